@@ -70,9 +70,7 @@ class Record(BaseModel):
     version: int = Field(default=1, ge=1, description="1 for the first entry, one more for each correction")
     logged_at: datetime | None = Field(default=None, description="when this version was written, UTC")
     logged_by: Text | None = Field(default=None, description="who wrote this version")
-    why: Note | None = Field(
-        default=None, description="why this version was written; empty for a first entry"
-    )
+    why: Note | None = Field(default=None, description="why this version was written; empty for a first entry")
     notes: Note | None = Field(default=None, description="anything else, in plain words")
 
     def __init__(self, **data: Any) -> None:
@@ -84,9 +82,7 @@ class Record(BaseModel):
     @classmethod
     def settings(cls) -> dict[str, FieldInfo]:
         """The fields a maker fills in: all but the identity, version and free-form ones."""
-        return {
-            n: f for n, f in cls.model_fields.items() if n not in ENVELOPE and n not in {"notes", "extra"}
-        }
+        return {n: f for n, f in cls.model_fields.items() if n not in ENVELOPE and n not in {"notes", "extra"}}
 
     @model_validator(mode="before")
     @classmethod
@@ -173,9 +169,7 @@ class Batch(_WithExtras):
     resin_g: float | None = _field("resin weighed, g", 0, 100_000)
     hardener_g: float | None = _field("hardener weighed, g", 0, 100_000)
     colorant_g: float | None = _field("pigment, dye or filler added, g", 0, 100_000)
-    target_phr: float | None = _field(
-        "hardener that was aimed at, parts per hundred of resin by mass", 0.01, 1_000
-    )
+    target_phr: float | None = _field("hardener that was aimed at, parts per hundred of resin by mass", 0.01, 1_000)
     resin_c: float | None = _field("resin temperature when mixed, degrees C", -20, 120)
     room_c: float | None = _field("room temperature, degrees C", -20, 60)
     humidity_pct: float | None = _field("relative humidity of the room, %", 0, 100)
@@ -197,9 +191,7 @@ class Trial(_WithExtras):
     prefix: ClassVar[str] = "T"
 
     batch_id: str = Field(pattern=r"^B-\d{3,}$", description="the batch it was poured from (B-014); required")
-    mold_id: str | None = Field(
-        default=None, pattern=r"^M-\d{2,}$", description="the mold it was poured into (M-02)"
-    )
+    mold_id: str | None = Field(default=None, pattern=r"^M-\d{2,}$", description="the mold it was poured into (M-02)")
     cavity: int | None = _field("which cavity of the mold", 1, 1_000)
     product: Word | None = _field("what it was meant to become (pod block)")
     insert: Word | None = _field("the embedded part (seed pod, lamp board)")
@@ -212,9 +204,7 @@ class Trial(_WithExtras):
     mold_c: float | None = _field("mold temperature at the pour, degrees C", -20, 150)
     depth_mm: float | None = _field("depth of the pour, mm", 0, 1_000)
     mass_g: float | None = _field("mass of the casting, g", 0, 100_000)
-    mold_degas_min: float | None = _field(
-        "time of the filled mold under vacuum, min; 0 = not degassed", 0, 240
-    )
+    mold_degas_min: float | None = _field("time of the filled mold under vacuum, min; 0 = not degassed", 0, 240)
     mold_degas_kpa: float | None = _field("lowest pressure over the filled mold, kPa absolute", 0.001, 110)
     hold_kpa: float | None = _field("pressure hold while curing, kPa absolute", 90, 1_200)
     hold_min: float | None = _field("length of the pressure hold, min; 0 = none", 0, 14_400)
@@ -237,9 +227,7 @@ class Score(Record):
     kind: ClassVar[Level] = "score"
     prefix: ClassVar[str] = "S"
 
-    trial_id: str = Field(
-        pattern=r"^T-\d{3,}\.\d+$", description="the casting that was scored (T-014.3); required"
-    )
+    trial_id: str = Field(pattern=r"^T-\d{3,}\.\d+$", description="the casting that was scored (T-014.3); required")
     scorer: Text | None = _field("who scored it")
     scored_at: datetime | None = _field("when it was scored, shop clock")
     method: Word | None = _field("how (eye, photo, gauge)")
@@ -255,9 +243,7 @@ class Score(Record):
     demold_grade: Grade | None = _field(f"freedom from demold damage, {GRADE_MEANING}")
     haze_pct: float | None = _field("haze, %", 0, 100)
     shore_d: float | None = _field("Shore D hardness", 0, 100)
-    size_error_mm: float | None = _field(
-        "measured minus wanted size at the fit that matters, mm", -1_000, 1_000
-    )
+    size_error_mm: float | None = _field("measured minus wanted size at the fit that matters, mm", -1_000, 1_000)
     passed: bool | None = _field("good enough to sell")
 
     @model_validator(mode="after")
@@ -268,9 +254,7 @@ class Score(Record):
 
 
 READINGS = tuple(
-    n
-    for n in Score.settings()
-    if n not in {"trial_id", "scorer", "scored_at", "method", "rubric", "inspected_mm2"}
+    n for n in Score.settings() if n not in {"trial_id", "scorer", "scored_at", "method", "rubric", "inspected_mm2"}
 )
 
 
@@ -302,9 +286,7 @@ class Material(Record):
 
     name: Text = Field(description="what the shop calls it; required")
     family: Word | None = _field("kind of material (slow clear epoxy, platinum-cure silicone)")
-    target_phr: float | None = _field(
-        "hardener per hundred of resin by mass, from the data sheet", 0.01, 1_000
-    )
+    target_phr: float | None = _field("hardener per hundred of resin by mass, from the data sheet", 0.01, 1_000)
     ratio_tolerance_pct: float | None = _field(
         "how far the ratio may miss before cure suffers, % of the hardener", 0.01, 100
     )
@@ -313,9 +295,7 @@ class Material(Record):
     viscosity_pa_s: float | None = _field("viscosity of the fresh mix at 25 C, Pa s", 0.0001, 10_000)
     pot_life_min: float | None = _field("pot life of 100 g at 25 C, min", 0.1, 10_000)
     cure_h: float | None = _field("time to demold at 25 C, h", 0.01, 2_000)
-    price_per_kg: float | None = _field(
-        "price of a kilogram of mix, in the shop's own currency", 0, 1_000_000
-    )
+    price_per_kg: float | None = _field("price of a kilogram of mix, in the shop's own currency", 0, 1_000_000)
 
 
 KINDS: dict[str, type[Record]] = {m.kind: m for m in (Material, Mold, Batch, Trial, Score)}
