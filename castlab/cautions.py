@@ -9,9 +9,7 @@ import html
 
 from castlab.errors import InputError
 
-DEFER = (
-    "The safety data sheet of each product, local codes and licensed practice come first; these are only the usual cautions."
-)
+DEFER = "The safety data sheet of each product, local codes and licensed practice come first; these are only the usual cautions."
 
 CAUTIONS: dict[str, str] = {
     "vacuum": (
@@ -43,9 +41,7 @@ CAUTIONS: dict[str, str] = {
         "photopolymer prints: test a spot first."
     ),
     "dust": "Sanding dust: wear a particle respirator, sand wet, and keep the dust out of the room.",
-    "oven": (
-        "Oven: never one that is used for food; ventilated; well below the flash points on the data sheets."
-    ),
+    "oven": ("Oven: never one that is used for food; ventilated; well below the flash points on the data sheets."),
     "pump": "Vacuum pump: lead the exhaust's oil mist and vapours outside.",
     "electrical": "Electrical inserts: test unpowered first; mains voltage is for licensed practice only.",
 }

@@ -43,7 +43,7 @@ SUMMARY = (
 
 def dtype_of(annotation: Any) -> str:
     """pandas dtype of a record field: float64, Int64, boolean, str or datetime64[us]."""
-    kinds = {a for a in _flatten(annotation) if isinstance(a, type)}
+    kinds = {a for a in flatten(annotation) if isinstance(a, type)}
     for kind, dtype in (
         (bool, "boolean"),
         (datetime, "datetime64[us]"),
@@ -56,9 +56,10 @@ def dtype_of(annotation: Any) -> str:
     return "str"
 
 
-def _flatten(annotation: Any) -> list[Any]:
+def flatten(annotation: Any) -> list[Any]:
+    """The plain types inside an annotation, Optional and Annotated taken apart."""
     args = get_args(annotation)
-    return [annotation] if not args else [leaf for a in args for leaf in _flatten(a)]
+    return [annotation] if not args else [leaf for a in args for leaf in flatten(a)]
 
 
 def describe() -> pd.DataFrame:

@@ -11,7 +11,7 @@ import re
 from datetime import date, datetime
 from typing import Annotated, Any, ClassVar, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, ValidationError, model_validator
 from pydantic.fields import FieldInfo
 
 from castlab.errors import InputError
@@ -72,6 +72,9 @@ class Record(BaseModel):
     logged_by: Text | None = Field(default=None, description="who wrote this version")
     why: Note | None = Field(default=None, description="why this version was written; empty for a first entry")
     notes: Note | None = Field(default=None, description="anything else, in plain words")
+    withdrawn: bool | None = Field(
+        default=None, description="entered by mistake: stays readable, left out of the frame; set by a correction"
+    )
 
     def __init__(self, **data: Any) -> None:
         try:
@@ -82,7 +85,9 @@ class Record(BaseModel):
     @classmethod
     def settings(cls) -> dict[str, FieldInfo]:
         """The fields a maker fills in: all but the identity, version and free-form ones."""
-        return {n: f for n, f in cls.model_fields.items() if n not in ENVELOPE and n not in {"notes", "extra"}}
+        return {
+            n: f for n, f in cls.model_fields.items() if n not in ENVELOPE and n not in {"notes", "extra", "withdrawn"}
+        }
 
     @model_validator(mode="before")
     @classmethod
@@ -92,10 +97,21 @@ class Record(BaseModel):
             return data
         return {name: _bench_value(name, value, cls.model_fields.get(name)) for name, value in data.items()}
 
+    _cautions: tuple[str, ...] | None = PrivateAttr(default=None)
+
     @property
     def cautions(self) -> tuple[str, ...]:
-        """What looks wrong but was kept, in plain words (none for most records)."""
-        return ()
+        """What looks wrong but was kept, in plain words (see `castlab.records.checks`)."""
+        if self._cautions is None:
+            from castlab.records.checks import cautions_of
+
+            return cautions_of(self)
+        return self._cautions
+
+    def with_cautions(self, cautions: tuple[str, ...]) -> Self:
+        """The same record with cautions that only the logbook could find (its mold, its material)."""
+        self._cautions = cautions
+        return self
 
     def _repr_html_(self) -> str:
         from castlab.records.display import card
@@ -323,16 +339,16 @@ def explain(exc: ValidationError, model: type[BaseModel]) -> str:
         elif field is None:
             lines.append(f"{name!r} is not a field of a {model.__name__.lower()}{_nearest(name, model)}")
         else:
-            lines.append(f"{name} is {error['input']!r}; accepted: {_accepted(error)} ({field.description})")
+            lines.append(f"{name} is {error['input']!r}; accepted: {_accepted(error, field)} ({field.description})")
     return f"{model.__name__}: " + "; ".join(lines)
 
 
-def _accepted(error: Any) -> str:
+def _accepted(error: Any, field: FieldInfo) -> str:
     ctx, kind = error.get("ctx", {}), error["type"]
-    if "ge" in ctx:
-        return f"{ctx['ge']:g} or more"
-    if "le" in ctx:
-        return f"{ctx['le']:g} or less"
+    if "ge" in ctx or "le" in ctx:
+        low = next((m.ge for m in field.metadata if hasattr(m, "ge")), ctx.get("ge"))
+        high = next((m.le for m in field.metadata if hasattr(m, "le")), ctx.get("le"))
+        return f"{low:g} to {high:g}" if low is not None and high is not None else f"{low:g} or more"
     if "pattern" in ctx:
         return "an id as the logbook gives it"
     if kind.startswith("datetime") or kind.startswith("date"):
