@@ -144,7 +144,7 @@ def _with_extras(frame: pd.DataFrame, extras: dict[str, tuple[str, str]]) -> pd.
         rows = [read[_hashable(text)] for text in texts]
         for name in names:
             values = [row.get(name) for row in rows]
-            columns[name] = pd.array(values, dtype=_EXTRA_DTYPES[extras[name][1]])
+            columns[name] = pd.Series(values, index=frame.index, dtype=object).astype(_EXTRA_DTYPES[extras[name][1]])
     return frame.assign(**columns)
 
 
