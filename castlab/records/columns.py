@@ -71,10 +71,10 @@ def describe() -> pd.DataFrame:
 
     from castlab.records.models import Batch, Score, Trial
 
-    rows = [(n, d.dtype, d.level, d.meaning) for n, d in DERIVED.items()]
+    rows: list[tuple[str, ...]] = [(n, d.dtype, d.level, d.meaning) for n, d in DERIVED.items()]
     for model in (Trial, Batch, Score):
         rows += [
-            (name, dtype_of(f.annotation), model.kind, f.description)
+            (name, dtype_of(f.annotation), model.kind, f.description or "")
             for name, f in model.settings().items()
             if not (model is Score and name in NOT_SUMMARISED)
         ]

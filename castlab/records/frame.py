@@ -86,8 +86,14 @@ def _joined(connection: sa.Connection) -> pd.DataFrame:
 def _read(connection: sa.Connection, query: sa.Select) -> pd.DataFrame:
     """The rows as the driver gives them, without a conversion per value: whole columns are converted afterwards."""
     text = str(query.compile(connection, compile_kwargs={"literal_binds": True}))
-    cursor = connection.exec_driver_sql(text)
-    return pd.DataFrame.from_records(cursor.fetchall(), columns=list(cursor.keys()), coerce_float=False)
+    cursor = connection.connection.cursor()
+    try:
+        cursor.execute(text)
+        return pd.DataFrame.from_records(
+            cursor.fetchall(), columns=[column[0] for column in cursor.description], coerce_float=False
+        )
+    finally:
+        cursor.close()
 
 
 def _derive(frame: pd.DataFrame) -> pd.DataFrame:
@@ -140,13 +146,12 @@ def _with_extras(frame: pd.DataFrame, extras: dict[str, tuple[str, str]]) -> pd.
         if not names:
             continue
         texts = frame[f"_{level}_extra"]
-        read = {text: json.loads(text) if isinstance(text, str) else (text or {}) for text in map(_hashable, texts)}
-        rows = [read[_hashable(text)] for text in texts]
+        if texts.map(type).eq(dict).any():  # PostgreSQL's driver has read the JSON already
+            rows = list(texts)
+        else:
+            read = {text: json.loads(text) for text in set(texts)}
+            rows = [read[text] for text in texts]
         for name in names:
             values = [row.get(name) for row in rows]
             columns[name] = pd.Series(values, index=frame.index, dtype=object).astype(_EXTRA_DTYPES[extras[name][1]])
     return frame.assign(**columns)
-
-
-def _hashable(value: Any) -> Any:
-    return json.dumps(value) if isinstance(value, dict) else value

@@ -37,6 +37,16 @@ def utc_now() -> datetime:
     return datetime.now(UTC).replace(tzinfo=None)
 
 
+_FIELDS = {kind: sa.select(*(table.c[n] for n in KINDS[kind].model_fields)) for kind, table in CURRENT.items()}
+_BY_ID = {kind: query.where(CURRENT[kind].c.id == sa.bindparam("wanted")) for kind, query in _FIELDS.items()}
+_LAST_SEQ = {
+    kind: sa.select(sa.func.max(table.c.seq)).where(
+        table.c[PARENT[kind]] == sa.bindparam("parent") if kind in PARENT else sa.true()
+    )
+    for kind, table in CURRENT.items()
+}
+
+
 class Logbook:
     """A shop's record of its castings, in one SQLite file or a PostgreSQL database.
 
@@ -251,7 +261,7 @@ class Logbook:
         Withdrawn ones are left out unless asked for.
         """
         table = CURRENT[_known_kind(kind)]
-        query = sa.select(*(table.c[n] for n in KINDS[kind].model_fields)).order_by(*_order(kind))
+        query = _FIELDS[kind].order_by(*_order(kind))
         if not withdrawn:
             query = query.where(table.c.withdrawn.isnot(True))
         with self._reading() as connection:
@@ -353,7 +363,7 @@ class Logbook:
             yield self._local.connection
             return
         with (
-            store.readable_errors(self._engine.url),
+            store.readable_errors(self._engine),
             self._engine.connect().execution_options(**store.WRITE) as connection,
             connection.begin(),
         ):
@@ -368,17 +378,14 @@ class Logbook:
         if self._in_transaction:
             yield self._local.connection
             return
-        with store.readable_errors(self._engine.url), self._engine.connect() as connection:
+        with store.readable_errors(self._engine), self._engine.connect() as connection:
             yield connection
 
     def _insert(self, connection: sa.Connection, record: R, origin: str | None) -> R:
         kind, table = record.kind, CURRENT[record.kind]
         self._check_extras(connection, record)
         parent = getattr(record, PARENT[kind]) if kind in PARENT else None
-        last = sa.select(sa.func.max(table.c.seq))
-        if parent is not None:
-            last = last.where(table.c[PARENT[kind]] == parent)
-        seq = (connection.execute(last).scalar() or 0) + 1
+        seq = (connection.execute(_LAST_SEQ[kind], {"parent": parent}).scalar() or 0) + 1
         new = record.model_copy(
             update={
                 "id": sayable_id(kind, seq, parent),
@@ -397,12 +404,10 @@ class Logbook:
 
     def _read(self, connection: sa.Connection, record_id: str) -> Record:
         kind = self._kind(record_id)
-        table = CURRENT[kind]
-        query = sa.select(*(table.c[n] for n in KINDS[kind].model_fields)).where(table.c.id == record_id)
-        row = connection.execute(query).mappings().one_or_none()
+        row = connection.execute(_BY_ID[kind], {"wanted": record_id}).first()
         if row is None:
             raise NotFoundError(f"there is no {record_id} in this logbook; {self._nearby(connection, kind)}")
-        return KINDS[kind].model_construct(**row)
+        return KINDS[kind].model_construct(**row._mapping)
 
     def _by_origin(self, connection: sa.Connection, kind: str, origin: str) -> Record | None:
         table = CURRENT[_known_kind(kind)]

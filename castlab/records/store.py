@@ -68,7 +68,7 @@ def connect(where: str | Path) -> sa.Engine:
             f"no driver for {url.drivername} databases is installed ({exc}); "
             "for PostgreSQL install castlab with its postgres extra"
         ) from None
-    with readable_errors(url):
+    with readable_errors(engine):
         _bring_up_to_date(engine, url)
     return engine
 
@@ -83,7 +83,7 @@ def _prepare_sqlite(engine: sa.Engine) -> None:
     @sa.event.listens_for(engine, "begin")
     def on_begin(connection: sa.Connection) -> None:
         write = connection.get_execution_options().get("castlab_write")
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+        connection.connection.cursor().execute("BEGIN IMMEDIATE" if write else "BEGIN")
 
 
 def _bring_up_to_date(engine: sa.Engine, url: sa.URL) -> None:
@@ -132,7 +132,7 @@ def shown(url: sa.URL) -> str:
 
 
 @contextlib.contextmanager
-def readable_errors(url: sa.URL) -> Iterator[None]:
+def readable_errors(engine: sa.Engine) -> Iterator[None]:
     """Turn database errors into one line that says what happened and that earlier entries are intact.
 
     Raises
@@ -142,14 +142,15 @@ def readable_errors(url: sa.URL) -> Iterator[None]:
     LogbookError
         For every other database error.
     """
+    where = shown(engine.url)
+    driver = engine.dialect.dbapi
+    driver_error = driver.Error if driver is not None else DBAPIError
     try:
         yield
     except IntegrityError as exc:
-        raise ConflictError(
-            f"{shown(url)}: another entry took the same place ({exc.orig}); nothing was written"
-        ) from exc
-    except (DBAPIError, sa.exc.ResourceClosedError) as exc:
-        raise LogbookError(f"{shown(url)}: {_reason(str(getattr(exc, 'orig', exc)))}") from exc
+        raise ConflictError(f"{where}: another entry took the same place ({exc.orig}); nothing was written") from exc
+    except (DBAPIError, sa.exc.ResourceClosedError, driver_error) as exc:
+        raise LogbookError(f"{where}: {_reason(str(getattr(exc, 'orig', exc)))}") from exc
 
 
 _REASONS = {
