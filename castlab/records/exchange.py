@@ -189,7 +189,7 @@ def _parse(file: Path, text: str, table: sa.Table) -> list[dict[str, Any]]:
 
 def _csv(header: list[str], rows: list[list[str]]) -> str:
     buffer = io.StringIO(newline="")
-    writer = csv.writer(buffer, lineterminator="\n")
+    writer = csv.writer(buffer)  # CRLF lines as RFC 4180 has them, so that a lone CR in a note is quoted too
     writer.writerow(header)
     writer.writerows(rows)
     return buffer.getvalue()

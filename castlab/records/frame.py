@@ -112,10 +112,9 @@ def _derive(frame: pd.DataFrame) -> pd.DataFrame:
         frame["phr"] = (100 * frame["hardener_g"] / frame["resin_g"]).replace(np.inf, np.nan)
     frame["ratio_error_pct"] = 100 * (frame["phr"] / target - 1)
     cup, mold = frame["cup_degas_min"], frame["mold_degas_min"]
-    known = cup.notna() | mold.notna()
-    frame["vacuum_on"] = np.select(
-        [~known, (cup > 0) & (mold > 0), cup > 0, mold > 0], [None, "both", "cup", "mold"], default="none"
-    )
+    vacuum_on = pd.Series("none", index=frame.index, dtype=object)
+    vacuum_on = vacuum_on.mask(cup > 0, "cup").mask(mold > 0, "mold").mask((cup > 0) & (mold > 0), "both")
+    frame["vacuum_on"] = vacuum_on.where(cup.notna() | mold.notna())
     return frame
 
 

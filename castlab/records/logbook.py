@@ -15,13 +15,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 import sqlalchemy as sa
-from sqlalchemy.exc import IntegrityError
 
-from castlab.errors import ConflictError, InputError, NotFoundError
-from castlab.records import store
-from castlab.records.checks import cautions_of
-from castlab.records.models import ENVELOPE, KINDS, Batch, Material, Mold, Record, Trial
-from castlab.records.tables import CURRENT, EXTRA_FACTOR, PARENT, PAST, SETTING, kind_of, sayable_id
+from castlab.errors import ConflictError, InputError
+from castlab.records import rows, store
+from castlab.records.models import ENVELOPE, Record
+from castlab.records.tables import PARENT, SETTING
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,16 +33,6 @@ TRIES = 5
 def utc_now() -> datetime:
     """Now in UTC without a zone, as the logbook stores it."""
     return datetime.now(UTC).replace(tzinfo=None)
-
-
-_FIELDS = {kind: sa.select(*(table.c[n] for n in KINDS[kind].model_fields)) for kind, table in CURRENT.items()}
-_BY_ID = {kind: query.where(CURRENT[kind].c.id == sa.bindparam("wanted")) for kind, query in _FIELDS.items()}
-_LAST_SEQ = {
-    kind: sa.select(sa.func.max(table.c.seq)).where(
-        table.c[PARENT[kind]] == sa.bindparam("parent") if kind in PARENT else sa.true()
-    )
-    for kind, table in CURRENT.items()
-}
 
 
 class Logbook:
@@ -147,9 +135,9 @@ class Logbook:
         for attempt in range(TRIES):
             try:
                 with self._writing() as connection:
-                    if origin is not None and (known := self._by_origin(connection, record.kind, origin)) is not None:
+                    if origin is not None and (known := rows.by_origin(connection, record.kind, origin)) is not None:
                         return known  # type: ignore[return-value]
-                    return self._insert(connection, record, origin)
+                    return rows.insert(connection, record, origin=origin, at=self._clock(), by=self.who)
             except ConflictError:
                 if attempt == TRIES - 1 or self._in_transaction:
                     raise
@@ -185,7 +173,7 @@ class Logbook:
         """
         if not why or not why.strip():
             raise InputError(f"a correction of {record_id} needs a reason: why='...'")
-        kind = self._kind(record_id)
+        kind = rows.known_kind_of(record_id)
         if PARENT.get(kind) in changes:
             raise InputError(
                 f"{record_id} belongs to its {PARENT[kind][:-3]} by its id: withdraw it (withdrawn=True) and log it "
@@ -195,7 +183,7 @@ class Logbook:
         if fixed:
             raise InputError(f"{', '.join(fixed)} cannot be corrected: the logbook sets it")
         with self._writing() as connection:
-            old = self._read(connection, record_id)
+            old = rows.read(connection, record_id)
             if expected_version is not None and old.version != expected_version:
                 raise ConflictError(
                     f"{record_id} is at version {old.version} (by {old.logged_by}), not {expected_version}: "
@@ -212,12 +200,10 @@ class Logbook:
             same = new.model_dump(exclude=set(ENVELOPE)) == old.model_dump(exclude=set(ENVELOPE))
             if same:
                 raise InputError(f"{record_id} already has these values; nothing to correct")
-            self._check_extras(connection, new)
-            self._check_references(connection, new)
-            connection.execute(PAST[kind].insert(), values)
-            table = CURRENT[kind]
-            connection.execute(table.update().where(table.c.id == record_id), new.model_dump())
-            return new.with_cautions(self._cautions(connection, new))
+            rows.check_extras(connection, new)
+            rows.check_references(connection, new)
+            rows.replace(connection, old, new)
+            return new.with_cautions(rows.cautions(connection, new))
 
     @contextlib.contextmanager
     def together(self) -> Iterator[Self]:
@@ -247,25 +233,21 @@ class Logbook:
     def get(self, record_id: str) -> Record:
         """The current version of a record. Raises NotFoundError if there is none with that id."""
         with self._reading() as connection:
-            record = self._read(connection, record_id)
-            return record.with_cautions(self._cautions(connection, record))
+            record = rows.read(connection, record_id)
+            return record.with_cautions(rows.cautions(connection, record))
 
     def by_origin(self, kind: str, origin: str) -> Record | None:
         """The record of this kind that was added with this origin, or None."""
         with self._reading() as connection:
-            return self._by_origin(connection, kind, origin)
+            return rows.by_origin(connection, kind, origin)
 
     def records(self, kind: str, *, withdrawn: bool = False) -> list[Record]:
         """Every current record of a kind ("batch", "trial", "score", "mold", "material") in the order of its ids.
 
         Withdrawn ones are left out unless asked for.
         """
-        table = CURRENT[_known_kind(kind)]
-        query = _FIELDS[kind].order_by(*_order(kind))
-        if not withdrawn:
-            query = query.where(table.c.withdrawn.isnot(True))
         with self._reading() as connection:
-            return [KINDS[kind].model_construct(**row) for row in connection.execute(query).mappings()]
+            return rows.every(connection, kind, withdrawn=withdrawn)
 
     def history(self, record_id: str) -> pd.DataFrame:
         """All versions of a record, oldest first.
@@ -282,18 +264,10 @@ class Logbook:
         """
         import pandas as pd
 
-        kind = self._kind(record_id)
-        past = PAST[kind]
         with self._reading() as connection:
-            current = self._read(connection, record_id).model_dump()
-            older = connection.execute(past.select().where(past.c.id == record_id).order_by(past.c.version)).mappings()
-            versions = [*(dict(row) for row in older), current]
-        rows = []
-        for before, now in zip([None, *versions[:-1]], versions, strict=True):
-            changes = "first entry" if before is None else _changes(before, now)
-            head = {name: now[name] for name in ("version", "logged_at", "logged_by", "why")}
-            rows.append({**head, "changes": changes} | {k: v for k, v in now.items() if k not in head})
-        return pd.DataFrame(rows)
+            frame = pd.DataFrame(rows.versions(connection, record_id))
+        head = ["version", "logged_at", "logged_by", "why", "changes"]
+        return frame[[*head, *(name for name in frame if name not in head)]]
 
     def setting(self, name: str) -> str | None:
         """A setting of the whole logbook as it was written, or None."""
@@ -380,114 +354,3 @@ class Logbook:
             return
         with store.readable_errors(self._engine), self._engine.connect() as connection:
             yield connection
-
-    def _insert(self, connection: sa.Connection, record: R, origin: str | None) -> R:
-        kind, table = record.kind, CURRENT[record.kind]
-        self._check_extras(connection, record)
-        parent = getattr(record, PARENT[kind]) if kind in PARENT else None
-        seq = (connection.execute(_LAST_SEQ[kind], {"parent": parent}).scalar() or 0) + 1
-        new = record.model_copy(
-            update={
-                "id": sayable_id(kind, seq, parent),
-                "version": 1,
-                "logged_at": self._clock(),
-                "logged_by": record.logged_by or self.who,
-            }
-        )
-        try:
-            connection.execute(table.insert(), {**new.model_dump(), "seq": seq, "origin": origin})
-        except IntegrityError:
-            if connection.dialect.name == "sqlite":  # PostgreSQL has ended the transaction; its retry checks again
-                self._check_references(connection, record)
-            raise
-        return new.with_cautions(self._cautions(connection, new))
-
-    def _read(self, connection: sa.Connection, record_id: str) -> Record:
-        kind = self._kind(record_id)
-        row = connection.execute(_BY_ID[kind], {"wanted": record_id}).first()
-        if row is None:
-            raise NotFoundError(f"there is no {record_id} in this logbook; {self._nearby(connection, kind)}")
-        return KINDS[kind].model_construct(**row._mapping)
-
-    def _by_origin(self, connection: sa.Connection, kind: str, origin: str) -> Record | None:
-        table = CURRENT[_known_kind(kind)]
-        found = connection.execute(sa.select(table.c.id).where(table.c.origin == origin)).scalar()
-        return None if found is None else self._read(connection, found)
-
-    def _check_references(self, connection: sa.Connection, record: Record) -> None:
-        for column in CURRENT[record.kind].c:
-            value = getattr(record, column.name, None) if column.foreign_keys else None
-            if value is not None:
-                self._read(connection, value)
-
-    def _check_extras(self, connection: sa.Connection, record: Record) -> None:
-        for name, value in getattr(record, "extra", {}).items():
-            kind = type_name(value)
-            known = connection.execute(EXTRA_FACTOR.select().where(EXTRA_FACTOR.c.name == name)).one_or_none()
-            if known is None:
-                connection.execute(EXTRA_FACTOR.insert(), {"name": name, "level": record.kind, "type": kind})
-            elif known.level != record.kind:
-                raise InputError(
-                    f"extra factor {name!r} is a setting of a {known.level} in this logbook; "
-                    f"log it there, or give this one another name"
-                )
-            elif known.type != kind:
-                raise InputError(f"extra factor {name!r} is a {known.type} in this logbook; {value!r} is a {kind}")
-
-    def _cautions(self, connection: sa.Connection, record: Record) -> tuple[str, ...]:
-        def read(record_id: str | None, model: type[R]) -> R | None:
-            found = self._read(connection, record_id) if record_id else None
-            return found if isinstance(found, model) else None
-
-        if isinstance(record, Batch):
-            weighed = record.resin_g and record.hardener_g is not None
-            return cautions_of(record, material=read(record.resin_id, Material) if weighed else None)
-        if isinstance(record, Trial):
-            timed = record.poured_at or record.wait_min
-            return cautions_of(
-                record, mold=read(record.mold_id, Mold), batch=read(record.batch_id, Batch) if timed else None
-            )
-        return ()
-
-    def _kind(self, record_id: str) -> str:
-        kind = kind_of(record_id)
-        if kind is None:
-            raise NotFoundError(f"{record_id!r} is not an id; accepted: B-014, T-014.3, S-014.3.1, M-02 or R-01")
-        return kind
-
-    def _nearby(self, connection: sa.Connection, kind: str) -> str:
-        table = CURRENT[kind]
-        ids = connection.execute(sa.select(table.c.id).order_by(table.c.logged_at.desc()).limit(5)).scalars().all()
-        return f"the latest of its kind: {', '.join(ids)}" if ids else f"it has no {kind} yet"
-
-
-def type_name(value: object) -> str:
-    """The type an extra factor keeps: "number", "yes/no" or "text"."""
-    if isinstance(value, bool):
-        return "yes/no"
-    return "number" if isinstance(value, int | float) else "text"
-
-
-def _known_kind(kind: str) -> str:
-    if kind not in KINDS:
-        raise InputError(f"there are no records of kind {kind!r}; accepted: {', '.join(KINDS)}")
-    return kind
-
-
-def _order(kind: str) -> list[Any]:
-    table = CURRENT[kind]
-    return (
-        [sa.func.length(table.c[PARENT[kind]]), table.c[PARENT[kind]], table.c.seq] if kind in PARENT else [table.c.seq]
-    )
-
-
-def _changes(before: dict[str, Any], now: dict[str, Any]) -> str:
-    return "; ".join(
-        f"{name}: {_shown(before.get(name))} → {_shown(value)}"
-        for name, value in now.items()
-        if name not in ENVELOPE and value != before.get(name)
-    )
-
-
-def _shown(value: Any) -> str:
-    return "empty" if value is None or value == {} else str(value)

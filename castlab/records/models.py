@@ -36,7 +36,6 @@ Text = Annotated[str, BeforeValidator(_tidy), Field(min_length=1, max_length=200
 Word = Annotated[str, BeforeValidator(_tidy_lower), Field(min_length=1, max_length=80)]
 """A level of a factor ("ladle", "pod block"): lower-cased so that Ladle and ladle are one level."""
 Note = Annotated[str, Field(max_length=20_000)]
-Grade = Annotated[int, Field(ge=0, le=4)]
 
 
 def _field(meaning: str, low: float | None = None, high: float | None = None) -> Any:
@@ -251,12 +250,12 @@ class Score(Record):
     inspected_mm2: float | None = _field("area that was inspected for bubbles, mm2", 0.01, 10_000_000)
     bubbles: int | None = _field("number of bubbles seen", 0, 1_000_000)
     bubble_largest_mm: float | None = _field("diameter of the largest bubble, mm", 0, 1_000)
-    clarity_grade: Grade | None = _field(f"clarity, {GRADE_MEANING}")
-    tack_grade: Grade | None = _field(f"freedom from tack, {GRADE_MEANING}")
-    surface_grade: Grade | None = _field(f"surface, {GRADE_MEANING}")
-    edge_grade: Grade | None = _field(f"edge fill, {GRADE_MEANING}")
-    insert_grade: Grade | None = _field(f"insert position, {GRADE_MEANING}")
-    demold_grade: Grade | None = _field(f"freedom from demold damage, {GRADE_MEANING}")
+    clarity_grade: int | None = _field(f"clarity, {GRADE_MEANING}", 0, 4)
+    tack_grade: int | None = _field(f"freedom from tack, {GRADE_MEANING}", 0, 4)
+    surface_grade: int | None = _field(f"surface, {GRADE_MEANING}", 0, 4)
+    edge_grade: int | None = _field(f"edge fill, {GRADE_MEANING}", 0, 4)
+    insert_grade: int | None = _field(f"insert position, {GRADE_MEANING}", 0, 4)
+    demold_grade: int | None = _field(f"freedom from demold damage, {GRADE_MEANING}", 0, 4)
     haze_pct: float | None = _field("haze, %", 0, 100)
     shore_d: float | None = _field("Shore D hardness", 0, 100)
     size_error_mm: float | None = _field("measured minus wanted size at the fit that matters, mm", -1_000, 1_000)

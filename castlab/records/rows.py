@@ -1,0 +1,183 @@
+"""Reading and writing records over an open connection: numbering, references, extra factors, versions.
+
+Who opens, commits and reports errors is `castlab.records.logbook`.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any, TypeVar
+
+import sqlalchemy as sa
+from sqlalchemy.exc import IntegrityError
+
+from castlab.errors import InputError, NotFoundError
+from castlab.records.checks import cautions_of
+from castlab.records.models import ENVELOPE, KINDS, Batch, Material, Mold, Record, Trial
+from castlab.records.tables import CURRENT, EXTRA_FACTOR, PARENT, PAST, kind_of, sayable_id
+
+R = TypeVar("R", bound=Record)
+
+_FIELDS = {kind: sa.select(*(table.c[n] for n in KINDS[kind].model_fields)) for kind, table in CURRENT.items()}
+_BY_ID = {kind: query.where(CURRENT[kind].c.id == sa.bindparam("wanted")) for kind, query in _FIELDS.items()}
+_LAST_SEQ = {
+    kind: sa.select(sa.func.max(table.c.seq)).where(
+        table.c[PARENT[kind]] == sa.bindparam("parent") if kind in PARENT else sa.true()
+    )
+    for kind, table in CURRENT.items()
+}
+
+
+def insert(connection: sa.Connection, record: R, *, origin: str | None, at: datetime, by: str) -> R:
+    """Give the record the next number of its kind (or parent) and write it as version 1."""
+    kind, table = record.kind, CURRENT[record.kind]
+    check_extras(connection, record)
+    parent = getattr(record, PARENT[kind]) if kind in PARENT else None
+    seq = (connection.execute(_LAST_SEQ[kind], {"parent": parent}).scalar() or 0) + 1
+    new = record.model_copy(
+        update={
+            "id": sayable_id(kind, seq, parent),
+            "version": 1,
+            "logged_at": at,
+            "logged_by": record.logged_by or by,
+        }
+    )
+    try:
+        connection.execute(table.insert(), {**new.model_dump(), "seq": seq, "origin": origin})
+    except IntegrityError:
+        if connection.dialect.name == "sqlite":  # PostgreSQL has ended the transaction; its retry checks again
+            check_references(connection, record)
+        raise
+    return new.with_cautions(cautions(connection, new))
+
+
+def read(connection: sa.Connection, record_id: str) -> Record:
+    """The current version. Raises NotFoundError if there is none with that id."""
+    kind = known_kind_of(record_id)
+    row = connection.execute(_BY_ID[kind], {"wanted": record_id}).first()
+    if row is None:
+        raise NotFoundError(f"there is no {record_id} in this logbook; {_nearby(connection, kind)}")
+    return KINDS[kind].model_construct(**row._mapping)
+
+
+def by_origin(connection: sa.Connection, kind: str, origin: str) -> Record | None:
+    """The record of this kind that was written with this origin, or None."""
+    table = CURRENT[known_kind(kind)]
+    found = connection.execute(sa.select(table.c.id).where(table.c.origin == origin)).scalar()
+    return None if found is None else read(connection, found)
+
+
+def check_references(connection: sa.Connection, record: Record) -> None:
+    """Raise NotFoundError if a record that this one names does not exist."""
+    for column in CURRENT[record.kind].c:
+        value = getattr(record, column.name, None) if column.foreign_keys else None
+        if value is not None:
+            read(connection, value)
+
+
+def check_extras(connection: sa.Connection, record: Record) -> None:
+    """Note new extra factors; raise InputError if one changes its type or level."""
+    for name, value in getattr(record, "extra", {}).items():
+        kind = type_name(value)
+        known = connection.execute(EXTRA_FACTOR.select().where(EXTRA_FACTOR.c.name == name)).one_or_none()
+        if known is None:
+            connection.execute(EXTRA_FACTOR.insert(), {"name": name, "level": record.kind, "type": kind})
+        elif known.level != record.kind:
+            raise InputError(
+                f"extra factor {name!r} is a setting of a {known.level} in this logbook; "
+                f"log it there, or give this one another name"
+            )
+        elif known.type != kind:
+            raise InputError(f"extra factor {name!r} is a {known.type} in this logbook; {value!r} is a {kind}")
+
+
+def cautions(connection: sa.Connection, record: Record) -> tuple[str, ...]:
+    """The record's cautions, seen beside the mold, material and batch it names."""
+
+    def named(record_id: str | None, model: type[R]) -> R | None:
+        found = read(connection, record_id) if record_id else None
+        return found if isinstance(found, model) else None
+
+    if isinstance(record, Batch):
+        weighed = record.resin_g and record.hardener_g is not None
+        return cautions_of(record, material=named(record.resin_id, Material) if weighed else None)
+    if isinstance(record, Trial):
+        timed = record.poured_at or record.wait_min
+        return cautions_of(
+            record, mold=named(record.mold_id, Mold), batch=named(record.batch_id, Batch) if timed else None
+        )
+    return ()
+
+
+def known_kind_of(record_id: str) -> str:
+    """The record type an id belongs to. Raises NotFoundError if it has no such form."""
+    kind = kind_of(record_id)
+    if kind is None:
+        raise NotFoundError(f"{record_id!r} is not an id; accepted: B-014, T-014.3, S-014.3.1, M-02 or R-01")
+    return kind
+
+
+def _nearby(connection: sa.Connection, kind: str) -> str:
+    table = CURRENT[kind]
+    ids = connection.execute(sa.select(table.c.id).order_by(table.c.logged_at.desc()).limit(5)).scalars().all()
+    return f"the latest of its kind: {', '.join(ids)}" if ids else f"it has no {kind} yet"
+
+
+def type_name(value: object) -> str:
+    """The type an extra factor keeps: "number", "yes/no" or "text"."""
+    if isinstance(value, bool):
+        return "yes/no"
+    return "number" if isinstance(value, int | float) else "text"
+
+
+def known_kind(kind: str) -> str:
+    """The kind itself. Raises InputError if there is none of that name."""
+    if kind not in KINDS:
+        raise InputError(f"there are no records of kind {kind!r}; accepted: {', '.join(KINDS)}")
+    return kind
+
+
+def _order(kind: str) -> list[Any]:
+    table = CURRENT[kind]
+    return (
+        [sa.func.length(table.c[PARENT[kind]]), table.c[PARENT[kind]], table.c.seq] if kind in PARENT else [table.c.seq]
+    )
+
+
+def _changes(before: dict[str, Any], now: dict[str, Any]) -> str:
+    return "; ".join(
+        f"{name}: {_shown(before.get(name))} → {_shown(value)}"
+        for name, value in now.items()
+        if name not in ENVELOPE and value != before.get(name)
+    )
+
+
+def _shown(value: Any) -> str:
+    return "empty" if value is None or value == {} else str(value)
+
+
+def replace(connection: sa.Connection, old: Record, new: Record) -> None:
+    """Keep the old version in the past and put the new one in its place."""
+    connection.execute(PAST[old.kind].insert(), old.model_dump())
+    table = CURRENT[old.kind]
+    connection.execute(table.update().where(table.c.id == old.id), new.model_dump())
+
+
+def every(connection: sa.Connection, kind: str, *, withdrawn: bool) -> list[Record]:
+    """All current records of a kind in the order of their ids."""
+    query = _FIELDS[known_kind(kind)].order_by(*_order(kind))
+    if not withdrawn:
+        query = query.where(CURRENT[kind].c.withdrawn.isnot(True))
+    return [KINDS[kind].model_construct(**row) for row in connection.execute(query).mappings()]
+
+
+def versions(connection: sa.Connection, record_id: str) -> list[dict[str, Any]]:
+    """Every version of a record, oldest first, each with what it changed in words."""
+    current = read(connection, record_id).model_dump()
+    past = PAST[known_kind_of(record_id)]
+    older = connection.execute(past.select().where(past.c.id == record_id).order_by(past.c.version)).mappings()
+    found = [*(dict(row) for row in older), current]
+    return [
+        {**now, "changes": "first entry" if before is None else _changes(before, now)}
+        for before, now in zip([None, *found[:-1]], found, strict=True)
+    ]

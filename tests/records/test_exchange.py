@@ -1,0 +1,107 @@
+"""A logbook goes to a folder of plain files and comes back whole, or says what is wrong with the folder."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from castlab import Batch, Logbook, Mold, Score, Trial
+from castlab.errors import InputError
+
+TEXT = st.text(st.characters(blacklist_categories=("Cs", "Cc")), max_size=40) | st.sampled_from(
+    ["=1+1", 'a "quoted", text', "line\r\nline", "cr\ralone", "; ,\t", "NULL", "nan", "0012", "ünïcødé 泡"]
+)
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in sorted(folder.iterdir())}
+
+
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@given(
+    notes=st.lists(TEXT, min_size=1, max_size=4),
+    number=st.floats(0, 100_000, allow_nan=False),
+    extra=st.floats(allow_nan=False, allow_infinity=False)
+    | st.booleans()
+    | st.text("ab c", min_size=1).filter(str.strip),
+)
+def test_everything_comes_back_as_it_was(tmp_path_factory, notes, number, extra):
+    folder = tmp_path_factory.mktemp("exchange")
+    book = Logbook.open(folder / "a.db", who="tester", altitude_m=300)
+    book.add(Mold(name="block 1", made_on="2026-01-02"))
+    for note in notes:
+        book.add(
+            Batch(notes=note, resin_g=number, extra={"zz": extra}, mixed_at="2026-03-01 09:30:15"),
+            origin=note[:9] or None,
+        )
+    book.add(Trial(batch_id="B-001", mold_id="M-01"))
+    book.add(Score(trial_id="T-001.1", passed=False, bubbles=0))
+    book.correct("B-001", why="second look", resin_g=1.25)
+    book.correct("B-001", why="third look", resin_g=1.5)
+    first = book.export(folder / "first")
+    again = Logbook.restore(first, to=folder / "b.db")
+    assert contents(again.export(folder / "second")) == contents(first)
+    pd.testing.assert_frame_equal(again.frame(), book.frame())
+    pd.testing.assert_frame_equal(again.history("B-001"), book.history("B-001"))
+    assert again.setting("altitude_m") == book.setting("altitude_m")
+    assert again.add(Batch()).id == book.add(Batch()).id
+
+
+@pytest.fixture
+def folder(book, tmp_path) -> Path:
+    book.add(Batch(resin_c=22))
+    book.add(Trial(batch_id="B-001"))
+    return book.export(tmp_path / "out")
+
+
+def test_the_folder_holds_plain_csv_a_schema_and_checksums(folder):
+    table = pd.read_csv(folder / "batch.csv")
+    assert table["resin_c"].tolist() == [22]
+    schema = json.loads((folder / "schema.json").read_text())
+    field = schema["$defs"]["batch"]["properties"]["humidity_pct"]
+    assert "relative humidity" in field["description"]
+    manifest = json.loads((folder / "manifest.json").read_text())
+    assert manifest["files"]["batch.csv"]["rows"] == 1
+    assert len(manifest["files"]["batch.csv"]["sha256"]) == 64
+
+
+def test_an_edited_or_missing_file_is_named_and_nothing_is_restored(folder, tmp_path):
+    batch = folder / "batch.csv"
+    batch.write_text(batch.read_text().replace("22.0", "25.0"))
+    with pytest.raises(InputError, match=r"batch\.csv changed since it was exported"):
+        Logbook.restore(folder, to=tmp_path / "new.db")
+    batch.unlink()
+    with pytest.raises(InputError, match=r"batch\.csv is missing"):
+        Logbook.restore(folder, to=tmp_path / "new.db")
+    assert not (tmp_path / "new.db").exists()
+
+
+def test_a_folder_that_is_no_export_is_refused(tmp_path):
+    with pytest.raises(InputError, match="not an export"):
+        Logbook.restore(tmp_path, to=tmp_path / "new.db")
+
+
+def test_restore_never_mixes_into_a_logbook_in_use(folder, book, tmp_path):
+    with pytest.raises(InputError, match="already holds records"):
+        Logbook.restore(folder, to=tmp_path / "shop.db")
+    assert len(book.records("batch")) == 1
+
+
+def test_export_never_overwrites_something_else(book, tmp_path):
+    (tmp_path / "photos").mkdir()
+    (tmp_path / "photos" / "one.txt").write_text("keep")
+    with pytest.raises(InputError, match="not an earlier export"):
+        book.export(tmp_path / "photos")
+    assert (tmp_path / "photos" / "one.txt").read_text() == "keep"
+
+
+def test_a_second_export_replaces_the_first_whole(folder, book, tmp_path):
+    book.add(Batch(resin_c=30))
+    assert book.export(folder) == folder
+    assert len(pd.read_csv(folder / "batch.csv")) == 2
+    assert [p.name for p in tmp_path.iterdir() if p.name.startswith(".out")] == []
