@@ -32,6 +32,7 @@ LABELS: dict[str, str] = {
     "pot_life_mass_power": "loss of pot life with mass",
     "cup_limit_g": "most to mix in one cup",
     "cure_h": "time to demold",
+    "peak_c": "peak of 100 g in a cup",
     "foam_factor": "rise of the foam under vacuum",
     "shrinkage_pct": "linear shrinkage",
     "heat_j_g": "heat of reaction",
