@@ -1,0 +1,48 @@
+"""Pictures of results and of raw castings. Nothing here computes: every number arrives in a frame or a result.
+
+`draw` picks the picture that belongs to a result; the modules are loaded, and matplotlib with them, when one is drawn.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+from castlab.errors import InputError
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["alt_text", "draw"]
+
+PICTURES: dict[str, str] = {}
+"""Result type -> the function that draws it, both by full name, so that neither is loaded before it is needed."""
+
+
+def draw(result: object, **options: Any) -> Figure:
+    """The picture that belongs to a result.
+
+    Parameters
+    ----------
+    result
+        A result of castlab (see `castlab.results.Result`).
+    **options
+        Whatever the picture of this result type accepts.
+
+    Raises
+    ------
+    InputError
+        If there is no picture of this type.
+    """
+    for kind in type(result).__mro__:
+        home = PICTURES.get(f"{kind.__module__}.{kind.__qualname__}")
+        if home is not None:
+            module, _, name = home.rpartition(".")
+            figure: Figure = getattr(import_module(module), name)(result, **options)
+            return figure
+    raise InputError(f"there is no picture of a {type(result).__name__}; look at its tables: .tables()")
+
+
+def alt_text(figure: Figure) -> str:
+    """What a picture shows, in words, for those who cannot see it; empty for a figure that castlab did not draw."""
+    return str(getattr(figure, "alt", ""))

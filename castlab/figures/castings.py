@@ -1,0 +1,250 @@
+"""Castings as they came out, each a dot: by the level of a setting, and in the order they were made."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from castlab import labels
+from castlab.figures.style import FAINT, INK, QUIET, Picture, colour, marker, picture, styled, words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+MAX_LEVELS = 6
+"""A number with more distinct values than this is drawn along an axis instead of in columns."""
+_SPREAD, _BESIDE = 0.34, 0.45
+_FITTED: dict[str, Any] = {"ls": "", "marker": "o", "ms": 7, "color": INK, "mec": "white", "mew": 1}
+
+
+def by_setting(
+    frame: pd.DataFrame,
+    response: str,
+    factors: str | Sequence[str],
+    *,
+    batch: str | None = None,
+    mold: str | None = None,
+    fitted: Mapping[str, pd.DataFrame] | None = None,
+) -> Picture:
+    """Every casting by the level of one setting or of several, a panel for each.
+
+    Within a level, castings stand from left to right in the order of their batches; those of one batch stand above
+    each other on a line. The marker tells the mold.
+
+    Parameters
+    ----------
+    frame
+        One row per casting.
+    response, factors
+        Columns: what came out, and the setting or settings.
+    batch, mold
+        Columns with the batch and the mold, if known.
+    fitted
+        Factor -> table with the columns level, expected, low, high: drawn beside the castings.
+
+    Returns
+    -------
+    The figure, with its text alternative as `alt`.
+    """
+    chosen = [factors] if isinstance(factors, str) else list(factors)
+    across = 2 if len(chosen) in (2, 4) else min(3, len(chosen))
+    down = math.ceil(len(chosen) / across)
+    rows = frame.dropna(subset=[response])
+    molds = _places(rows, mold)
+    with styled():
+        figure = picture({1: 5.4, 2: 7.6, 3: 9.4}[across], 0.5 + 2.9 * down)
+        panels = figure.subplots(down, across, sharey=True, squeeze=False).ravel()
+        for panel, factor in zip(panels, chosen, strict=False):
+            means = (fitted or {}).get(factor)
+            _panel(panel, rows.dropna(subset=[factor]), response, factor, batch, (mold, molds), means)
+        for panel in panels[len(chosen) :]:
+            panel.set_visible(False)
+        for panel in panels[::across]:
+            panel.set_ylabel(labels.label(response))
+        _legend(figure, molds, mold, fitted=bool(fitted))
+    figure.alt = (
+        f"{len(rows)} castings as dots, {labels.name(response)} by {words(labels.name(f) for f in chosen)}"
+        + (f"; markers tell the {labels.name(mold)}" if len(molds) > 1 and mold else "")
+        + ". "
+        + " ".join(_fitted_words(factor, (fitted or {}).get(factor)) for factor in chosen)
+    ).strip()
+    return figure
+
+
+def run_order(
+    frame: pd.DataFrame,
+    response: str,
+    *,
+    batch: str | None = None,
+    mold: str | None = None,
+    part: str | None = None,
+) -> Picture:
+    """Every casting in the order of the frame's rows, with the batches as bands.
+
+    Parameters
+    ----------
+    frame
+        One row per casting, in the order they were made.
+    response
+        Column with what came out.
+    batch, mold
+        Columns with the batch and the mold, if known.
+    part
+        Column that names a stretch of the run, such as the plan; blank for the rest. Named above the bands.
+
+    Returns
+    -------
+    The figure, with its text alternative as `alt`.
+    """
+    rows = frame.dropna(subset=[response]).reset_index(drop=True)
+    molds = _places(rows, mold)
+    values = rows[response].astype("float64")
+    with styled():
+        figure = picture(8.2, 3.4)
+        axes = figure.subplots()
+        if batch is not None:
+            _bands(axes, rows[batch])
+        for value, place in molds.items():
+            own = rows[mold] == value if mold else np.ones(len(rows), dtype=bool)
+            axes.plot(rows.index[own], values[own], **_dot(place), label=labels.level(value))
+        if part is not None:
+            _parts(axes, rows[part])
+        axes.set_xlim(-0.8, len(rows) - 0.2)
+        axes.set_ylim(*_room(values))
+        axes.set_ylabel(labels.label(response))
+        axes.set_xlabel(f"castings in the order they were made, by {labels.name(batch)}" if batch else "run order")
+        _legend(figure, molds, mold, fitted=False)
+    bands = f" in {rows[batch].nunique()} batches" if batch else ""
+    figure.alt = (
+        f"{labels.name(response)} of {len(rows)} castings{bands} in the order they were made, "
+        f"from {labels.level(values.iloc[0])} in the first to {labels.level(values.iloc[-1])} in the last; "
+        f"lowest {labels.level(values.min())}, highest {labels.level(values.max())}."
+        if len(rows)
+        else f"No castings with {labels.name(response)}."
+    )
+    return figure
+
+
+def _panel(
+    axes: Axes,
+    rows: pd.DataFrame,
+    response: str,
+    factor: str,
+    batch: str | None,
+    molds: tuple[str | None, dict[Any, int]],
+    means: pd.DataFrame | None,
+) -> None:
+    column, places = molds
+    levels = sorted(rows[factor].unique(), key=lambda v: (isinstance(v, str), v))
+    number = pd.api.types.is_numeric_dtype(rows[factor]) and not pd.api.types.is_bool_dtype(rows[factor])
+    along = number and len(levels) > MAX_LEVELS
+    if along:
+        x = rows[factor].astype("float64")
+    else:
+        x = rows[factor].map({value: place for place, value in enumerate(levels)}).astype("float64")
+        x = x + _offsets(rows, factor, batch)
+        axes.set_xticks(range(len(levels)), [labels.level(value) for value in levels])
+        axes.set_xlim(-0.55, len(levels) - 0.4)
+    y = rows[response].astype("float64")
+    if batch is not None:
+        for _, index in rows.groupby([batch, factor], observed=True).groups.items():
+            if len(index) > 1:
+                axes.plot([x[index].mean()] * 2, [y[index].min(), y[index].max()], color=QUIET, lw=0.8, zorder=1)
+    for value, place in places.items():
+        own = rows[column] == value if column else np.ones(len(rows), dtype=bool)
+        axes.plot(x[own], y[own], **_dot(place))
+    if means is not None:
+        at = means["level"].astype("float64") if along else means["level"].map({v: p for p, v in enumerate(levels)})
+        if along:
+            axes.fill_between(at, means["low"], means["high"], color=INK, alpha=0.12, lw=0)
+            axes.plot(at, means["expected"], color=INK, lw=2)
+        else:
+            axes.vlines(at + _BESIDE, means["low"], means["high"], color=INK, lw=2, zorder=4)
+            axes.plot(at + _BESIDE, means["expected"], **_FITTED, zorder=4)
+    axes.set_ylim(*_room(y))
+    axes.set_xlabel(labels.label(factor))
+
+
+def _offsets(rows: pd.DataFrame, factor: str, batch: str | None) -> pd.Series:
+    """Where in its column each casting stands: the batches of a level evenly from left to right."""
+    key = rows[batch] if batch is not None else pd.Series(range(len(rows)), index=rows.index)
+    place = key.groupby(rows[factor], observed=True).transform(lambda keys: pd.factorize(keys)[0]).astype("float64")
+    last = place.groupby(rows[factor], observed=True).transform("max")
+    return (place / last.where(last > 0, 1) * 2 - 1).where(last > 0, 0) * _SPREAD
+
+
+def _places(rows: pd.DataFrame, column: str | None) -> dict[Any, int]:
+    if column is None:
+        return {"": 0}
+    return {value: place for place, value in enumerate(sorted(rows[column].dropna().unique()))}
+
+
+def _dot(place: int) -> dict[str, Any]:
+    return {
+        "ls": "", "marker": marker(place), "ms": 6, "mfc": colour(place), "mec": "white", "mew": 0.6, "alpha": 0.9,
+        "zorder": 3,
+    }  # fmt: skip
+
+
+def _room(values: pd.Series) -> tuple[float, float]:
+    if not len(values):
+        return 0.0, 1.0
+    low, high = float(values.min()), float(values.max())
+    gap = 0.06 * ((high - low) or 1)
+    return (low - gap if low < 0 or low > 0.5 * high else min(low, -gap), high + gap)
+
+
+def _bands(axes: Axes, batches: pd.Series) -> None:
+    starts = [place for place in range(len(batches)) if place == 0 or batches[place] != batches[place - 1]]
+    ends = [*starts[1:], len(batches)]
+    middles = [(start + end - 1) / 2 for start, end in zip(starts, ends, strict=True)]
+    for number, (start, end) in enumerate(zip(starts, ends, strict=True)):
+        if number % 2 == 0:
+            axes.axvspan(start - 0.5, end - 0.5, color=FAINT, lw=0, zorder=0)
+    step = max(1, math.ceil(len(starts) / 24))
+    axes.set_xticks(middles[::step], [labels.level(batches[start]) for start in starts[::step]])
+    axes.tick_params(axis="x", rotation=55 if len(starts) > 8 else 0, length=0)
+
+
+def _parts(axes: Axes, parts: pd.Series) -> None:
+    for name in parts.dropna().unique():
+        inside = parts.index[parts == name]
+        axes.annotate(
+            f"planned: {name}",
+            ((inside.min() + inside.max()) / 2, 1.01),
+            xycoords=("data", "axes fraction"),
+            ha="center",
+            va="bottom",
+            fontsize=9,
+        )
+        axes.plot(
+            [inside.min() - 0.4, inside.max() + 0.4], [1, 1], color=INK, lw=1.6, transform=axes.get_xaxis_transform(),
+            clip_on=False,
+        )  # fmt: skip
+
+
+def _legend(figure: Picture, molds: dict[Any, int], mold: str | None, *, fitted: bool) -> None:
+    from matplotlib.lines import Line2D
+
+    handles: list[Line2D] = []
+    if mold is not None and len(molds) > 1:
+        handles = [Line2D([], [], **_dot(place), label=labels.level(value)) for value, place in molds.items()]
+    if fitted:
+        handles.append(Line2D([], [], **_FITTED | {"ls": "-", "lw": 2}, label="fitted mean, 95% interval"))
+    if handles:
+        figure.legend(handles=handles, loc="outside upper right", ncols=len(handles), handletextpad=0.3)
+
+
+def _fitted_words(factor: str, means: pd.DataFrame | None) -> str:
+    if means is None or not len(means):
+        return ""
+    ends = means.iloc[[0, -1]] if len(means) > MAX_LEVELS else means
+    said = words(
+        f"{row.expected:.3g} ({row.low:.3g} to {row.high:.3g}) at {labels.level(row.level)}"
+        for row in ends.itertuples()
+    )
+    return f"Fitted by {labels.name(factor)}: {said}."

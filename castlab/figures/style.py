@@ -1,0 +1,105 @@
+"""One look for every picture: readable in print, in grey and by colour-blind eyes. No data here."""
+
+from __future__ import annotations
+
+import base64
+import contextlib
+import io
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+import matplotlib as mpl
+import seaborn as sns
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+INK = "#1f2d33"
+"""Text, axes and fitted values."""
+QUIET = "#8a979e"
+"""Lines that only help the eye."""
+FAINT = "#e4e9ec"
+"""Bands behind the data."""
+COLOURS: list[str] = list(sns.color_palette("colorblind", 8).as_hex())
+"""seaborn's colour-blind-safe palette; never the only sign, a marker goes with each."""
+SURE = COLOURS[0]
+"""Effects the data show."""
+MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
+DPI = 110
+
+_RC = {
+    **sns.axes_style("ticks"),
+    "axes.edgecolor": INK,
+    "axes.labelcolor": INK,
+    "axes.spines.right": False,
+    "axes.spines.top": False,
+    "axes.titlelocation": "left",
+    "axes.titlesize": 10.5,
+    "axes.titleweight": "semibold",
+    "axes.labelsize": 10,
+    "font.family": ["sans-serif"],
+    "font.size": 10,
+    "legend.fontsize": 9,
+    "legend.frameon": False,
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "xtick.labelsize": 9.5,
+    "ytick.labelsize": 9.5,
+}
+
+
+class Picture(Figure):
+    """A matplotlib figure that carries its text alternative, and shows itself in a notebook without pyplot."""
+
+    alt: str = ""
+
+    def _repr_mimebundle_(self, **_kwargs: Any) -> tuple[dict[str, str], dict[str, dict[str, Any]]]:
+        buffer = io.BytesIO()
+        with styled():
+            self.savefig(buffer, format="png", dpi=2 * DPI)
+        width, height = (round(side * DPI) for side in self.get_size_inches())
+        data = {"image/png": base64.b64encode(buffer.getvalue()).decode("ascii"), "text/plain": self.alt}
+        return data, {"image/png": {"width": width, "height": height, "alt": self.alt}}
+
+
+@contextlib.contextmanager
+def styled() -> Iterator[None]:
+    """Draw in castlab's look, leaving the user's own matplotlib settings alone."""
+    with mpl.rc_context(_RC):
+        yield
+
+
+def picture(width: float = 7.2, height: float = 3.6) -> Picture:
+    """An empty picture, inches; its parts are laid out so that no label is cut off."""
+    return Picture(figsize=(width, height), layout="constrained", dpi=DPI, facecolor="white")
+
+
+def colour(place: int) -> str:
+    """Colour of the nth group."""
+    return COLOURS[place % len(COLOURS)]
+
+
+def marker(place: int) -> str:
+    """Marker of the nth group."""
+    return MARKERS[place % len(MARKERS)]
+
+
+def ratio_axis(axes: Axes, low: float, high: float) -> None:
+    """A logarithmic x axis in plain multiples (0.5, 1, 2), wide enough for low to high."""
+    from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+
+    axes.set_xscale("log")
+    axes.set_xlim(low, high)
+    steps = [0.001, 0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 0.75, 1, 1.5, 2, 3, 4, 6, 10, 20, 50, 100, 1000]
+    inside = [step for step in steps if low <= step <= high]
+    if len(inside) > 7:
+        inside = [step for step in inside if step not in (0.02, 0.75, 1.5, 3, 6, 20)]
+    axes.xaxis.set_major_locator(FixedLocator(inside))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _place: f"{value:g}"))
+
+
+def words(items: Iterable[object]) -> str:
+    """A list in words: "a, b and c"."""
+    names = [str(item) for item in items]
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}" if names else "none"

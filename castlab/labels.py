@@ -1,0 +1,107 @@
+"""Columns and levels in the words of the bench, with their units: for axes, tables and sentences."""
+
+from __future__ import annotations
+
+from numbers import Real
+from typing import Any
+
+UNITS = {
+    "_g_ml": "g/ml", "_pa_s": "Pa s", "_mm2": "mm²", "_kpa": "kPa absolute", "_min": "min", "_pct": "%", "_mm": "mm",
+    "_ml": "ml", "_g": "g", "_h": "h", "_c": "°C", "_deg": "°", "_rpm": "rpm",
+}  # fmt: skip
+"""Suffix of a column -> its unit, the longer suffix first."""
+
+NAMES = {
+    "bubbles": "bubbles in a casting",
+    "passed": "good enough to sell",
+    "clarity_grade": "clarity grade (0 worst, 4 best)",
+    "tack_grade": "freedom from tack (0 worst, 4 best)",
+    "surface_grade": "surface grade (0 worst, 4 best)",
+    "edge_grade": "edge fill grade (0 worst, 4 best)",
+    "insert_grade": "insert position grade (0 worst, 4 best)",
+    "demold_grade": "demold grade (0 worst, 4 best)",
+    "bubble_largest": "largest bubble",
+    "shore_d": "hardness, Shore D",
+    "size_error": "size error",
+    "resin": "resin temperature",
+    "room": "room temperature",
+    "mold_c": "mold temperature (°C)",
+    "cure": "cure temperature",
+    "cure_h": "cure time (h)",
+    "post_cure": "post-cure temperature",
+    "post_cure_h": "post-cure time (h)",
+    "cup_degas": "vacuum on the cup",
+    "cup_degas_kpa": "pressure over the cup (kPa absolute)",
+    "mold_degas": "vacuum on the filled mold",
+    "mold_degas_kpa": "pressure over the filled mold (kPa absolute)",
+    "resin_g": "resin weighed (g)",
+    "hardener_g": "hardener weighed (g)",
+    "insert_prep": "insert preparation",
+    "stir": "stirring",
+    "stir_method": "stirring method",
+    "rest": "rest after stirring",
+    "wait": "wait before the pour",
+    "phr": "hardener per hundred of resin",
+    "ratio_error": "ratio error",
+    "pour": "length of the pour",
+    "pour_method": "pour method",
+    "hold_min": "pressure hold (min)",
+    "hold_kpa": "pressure of the hold (kPa absolute)",
+    "mold_id": "mold",
+    "batch_id": "batch",
+    "mold_pull": "pull of the mold",
+    "demold": "time to demold",
+    "vacuum_on": "what was degassed",
+}
+"""Column, with or without its unit's suffix -> what the bench calls it."""
+
+
+def unit(column: str) -> str:
+    """Unit that the column's suffix names, or "".
+
+    Examples
+    --------
+    >>> unit("cup_degas_min"), unit("bubbles")
+    ('min', '')
+    """
+    return next((word for suffix, word in UNITS.items() if column.endswith(suffix) and len(column) > len(suffix)), "")
+
+
+def name(column: str) -> str:
+    """Column in words, without its unit.
+
+    Examples
+    --------
+    >>> name("cup_degas_min"), name("spin_rpm"), name("pour_method")
+    ('vacuum on the cup', 'spin', 'pour method')
+    """
+    return label(column).partition(" (")[0]
+
+
+def label(column: str) -> str:
+    """Column in words, with its unit in brackets.
+
+    Examples
+    --------
+    >>> label("resin_c"), label("tilt_deg"), label("breaks")
+    ('resin temperature (°C)', 'tilt (°)', 'breaks')
+    """
+    if column in NAMES:
+        return NAMES[column]
+    suffix = next((s for s in UNITS if column.endswith(s) and len(column) > len(s)), "")
+    stem = column.removesuffix(suffix)
+    words = NAMES.get(stem, stem).replace("_", " ")
+    return f"{words} ({UNITS[suffix]})" if suffix else words
+
+
+def level(value: Any) -> str:
+    """A level as it is read aloud: 4.0 is 4, True is yes.
+
+    Examples
+    --------
+    >>> level(4.0), level(True), level("ladle")
+    ('4', 'yes', 'ladle')
+    """
+    if isinstance(value, bool) or type(value).__name__ == "bool":
+        return "yes" if value else "no"
+    return str(value) if isinstance(value, str) or not isinstance(value, Real) else f"{value:g}"
