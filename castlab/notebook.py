@@ -1,0 +1,191 @@
+"""What the notebooks begin with and lean on: readable errors, the logbook, entries that a second run does not repeat.
+
+No computation and no pictures here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from castlab.errors import CastlabError, ConflictError, InputError, NotFoundError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from castlab.records import Logbook
+    from castlab.records.models import Record
+
+R = TypeVar("R", bound="Record")
+
+
+def start(
+    logbook: str | Path | None = None, *, who: str | None = None, altitude_m: float | None = None
+) -> Logbook | None:
+    """Begin a notebook: errors of castlab show as one message, and the logbook is opened.
+
+    Parameters
+    ----------
+    logbook
+        Path or database URL of a logbook that exists; None opens none.
+    who
+        Who is logging; the computer's user name if not given.
+    altitude_m
+        Height of the shop above sea level, m; the logbook remembers it for gauge readings.
+
+    Returns
+    -------
+    The `Logbook`, or None if no path was given.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such file: a notebook opened in the wrong folder must not start an empty logbook.
+    InputError, LogbookError
+        As `Logbook.open`.
+
+    Examples
+    --------
+    >>> start() is None
+    True
+    """
+    show_errors_plainly()
+    if logbook is None:
+        return None
+    from castlab.records import Logbook
+
+    if "://" not in str(logbook) and not Path(logbook).expanduser().exists():
+        raise NotFoundError(
+            f"there is no logbook {str(logbook)!r} in {Path.cwd()}. Open the notebook from its workspace, set the "
+            "parameter logbook to the right file, or make a workspace with `castlab new FOLDER`"
+        )
+    return Logbook.open(logbook, who=who, altitude_m=altitude_m)
+
+
+def show_errors_plainly() -> None:
+    """From now on a CastlabError in this notebook shows its message alone; the cell still counts as failed.
+
+    Outside IPython this does nothing.
+    """
+    import sys
+
+    if "IPython" not in sys.modules:
+        return
+    from IPython import get_ipython
+
+    shell = get_ipython()
+    if shell is not None:
+        shell.set_custom_exc((CastlabError,), _show_message)
+
+
+def _show_message(
+    shell: Any, kind: type[BaseException], error: BaseException, _traceback: Any, **_options: Any
+) -> list[str]:
+    message = [f"This cell stopped, and what it had to do is not done: {error}"]
+    shell._showtraceback(kind, error, message)
+    return message
+
+
+def save(book: Logbook, record: R, entry: str) -> R:
+    """Write a record under the name of this entry, once however often the cell is run.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    record
+        A record without an id.
+    entry
+        A name for this entry, different for every batch, casting or score ("2026-08-03 first cup").
+
+    Returns
+    -------
+    The record as it is in the logbook now, later corrections included.
+
+    Raises
+    ------
+    ConflictError
+        If something else was saved under this name; nothing is written.
+    InputError, NotFoundError, LogbookError
+        As `Logbook.add`.
+
+    Examples
+    --------
+    >>> import tempfile, os
+    >>> from castlab import Batch, Logbook
+    >>> book = Logbook.open(os.path.join(tempfile.mkdtemp(), "shop.db"), who="Ada")
+    >>> [save(book, Batch(resin_c=24), "Monday's cup").id for _ in range(2)]
+    ['B-001', 'B-001']
+    """
+    if not entry.strip():
+        raise InputError(
+            "the entry has no name; accepted: a name of its own for every entry, such as '2026-08-03 cup 1'"
+        )
+    known = book.by_origin(record.kind, entry)
+    if known is None:
+        return book.add(record, origin=entry)
+    first = _versions(book, known)[0]
+    changed = [n for n in _content(record) if getattr(first, n) != getattr(record, n)]
+    if not changed:
+        return book.get(str(known.id))  # type: ignore[return-value]
+    told = ", ".join(f"{n} was {getattr(first, n)}, now {getattr(record, n)}" for n in changed)
+    raise ConflictError(
+        f"{entry!r} was saved before as {known.id}, with other values ({told}); nothing was written. If this is a new "
+        f"{record.kind}, give it an entry name of its own; if {known.id} was wrong, put the cell back as it was and "
+        "correct it with a reason"
+    )
+
+
+def correct(book: Logbook, record_id: str, *, why: str, **changes: Any) -> Record:
+    """Correct a record with a reason, once however often the cell is run.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    record_id
+        The record's id, for example "B-014".
+    why
+        Why it is changed, in plain words.
+    **changes
+        Field = new value, as `Logbook.correct` takes them.
+
+    Returns
+    -------
+    The record as it is now. If this correction, for this reason, is in its history already, nothing is written.
+
+    Raises
+    ------
+    NotFoundError, InputError, LogbookError
+        As `Logbook.correct`.
+    """
+    now = book.get(record_id)
+    for version in _versions(book, now):
+        if version.why == why.strip():
+            extra = changes.get("extra") and {"extra": {**getattr(version, "extra", {}), **changes["extra"]}}
+            wanted = type(version)(**version.model_dump() | changes | (extra or {}))
+            if _content(wanted) == _content(version):
+                return now
+    return book.correct(record_id, why=why, **changes)
+
+
+def table(records: Iterable[Record]) -> pd.DataFrame:
+    """Records as a table with the columns that are filled in, for example `table(book.records("mold"))`."""
+    import pandas as pd
+
+    rows = [{"id": record.id, **_content(record)} for record in records]
+    frame = pd.DataFrame(rows).dropna(axis="columns", how="all")
+    return frame.astype(object).where(frame.notna(), "")
+
+
+def _content(record: Record) -> dict[str, Any]:
+    from castlab.records.models import ENVELOPE
+
+    return record.model_dump(exclude=set(ENVELOPE))
+
+
+def _versions(book: Logbook, record: R) -> list[R]:
+    """All versions of a record, oldest first."""
+    rows = book.history(str(record.id)).to_dict("records")
+    return [type(record)(**{name: row.get(name) for name in type(record).model_fields}) for row in rows]
