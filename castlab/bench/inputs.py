@@ -64,5 +64,7 @@ def rows(**named: Array) -> dict[str, Array]:
         spread = np.broadcast_arrays(*named.values())
     except ValueError:
         lengths = ", ".join(f"{name} {np.size(a)}" for name, a in named.items() if np.ndim(a))
-        raise InputError(f"the swept inputs differ in length ({lengths}); accepted: equal lengths, or one of them swept") from None
+        raise InputError(
+            f"the swept inputs differ in length ({lengths}); accepted: equal lengths, or one of them swept"
+        ) from None
     return {name: np.array(a, dtype=float).ravel() for name, a in zip(named, spread, strict=True)}

@@ -1,0 +1,68 @@
+"""One pour as it is set up: shape, size, temperatures, mold and air."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from castlab.bench.cure import bodies
+from castlab.bench.cure.bodies import Wall
+from castlab.bench.cure.heat import Air, Body, March
+from castlab.bench.cure.resin import Array, Resin
+
+Shape = Literal["slab", "cylinder", "cup"]
+
+
+@dataclass(frozen=True)
+class Case:
+    shape: Shape
+    size: float
+    start_c: float
+    air_c: float
+    mold_c: float | None
+    wall: Wall
+    covered: bool
+    film: float
+    program: tuple[tuple[float, ...], tuple[float, ...]] | None
+    hours: float | None
+
+    @property
+    def air(self) -> Air:
+        times, temperatures = self.program or ((0.0,), (self.air_c,))
+        return Air(inner_w_m2k=self.film, outer_w_m2k=self.film, times_s=times, temperatures_c=temperatures)
+
+    def body(self, resin: Resin, cells: int) -> Body:
+        mold = float(self.air.at(0.0)) if self.mold_c is None else self.mold_c
+        if self.shape == "cup":
+            return bodies.cup(resin, self.size, air=self.air, start_c=self.start_c, cells=cells)
+        if self.shape == "cylinder":
+            return bodies.cylinder(
+                resin, self.size, wall=self.wall, air=self.air, start_c=self.start_c, mold_c=mold, cells=cells
+            )
+        return bodies.slab(
+            resin,
+            self.size,
+            wall=self.wall,
+            air=self.air,
+            start_c=self.start_c,
+            mold_c=mold,
+            covered=self.covered,
+            cells=cells,
+        )
+
+    def end_s(self, resin: Resin) -> float:
+        if self.hours is not None:
+            return self.hours * 3600
+        if self.program is not None:
+            return self.program[0][-1] if len(self.program[0]) > 1 else 8 * 3600.0
+        return max(8 * 3600.0, min(2 * resin.isothermal_s(resin.demold_conversion, self.air_c), 21 * 86400.0))
+
+    def depth_mm(self, march: March) -> Array:
+        """Position of the resin's cells as a maker measures it."""
+        at = march.positions_m[march.reacting] * 1000
+        if self.shape != "slab":
+            return at
+        below = self.wall.thickness_mm
+        return np.asarray(self.size - (at - below))
