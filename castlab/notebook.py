@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from castlab.errors import CastlabError, ConflictError, InputError, NotFoundError
+from castlab.errors import CastlabError, ConflictError, InputError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,14 +53,9 @@ def start(
     show_errors_plainly()
     if logbook is None:
         return None
-    from castlab.records import Logbook
+    from castlab import workspace
 
-    if "://" not in str(logbook) and not Path(logbook).expanduser().exists():
-        raise NotFoundError(
-            f"there is no logbook {str(logbook)!r} in {Path.cwd()}. Open the notebook from its workspace, set the "
-            "parameter logbook to the right file, or make a workspace with `castlab new FOLDER`"
-        )
-    return Logbook.open(logbook, who=who, altitude_m=altitude_m)
+    return workspace.open_logbook(logbook, who=who, altitude_m=altitude_m)
 
 
 def show_errors_plainly() -> None:

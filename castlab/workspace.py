@@ -6,9 +6,13 @@ import json
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from castlab import shipped
 from castlab.errors import InputError, NotFoundError
+
+if TYPE_CHECKING:
+    from castlab.records import Logbook
 
 LOGBOOK = "shop.db"
 HOME = "00_start_here.ipynb"
@@ -79,6 +83,21 @@ def find(folder: str | Path = ".") -> Workspace:
             "folder of yours"
         )
     return workspace
+
+
+def open_logbook(where: str | Path, *, who: str | None = None, altitude_m: float | None = None) -> Logbook:
+    """Open a logbook that exists: a mistyped name or a wrong folder must not start an empty one.
+
+    Arguments and errors as `Logbook.open`, and NotFoundError if there is no such file.
+    """
+    from castlab.records import Logbook
+
+    if "://" not in str(where) and not Path(where).expanduser().exists():
+        raise NotFoundError(
+            f"there is no logbook {str(where)!r} in {Path.cwd()}; accepted: the file of a logbook, or a database URL. "
+            "`castlab new FOLDER` makes a workspace with an empty one"
+        )
+    return Logbook.open(where, who=who, altitude_m=altitude_m)
 
 
 def shipped_files() -> list[Path]:

@@ -1,0 +1,168 @@
+"""The command line: thin, every command one call into the library. Errors are one line on stderr, exit code 1."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from castlab import __version__
+from castlab.errors import CastlabError
+
+if TYPE_CHECKING:
+    from castlab.workspace import Workspace
+
+
+class _Commands(TyperGroup):
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except CastlabError as exc:
+            _fail(str(exc))
+        except OSError as exc:
+            _fail(f"{exc.filename}: {exc.strerror}" if exc.filename else str(exc))
+
+
+def _fail(message: str) -> None:
+    typer.echo(f"castlab: {' '.join(message.split())}", err=True)
+    raise typer.Exit(1)
+
+
+app = typer.Typer(
+    cls=_Commands,
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Log resin and silicone castings, compare runs, see which settings made the difference.",
+)
+import_app = typer.Typer(
+    no_args_is_help=True, rich_markup_mode=None, help="Bring castings kept elsewhere into a logbook."
+)
+app.add_typer(import_app, name="import")
+
+LogbookOption = Annotated[str, typer.Option(help="The logbook: a file, or a database URL.")]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"castlab {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", help="Say the version.", callback=_version, is_eager=True)
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="The workspace to make.")] = Path("castlab-demo"),
+) -> None:
+    """Make a workspace with invented castings, and their report."""
+    from castlab import reports, workspace
+
+    made = workspace.make(folder, demo=True)
+    _say_kept(made)
+    files = reports.report(made.logbook, "pod block", made.folder / "report", progress=sys.stderr.isatty())
+    typer.echo(f"Demo workspace: {made.folder} (an invented workshop; no real castings)")
+    typer.echo(f"Report:         {files.page}")
+    typer.echo("Open the page in a browser. To work with the notebooks:")
+    typer.echo(f"    castlab lab {_quoted(made.folder)}")
+
+
+@app.command()
+def new(folder: Annotated[Path, typer.Argument(help="The workspace to make.")]) -> None:
+    """Make a workspace: the notebooks and an empty logbook."""
+    from castlab import workspace
+
+    made = workspace.make(folder)
+    _say_kept(made)
+    typer.echo(f"Workspace: {made.folder}, logbook {made.logbook.name}")
+    typer.echo(f"    castlab lab {_quoted(made.folder)}")
+
+
+@app.command()
+def lab(
+    folder: Annotated[Path, typer.Argument(help="The workspace.")] = Path(),
+    browser: Annotated[bool, typer.Option(help="Open a browser window.")] = True,
+    port: Annotated[int | None, typer.Option(help="Port of this computer to serve on.", min=1, max=65535)] = None,
+) -> None:
+    """Open JupyterLab on a workspace."""
+    import subprocess
+
+    from castlab import workspace
+
+    home = workspace.find(folder).home
+    command = [sys.executable, "-m", "jupyterlab", home.name]
+    command += [] if browser else ["--no-browser"]
+    command += [] if port is None else [f"--port={port}"]
+    raise typer.Exit(subprocess.run(command, cwd=home.parent, check=False).returncode)
+
+
+@app.command()
+def report(
+    logbook: LogbookOption,
+    out: Annotated[Path, typer.Option(help="Folder for the report.")],
+    product: Annotated[str | None, typer.Option(help="Only this product; all if not given.")] = None,
+    response: Annotated[str, typer.Option(help="What came out: the column to explain.")] = "bubbles",
+    factor: Annotated[
+        list[str] | None, typer.Option(help="A setting to judge; repeat for more. Chosen if not given.")
+    ] = None,
+) -> None:
+    """Write the report of a logbook: one page, opens offline."""
+    from castlab import reports
+
+    files = reports.report(logbook, product, out, response=response, factors=factor, progress=sys.stderr.isatty())
+    typer.echo(str(files.page))
+
+
+@app.command()
+def export(
+    logbook: LogbookOption,
+    out: Annotated[Path, typer.Option(help="Folder to write; an earlier export there is replaced.")],
+) -> None:
+    """Write everything in a logbook to a folder of CSV files."""
+    from castlab import workspace
+
+    with workspace.open_logbook(logbook) as book:
+        typer.echo(f"Written: {book.export(out)}")
+
+
+@app.command()
+def restore(
+    folder: Annotated[Path, typer.Argument(help="An exported folder.")],
+    to: Annotated[str, typer.Option(help="The new logbook.")],
+) -> None:
+    """Make a new logbook from an exported folder."""
+    from castlab.records import Logbook
+
+    with Logbook.restore(folder, to=to) as book:
+        typer.echo(f"Restored {len(book.frame())} castings to {to}")
+
+
+def _say_kept(made: Workspace) -> None:
+    for note in made.kept:
+        typer.echo(f"Note: {note}", err=True)
+
+
+def _quoted(path: Path) -> str:
+    import shlex
+
+    return shlex.quote(str(path))
+
+
+def main() -> None:
+    """The `castlab` command."""
+    app(prog_name="castlab")
+
+
+if __name__ == "__main__":
+    main()
