@@ -1,0 +1,203 @@
+"""Two or more recipes or runs compared on one response: `compare_runs` and its result."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from castlab import labels
+from castlab.analysis import verdicts, words
+from castlab.analysis.fit import FactorFit, fit_factors
+from castlab.errors import InputError
+from castlab.results import Result
+
+TOST_LEVEL = 0.90
+"""Two one-sided 5% tests of equivalence (Schuirmann, J Pharmacokinet Biopharm 15, 1987, 657-680) are a 90% interval."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Comparison(Result):
+    """One group against the reference group.
+
+    `estimate`, `low`, `high` (95% interval) and `p_value` are for the first other group against `reference`; with more
+    than two groups `pairs` has one row per group (group, contrast, estimate, low, high, p_value, p_adjusted by Holm,
+    strength) and `overall_p` is the test that any group differs. `scale` is "difference", "ratio" or "odds ratio".
+    `conclusion` is set when an equivalence margin was given: "equivalent", "more", "less", "no more", "no less" or
+    "too few to tell".
+    """
+
+    estimate: float
+    low: float
+    high: float
+    p_value: float
+    scale: str
+    reference: str
+    pairs: pd.DataFrame
+    overall_p: float
+    groups: pd.DataFrame
+    conclusion: str | None = None
+    equivalence: float | None = None
+    fit: FactorFit = field(repr=False)
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        return {"Against the reference": self.pairs, "Groups": self.groups}
+
+
+def compare_runs(
+    frame: pd.DataFrame,
+    response: str,
+    group: str,
+    kind: str | None = None,
+    batch: str | bool | None = None,
+    equivalence: float | None = None,
+    exposure: str | None = None,
+) -> Comparison:
+    """Compare groups of castings (two recipes, two pumps, before and after) on one response.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row per casting.
+    response : str
+        The column to compare.
+    group : str
+        The column that names the group. The reference is the first level of a category, "no" of yes/no, else the group
+        with the most castings.
+    kind, batch, exposure
+        As in `fit_factors`.
+    equivalence : float, optional
+        The margin within which groups count as equal: for a difference, in the unit of the response (above 0); for a
+        ratio or odds ratio, a factor above 1 (1.25 means 0.8 to 1.25 times).
+
+    Returns
+    -------
+    Comparison
+        `.estimate`, `.low`, `.high`, `.p_value`, `.scale`, `.verdict`; with a margin also `.conclusion`.
+
+    Raises
+    ------
+    InputError
+        For unknown columns, a group with one level, or an unusable margin.
+    FitError
+        If nothing can be said.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> made = pd.DataFrame({"haze_pct": [4.1, 3.8, 4.4, 4.0, 2.9, 3.1, 2.7, 3.3], "recipe": ["old"] * 4 + ["new"] * 4})
+    >>> result = compare_runs(made, "haze_pct", "recipe")
+    >>> result.scale, round(result.estimate, 2), result.reference
+    ('difference', 1.08, 'new')
+    """
+    if isinstance(frame, pd.DataFrame) and group in frame.columns and (frame.columns == group).sum() == 1:
+        levels = frame[group].dropna().unique()
+        if len(levels) < 2:
+            raise InputError(f"{group} has {words.count(len(levels), 'group')}; accepted: a column with at least two")
+        if pd.api.types.is_numeric_dtype(frame[group].dtype) and not pd.api.types.is_bool_dtype(frame[group].dtype):
+            named = frame[group].map(lambda v: words.setting(float(v)), na_action="ignore")
+            order = [words.setting(float(v)) for v in np.sort(levels.astype(float))]
+            frame = frame.assign(**{group: pd.Categorical(named, order)})
+    fit = fit_factors(frame, response, [group], kind=kind, batch=batch, exposure=exposure)
+    margin = _margin(equivalence, fit.scale)
+    term = fit._design.terms[0]
+    names = [labels.level(v) for v in term.parts[0].levels]
+    pairs = fit.effects.drop(columns=["factor", "ratio"]).copy()
+    pairs.insert(0, "group", names[1:])
+    cautions = list(fit.cautions)
+    conclusion = None
+    verdict = [
+        f"{words.sentence(labels.name(response))}: {words.size(fit.n, fit.n_batches)}, {words.listing([f'{n} {g}' for g, n in _sizes(fit, group)])}."
+    ]
+    if margin is not None:
+        pairs["conclusion"] = [_conclude(*fit._chosen.model.interval(j, TOST_LEVEL), margin) for j in term.cols]
+        conclusion = str(pairs["conclusion"].iloc[0])
+    verdict += [_sentence(row, fit, group, equivalence) for row in pairs.to_dict("records")]
+    overall = float(fit.tests["p_value"].iloc[0])
+    if len(pairs) > 1:
+        verdict.append(f"That any of the {len(names)} groups differs: {words.p_value(overall)}.")
+    first = pairs.iloc[0]
+    return Comparison(
+        verdict=" ".join(verdict), cautions=tuple(cautions), estimate=float(first["estimate"]), low=float(first["low"]),
+        high=float(first["high"]), p_value=float(first["p_value"]), scale=fit.scale, reference=names[0], pairs=pairs,
+        overall_p=overall, groups=_groups(fit, group), conclusion=conclusion, equivalence=equivalence, fit=fit,
+    )  # fmt: skip
+
+
+def _margin(equivalence: float | None, scale: str) -> float | None:
+    """The margin on the scale of the coefficients."""
+    if equivalence is None:
+        return None
+    value = float(equivalence)
+    if scale == "difference":
+        if not value > 0 or not np.isfinite(value):
+            raise InputError(
+                f"equivalence is {equivalence!r}; accepted: a difference above 0 in the unit of the response"
+            )
+        return value
+    if not value > 1 or not np.isfinite(value):
+        raise InputError(
+            f"equivalence is {equivalence!r}; accepted for a {scale}: a factor above 1 (1.25 means 0.8 to 1.25 times)"
+        )
+    return float(np.log(value))
+
+
+def _conclude(low: float, high: float, margin: float) -> str:
+    if -margin < low and high < margin:
+        return "equivalent"
+    if low > margin:
+        return "more"
+    if high < -margin:
+        return "less"
+    if low > -margin:
+        return "no less"
+    if high < margin:
+        return "no more"
+    return "too few to tell"
+
+
+def _sentence(row: dict[str, object], fit: FactorFit, group: str, equivalence: float | None) -> str:
+    subject = verdicts.subject(group, str(row["contrast"]))
+    size = verdicts.size(row["estimate"], row["low"], row["high"], fit.scale, fit.response, fit.kind)  # type: ignore[arg-type]
+    text = words.sentence(f"{subject}: {size} ({words.p_value(float(row['p_value']))})")  # type: ignore[arg-type]
+    if row["strength"] == "not shown":
+        text += "; a difference is not shown"
+    if equivalence is None:
+        return text + "."
+    margin = _margin_words(equivalence, fit)
+    told = {
+        "equivalent": f"Equivalent within {margin}",
+        "more": f"More, by over the margin of {margin}",
+        "less": f"Less, by over the margin of {margin}",
+        "no less": f"Not lower by as much as the margin of {margin}; whether it is higher by that much is open",
+        "no more": f"Not higher by as much as the margin of {margin}; whether it is lower by that much is open",
+        "too few to tell": f"Too few castings to tell whether they are equal within {margin}",
+    }
+    return f"{text}. {told[str(row['conclusion'])]}."
+
+
+def _margin_words(equivalence: float, fit: FactorFit) -> str:
+    if fit.scale == "difference":
+        return f"{equivalence:g} {labels.unit(fit.response)}".strip()
+    return f"{1 / equivalence:.3g} to {equivalence:.3g} times"
+
+
+def _sizes(fit: FactorFit, group: str) -> list[tuple[str, int]]:
+    texts = fit.data[group].astype(str)
+    return [(labels.level(v), int((texts == str(v)).sum())) for v in fit._design.terms[0].parts[0].levels]
+
+
+def _groups(fit: FactorFit, group: str) -> pd.DataFrame:
+    """Castings and expected response with interval of each group."""
+    levels = fit._design.terms[0].parts[0].levels
+    expected = fit.expected({group: list(levels)})
+    return pd.DataFrame(
+        {
+            "group": [labels.level(v) for v in levels],
+            "castings": [n for _, n in _sizes(fit, group)],
+            "expected": expected["expected"],
+            "low": expected["low"],
+            "high": expected["high"],
+        }
+    )

@@ -1,0 +1,313 @@
+"""What the castings made so far cannot tell apart, and which few castings would separate it best.
+
+Settings that were never varied, settings that always (or nearly always) changed together, and settings that changed
+only with the batch. The share is the part of one factor's variation that another factor repeats (the squared multiple
+correlation of their design columns, averaged over columns).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import product
+
+import numpy as np
+import pandas as pd
+
+from castlab import labels
+from castlab.analysis import castings as rows_of
+from castlab.analysis import coding, kinds, words
+from castlab.errors import FitError, InputError
+from castlab.results import Result
+
+ALWAYS, NEARLY, OFTEN = 0.999, 0.8, 0.5
+"""Shares from which two factors "always", "nearly always" and "often" changed together."""
+MOST_CANDIDATES = 4096
+MOST_SETTINGS = 4
+"""Settings of a numeric factor that are offered for the next castings; with more, only its ends."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Confounding(Result):
+    """What cannot be told apart. `pairs`: one, other, share (0 to 1), words; `n` castings were looked at."""
+
+    pairs: pd.DataFrame
+    n: int
+    data: pd.DataFrame = field(repr=False)
+    factors: tuple[str, ...]
+    batch: str | None = None
+    _coded: tuple[coding.Factor, ...] = field(default=(), repr=False)
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        return {"What changed together": self.pairs}
+
+    def next_runs(self, n: int) -> pd.DataFrame:
+        """The n castings, over the settings already tried, that would separate the factors best.
+
+        Each casting is the one that raises the determinant of the information most, given those made and those
+        already proposed (greedy D-optimal augmentation; Fedorov, Theory of Optimal Experiments, 1972).
+
+        Parameters
+        ----------
+        n : how many castings, at least 1
+
+        Returns
+        -------
+        DataFrame, one row per casting in the order of their worth, one column per factor that was varied.
+
+        Raises
+        ------
+        InputError
+            If n is not a whole number from 1 up, or no factor was varied.
+        """
+        if not isinstance(n, (int, np.integer)) or isinstance(n, bool) or n < 1:
+            raise InputError(f"next_runs was asked for {n!r} castings; accepted: a whole number from 1 up")
+        varied = [f for f in self._coded if f.varied]
+        if not varied:
+            raise InputError("none of the factors was varied, so there are no settings to choose from")
+        candidates = _candidates(varied, self.data)
+        blocks = [
+            np.hstack([np.ones((len(d), 1)), *(f.columns(d[f.name]) for f in varied)]) for d in (self.data, candidates)
+        ]
+        made, offered = blocks
+        inverse = np.linalg.inv(made.T @ made + 1e-6 * np.eye(made.shape[1]))
+        chosen = []
+        for _ in range(n):
+            gain = np.einsum("ij,jk,ik->i", offered, inverse, offered)
+            best = int(np.argmax(np.round(gain, 9)))
+            chosen.append(best)
+            moved = inverse @ offered[best]
+            inverse = inverse - np.outer(moved, moved) / (1 + gain[best])
+        return candidates.iloc[chosen].reset_index(drop=True)
+
+
+def what_is_confounded(
+    frame: pd.DataFrame, factors: str | Sequence[str], batch: str | bool | None = None
+) -> Confounding:
+    """Say which settings these castings cannot tell apart.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row per casting.
+    factors : str or sequence of str
+        Columns of settings: numbers, text levels or yes/no.
+    batch : str, optional
+        Column of the batch; None uses the logbook's `batch_id` where it is present, False none.
+
+    Returns
+    -------
+    Confounding
+        `.pairs`, `.verdict`, `.next_runs(n)`.
+
+    Raises
+    ------
+    InputError
+        For unknown columns or settings that cannot be read.
+    FitError
+        If no casting has all the factors recorded.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> made = pd.DataFrame({"resin_c": [22, 22, 28, 28], "pour": ["stream", "stream", "ladle", "ladle"]})
+    >>> report = what_is_confounded(made, ["resin_c", "pour"])
+    >>> report.pairs["words"].iloc[0]
+    'always changed together: their effects cannot be told apart'
+    >>> report.next_runs(1).iloc[0].to_dict()
+    {'resin_c': 28.0, 'pour': 'stream'}
+    """
+    names = rows_of.as_names(factors)
+    rows_of.check_frame(frame, names)
+    batch_name, _ = rows_of.find_batch(frame, batch, names)
+    columns = [*names, *([batch_name] if batch_name else [])]
+    known = {c: frame[c].isna() for c in columns}
+    empty = [c for c in names if known[c].all()]
+    kept = [c for c in columns if c not in empty]
+    data = frame[kept].dropna().reset_index(drop=True)
+    cautions = []
+    if empty:
+        cautions.append(f"{words.listing(empty)} was never recorded.")
+    if data.empty or len(kept) == bool(batch_name):
+        raise FitError(f"no casting has all of {', '.join(names)} recorded; leave out the factor with the most blanks")
+    if len(data) < len(frame):
+        blanks = words.listing([f"{c} in {int(b.sum())}" for c, b in known.items() if b.any() and c in kept])
+        cautions.append(
+            f"{len(frame) - len(data)} of {len(frame)} castings were left out for missing settings ({blanks})."
+        )
+    coded = tuple(coding.read_factor(data[c]) for c in names if c not in empty)
+    codes = pd.factorize(data[batch_name])[0] if batch_name else None
+    pairs = find_pairs(data, coded, codes, batch_name)
+    return Confounding(
+        verdict=_verdict(pairs, len(data), len(names)), cautions=tuple(cautions), pairs=pairs, n=len(data), data=data,
+        factors=names, batch=batch_name, _coded=coded,
+    )  # fmt: skip
+
+
+def find_pairs(
+    data: pd.DataFrame, factors: Sequence[coding.Factor], codes: np.ndarray | None, batch: str | None
+) -> pd.DataFrame:
+    """One row per finding: one, other, share, words; the gravest first."""
+    found: list[tuple[str, str, float, str]] = []
+    varied = [f for f in factors if f.varied]
+    for f in factors:
+        if not f.varied:
+            only = words.setting(f.levels[0]) if f.numeric else labels.level(f.levels[0])
+            found.append((f.name, "(never varied)", 1.0, f"always {only}: these castings say nothing about it"))
+    blocks = {f.name: _centred(f.columns(data[f.name])) for f in varied}
+    for i, one in enumerate(varied):
+        for other in varied[i + 1 :]:
+            share = max(_share(blocks[one.name], blocks[other.name]), _share(blocks[other.name], blocks[one.name]))
+            if share >= OFTEN:
+                found.append((one.name, other.name, round(share, 3), _pair_words(share)))
+    paired = {name for one, other, share, _ in found if share >= ALWAYS for name in (one, other)}
+    for factor in varied:
+        rest = [f.name for f in varied if f is not factor]
+        if factor.name in paired or len(rest) < 2:
+            continue
+        everything = np.hstack([blocks[name] for name in rest])
+        if _share(blocks[factor.name], everything) >= ALWAYS:
+            partners = words.listing(_needed(blocks[factor.name], blocks, rest))
+            found.append(
+                (factor.name, partners, 1.0, "follows from these together: their effects cannot be told apart")
+            )
+    if codes is not None:
+        found += _with_batch(varied, blocks, codes, str(batch))
+    found.sort(key=lambda row: -row[2])
+    return pd.DataFrame(found, columns=["one", "other", "share", "words"])
+
+
+def separable(
+    data: pd.DataFrame, factors: Sequence[coding.Factor], codes: np.ndarray | None
+) -> tuple[list[coding.Factor], dict[str, str]]:
+    """The factors whose effects can be estimated together, in the order given, and why each other one cannot."""
+    kept: list[coding.Factor] = []
+    dropped: dict[str, str] = {}
+    X = np.ones((len(data), 1))
+    batches = None if codes is None else np.eye(int(codes.max()) + 1)[codes]
+    for f in factors:
+        if not f.varied:
+            dropped[f.name] = f"{f.name} was never varied, so these castings say nothing about it."
+            continue
+        block = f.columns(data[f.name])
+        wider = np.hstack([X, block])
+        rank = np.linalg.matrix_rank(wider)
+        if rank < wider.shape[1]:
+            if rank == len(data):
+                raise FitError(
+                    f"{words.count(len(data), 'complete casting')} cannot carry {f.name} as well; use fewer factors or levels"
+                )
+            blocks = {k.name: _centred(k.columns(data[k.name])) for k in kept}
+            partners = words.listing(_needed(_centred(block), blocks, list(blocks)))
+            dropped[f.name] = (
+                f"{f.name} and {partners} always changed together: their effects cannot be told apart. "
+                f"{f.name} was left out, and what is said of {partners} may be due to {f.name}."
+            )
+            continue
+        if batches is not None and np.linalg.matrix_rank(np.hstack([wider, batches])) - rank < 1:
+            dropped[f.name] = (
+                f"{f.name} changed only from batch to batch, and no batch is left to show how much batches differ anyway: "
+                "its effect cannot be told from the batch. It was left out; repeat a setting in another batch."
+            )
+            continue
+        X = wider
+        kept.append(f)
+    return kept, dropped
+
+
+def _centred(block: np.ndarray) -> np.ndarray:
+    return block - block.mean(axis=0)
+
+
+def _share(block: np.ndarray, other: np.ndarray) -> float:
+    """Average part of the variation of `block` (centred, whitened) that `other` (centred) repeats."""
+    basis, kept = _basis(block), _basis(other)
+    return float(np.sum((kept.T @ basis) ** 2)) / max(basis.shape[1], 1)
+
+
+def _basis(block: np.ndarray) -> np.ndarray:
+    u, s, _ = np.linalg.svd(block, full_matrices=False)
+    return u[:, s > 1e-9 * max(s.max(initial=0), 1e-12)]
+
+
+def _needed(block: np.ndarray, blocks: dict[str, np.ndarray], names: list[str]) -> list[str]:
+    """The smallest set found, by leaving out one after the other, that still explains what all of them do."""
+    needed = list(names)
+    whole = _share(block, np.hstack([blocks[n] for n in needed])) if needed else 0.0
+    for name in names:
+        fewer = [n for n in needed if n != name]
+        if fewer and _share(block, np.hstack([blocks[n] for n in fewer])) >= whole - 1e-6:
+            needed = fewer
+    return needed
+
+
+def _pair_words(share: float) -> str:
+    if share >= ALWAYS:
+        return "always changed together: their effects cannot be told apart"
+    if share >= NEARLY:
+        return "nearly always changed together: their effects can hardly be told apart"
+    return "often changed together: their effects are known less well than the number of castings suggests"
+
+
+def _with_batch(
+    varied: Sequence[coding.Factor], blocks: dict[str, np.ndarray], codes: np.ndarray, batch: str
+) -> list[tuple[str, str, float, str]]:
+    batches = np.eye(int(codes.max()) + 1)[codes]
+    found = []
+    for f in varied:
+        if _share(blocks[f.name], _centred(batches)) < ALWAYS:
+            continue
+        settings = len(np.unique(np.round(blocks[f.name], 9), axis=0))
+        if batches.shape[1] <= settings:
+            text = (
+                "changed only from batch to batch, each setting in one batch: its effect cannot be told from the batch"
+            )
+        else:
+            text = f"set per batch: judged on {batches.shape[1]} batches, not on the number of castings"
+        found.append((f.name, batch, 1.0, text))
+    return found
+
+
+def _candidates(varied: Sequence[coding.Factor], data: pd.DataFrame) -> pd.DataFrame:
+    settings = []
+    for f in varied:
+        tried = np.unique(kinds.numbers(data[f.name])) if f.numeric else np.array(f.levels, dtype=object)
+        settings.append(
+            [float(v) for v in (tried if len(tried) <= MOST_SETTINGS else tried[[0, -1]])] if f.numeric else list(tried)
+        )
+    total = int(np.prod([float(len(s)) for s in settings]))
+    if total <= MOST_CANDIDATES:
+        rows = list(product(*settings))
+    else:
+        rng = np.random.default_rng(20240229)
+        rows = [
+            tuple(s[k] for s, k in zip(settings, pick, strict=True))
+            for pick in rng.integers(0, [len(s) for s in settings], (MOST_CANDIDATES, len(settings)))
+        ]
+    return pd.DataFrame(rows, columns=[f.name for f in varied])
+
+
+def _verdict(pairs: pd.DataFrame, n: int, n_factors: int) -> str:
+    start = f"{words.count(n, 'casting')}, {words.count(n_factors, 'factor')}."
+    if pairs.empty:
+        return (
+            f"{start} Every factor was varied, and no two of them changed together often enough to blur their effects."
+        )
+    never = pairs[pairs["other"] == "(never varied)"]
+    parts = [start]
+    if len(never):
+        parts.append(f"Never varied, so unknown: {words.listing(list(never['one']))}.")
+    rest = pairs[pairs["other"] != "(never varied)"]
+    parts += [
+        f"{row.one} and {row.other} {row.words}."
+        for row in rest.itertuples()
+        if not row.words.startswith(("set per", "changed only", "follows"))
+    ]
+    parts += [f"{row.one} {row.words}: {row.other}." for row in rest.itertuples() if row.words.startswith("follows")]
+    single = rest[rest["words"].str.startswith("changed only")]
+    if len(single):
+        parts.append(f"Cannot be told from the batch: {words.listing(list(single['one']))}.")
+    per = rest[rest["words"].str.startswith("set per")]
+    if len(per):
+        parts.append(f"Set per batch, so judged on batches: {words.listing(list(per['one']))}.")
+    return " ".join(parts)

@@ -1,0 +1,236 @@
+"""Which factors make the difference: `fit_factors` and its result."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from castlab import labels
+from castlab.analysis import castings as rows_of
+from castlab.analysis import choose, coding, confounding, effects, verdicts, words
+from castlab.errors import FitError, InputError
+from castlab.results import Result
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class FactorFit(Result):
+    """Effects of factors on one response.
+
+    `effects` has one row per contrast: factor, contrast, estimate, low, high (95% interval), p_value, p_adjusted (Holm over
+    the factors), ratio (True: estimate is a ratio, 1 means no difference; False: a difference, 0 means none) and strength
+    ("clear", "likely", "not shown"; see `castlab.analysis.effects.STRENGTHS`). `scale` names it: "ratio" (counts),
+    "odds ratio" (grades, pass) or "difference" (measures). `tests` has one overall test per factor. `data` are the
+    castings used, with the columns `response`, `factors` and `batch`.
+    """
+
+    effects: pd.DataFrame
+    tests: pd.DataFrame
+    kind: str
+    scale: str
+    method: str
+    n: int
+    n_batches: int
+    rows_left_out: int
+    missing: dict[str, int]
+    dropped: dict[str, str]
+    response: str
+    factors: tuple[str, ...]
+    batch: str | None
+    exposure: str | None
+    data: pd.DataFrame = field(repr=False)
+    _chosen: choose.Chosen = field(repr=False)
+    _design: coding.Design = field(repr=False)
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        return {"Effects": self.effects, "Tests": self.tests}
+
+    def expected(self, settings: Mapping[str, Any] | pd.DataFrame) -> pd.DataFrame:
+        """The expected response, the mean over many castings, at given settings, with its 95% interval.
+
+        Parameters
+        ----------
+        settings : mapping or DataFrame
+            Factor name -> one value or a list of values (lists of one length go together), or one row per setting.
+            Factors left out are held at their mean or reference level; `.attrs["held"]` says so.
+
+        Returns
+        -------
+        DataFrame
+            The factors, then expected, low, high (unit of the response; a share for pass; a mean grade for grades;
+            counts per mean exposure) and extrapolates (True outside the settings tried).
+
+        Raises
+        ------
+        InputError
+            For an unknown factor, a level never tried, or a value that is not a number.
+        """
+        factors = {t.name: t.parts[0] for t in self._design.terms if len(t.parts) == 1}
+        rows, held = _settings(settings, factors)
+        line = self._chosen.model.line(self._design.row_block(rows))
+        expected, low, high = (self._chosen.mean(values) for values in line)
+        outside = np.zeros(len(rows), dtype=bool)
+        for f in factors.values():
+            if f.numeric:
+                values = rows[f.name].to_numpy(dtype=float)
+                outside |= (values < f.levels[0] - 1e-9) | (values > f.levels[1] + 1e-9)
+        table = rows.assign(expected=expected, low=low, high=high, extrapolates=outside)
+        table.attrs["held"] = held
+        return table
+
+
+def fit_factors(
+    frame: pd.DataFrame,
+    response: str,
+    factors: str | Sequence[str],
+    kind: str | None = None,
+    batch: str | bool | None = None,
+    exposure: str | None = None,
+    interactions: int | Sequence[tuple[str, str]] = 0,
+) -> FactorFit:
+    """Which of these factors make a difference to the response, how much, and how sure that is.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row per casting; the logbook's frame or any tidy table.
+    response : str
+        The column to explain.
+    factors : str or sequence of str
+        Columns of settings: numbers (one straight-line effect), text levels or yes/no.
+    kind : {"count", "measure", "grade", "pass"}, optional
+        What the response is; None infers it and says so in the cautions.
+    batch : str, optional
+        Column of the mixed cup: castings that share it are not treated as independent. None uses the logbook's
+        `batch_id` where it is present; False treats all castings as independent.
+    exposure : str, optional
+        For counts, a column of inspected area or the like, above 0: effects are on the count per unit of it.
+    interactions : int or sequence of pairs
+        0: main effects only. 2: all two-factor interactions. Or a list of pairs of factor names. With interactions the
+        main effects are averages over the levels of the other factor.
+
+    Returns
+    -------
+    FactorFit
+        `.effects`, `.tests`, `.verdict`, `.cautions`, `.expected(settings)`.
+
+    Raises
+    ------
+    InputError
+        For unknown columns or values that do not fit the kind.
+    FitError
+        If nothing can be said; the message says why and what is needed.
+
+    Notes
+    -----
+    The methods, with their sources, are in `castlab.analysis.choose`. Holm: Scandinavian Journal of Statistics 6, 1979.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> made = pd.DataFrame({"bubbles": [9, 12, 8, 11, 3, 5, 2, 4], "pour": ["stream"] * 4 + ["ladle"] * 4})
+    >>> fit = fit_factors(made, "bubbles", ["pour"], kind="count")
+    >>> fit.effects.loc[0, "contrast"], round(float(fit.effects.loc[0, "estimate"]), 2)
+    ('stream instead of ladle', 2.86)
+    """
+    used = rows_of.gather(frame, response, factors, kind, batch, exposure)
+    pairs = coding.read_interactions(interactions, used.factors)
+    coded = [coding.read_factor(used.data[name]) for name in used.factors]
+    kept, dropped = confounding.separable(used.data, coded, used.codes)
+    if not kept:
+        raise FitError("none of the factors can be judged. " + " ".join(dropped.values()))
+    names = {f.name for f in kept}
+    design = coding.build(used.data, kept, [(a, b) for a, b in pairs if a in names and b in names])
+    design, lost = _drop_aliased_interactions(design, used.data)
+    dropped |= lost
+    chosen = choose.choose(used, design)
+    effect_table, test_table = effects.tables(chosen, design, used.codes)
+
+    cautions = [*used.cautions, *dropped.values(), *chosen.cautions, *_about_design(used, kept, pairs)]
+    verdict = [f"{used.size()}; {labels.name(response)} ({verdicts.KIND[used.kind]})."]
+    verdict += verdicts.of_effects(effect_table, test_table, chosen.scale, response, used.kind)
+    if dropped:
+        verdict.append(
+            f"These castings cannot tell anything of its own about {words.listing([labels.name(d) for d in dropped])} (see the cautions)."
+        )
+    return FactorFit(
+        verdict=" ".join(verdict), cautions=tuple(dict.fromkeys(cautions)), effects=effect_table, tests=test_table,
+        kind=used.kind, scale=chosen.scale, method=chosen.method, n=used.n, n_batches=used.n_batches,
+        rows_left_out=used.left_out, missing=used.missing, dropped=dropped, response=response,
+        factors=tuple(f.name for f in kept), batch=used.batch, exposure=exposure, data=used.data,
+        _chosen=chosen, _design=design,
+    )  # fmt: skip
+
+
+def _drop_aliased_interactions(design: coding.Design, data: pd.DataFrame) -> tuple[coding.Design, dict[str, str]]:
+    dropped: dict[str, str] = {}
+    held = np.ones((len(data), 1))
+    for term in design.terms:
+        wider = np.hstack([held, design.X[:, list(term.cols)]])
+        if np.linalg.matrix_rank(wider) < wider.shape[1]:
+            dropped[term.name] = (
+                f"The interaction {term.name} cannot be told from the other effects in these castings; it was left out."
+            )
+        else:
+            held = wider
+    return (coding.without(design, data, list(dropped)) if dropped else design), dropped
+
+
+def _about_design(used: rows_of.Castings, kept: Sequence[coding.Factor], pairs: Sequence[Any]) -> list[str]:
+    """What the way the castings were made puts into the cautions."""
+    found = confounding.find_pairs(used.data, kept, used.codes, used.batch)
+    cautions, per_batch = [], []
+    for row in found.itertuples():
+        if row.other == used.batch:
+            per_batch.append(row.one)
+        elif row.share >= confounding.NEARLY:
+            cautions.append(f"{row.one} and {row.other} {row.words}.")
+    if per_batch:
+        cautions.append(
+            f"Set per batch, so judged on {used.n_batches} batches, not on {used.n} castings: {words.listing(per_batch)}."
+        )
+    for f in kept:
+        if not f.numeric:
+            counts = used.data[f.name].astype(str).value_counts()
+            rare = [labels.level(level) for level, number in counts.items() if number == 1]
+            if rare:
+                cautions.append(f"{f.name}: {words.listing(rare)} was cast only once.")
+    if pairs:
+        cautions.append(
+            "With interactions in the model, the effect of a factor is its average over the levels of the others."
+        )
+    return cautions
+
+
+def _settings(
+    settings: Mapping[str, Any] | pd.DataFrame, factors: dict[str, coding.Factor]
+) -> tuple[pd.DataFrame, str]:
+    given = settings if isinstance(settings, pd.DataFrame) else dict(settings)
+    unknown = [str(name) for name in given if name not in factors]
+    if unknown:
+        raise InputError(
+            f"settings name {unknown[0]!r}, which is not a factor of this fit; its factors: {', '.join(factors)}"
+        )
+    if isinstance(given, pd.DataFrame):
+        rows = given.reset_index(drop=True).copy()
+    else:
+        lists = {n: list(v) if isinstance(v, (list, tuple, np.ndarray, pd.Series)) else [v] for n, v in given.items()}
+        lengths = {len(v) for v in lists.values() if len(v) != 1} or {1}
+        if len(lengths) > 1:
+            raise InputError(
+                f"the lists of settings have {words.listing([str(k) for k in sorted(lengths)])} values; accepted: lists of one length"
+            )
+        many = lengths.pop()
+        rows = pd.DataFrame({n: v * many if len(v) == 1 else v for n, v in lists.items()}, index=range(many))
+    if rows.isna().any(axis=None):
+        raise InputError(
+            "the settings hold a missing value; leave a factor out to hold it at its mean or reference level"
+        )
+    held = {n: f.held for n, f in factors.items() if n not in rows.columns}
+    for name, value in held.items():
+        rows[name] = value
+    told = [f"{n} at {f'{v:.3g}' if factors[n].numeric else labels.level(v)}" for n, v in held.items()]
+    return rows[list(factors)], f"Held at the mean or reference: {words.listing(told)}." if told else ""

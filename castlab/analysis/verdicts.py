@@ -1,0 +1,96 @@
+"""Effects in sentences a maker can act on: the interval before any p-value, and never "no effect"."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from castlab import labels
+from castlab.analysis import words
+
+MOST_LEVELS_TOLD = 3
+
+KIND = {"count": "counted", "measure": "measured", "grade": "graded", "pass": "pass or fail"}
+"""Kind of response -> how a sentence says it."""
+
+
+def subject(factor: str, contrast: str) -> str:
+    """ "pour method ladle instead of stream", "resin 32 against 22 C"."""
+    name = " with ".join(labels.name(part) for part in factor.split(" x ")) if " x " in factor else labels.name(factor)
+    return f"{name}: {contrast}" if " x " in factor else f"{name} {contrast}"
+
+
+def size(estimate: float, low: float, high: float, scale: str, response: str, kind: str) -> str:
+    """The effect with its interval, in words."""
+    if scale == "ratio":
+        return f"{words.ratio(estimate)} times as many {labels.name(response)}, 95% interval {words.ratio(low)} to {words.ratio(high)}"
+    if scale == "odds ratio":
+        what = f"of a higher {labels.name(response)}" if kind == "grade" else f'of "{labels.name(response)}"'
+        return f"{words.ratio(estimate)} times the odds {what}, 95% interval {words.ratio(low)} to {words.ratio(high)}"
+    half = (high - low) / 2
+    unit = labels.unit(response)
+    numbers = [words.signed(v, half) for v in (estimate, low, high)]
+    return f"{labels.name(response)} {numbers[0]} {unit}, 95% interval {numbers[1]} to {numbers[2]} {unit}".replace(
+        " ,", ","
+    ).strip()
+
+
+def possible(low: float, high: float, scale: str, response: str) -> str:
+    """What remains possible where an effect is not shown."""
+    if scale == "difference":
+        half, unit = (high - low) / 2, labels.unit(response)
+        return f"{words.signed(low, half)} to {words.signed(high, half)} {unit}".strip()
+    return f"{words.ratio(low)} to {words.ratio(high)} times"
+
+
+def of_effects(effects: pd.DataFrame, tests: pd.DataFrame, scale: str, response: str, kind: str) -> list[str]:
+    """One sentence per finding: clear ones, then likely ones, then what is not shown."""
+    told: dict[str, list[str]] = {"clear": [], "likely": [], "not shown": []}
+    overall = tests.set_index("factor")
+    for factor, rows in effects.groupby("factor", sort=False):
+        if len(rows) > 1:
+            _tell_levels(told, str(factor), rows, overall.loc[factor], scale, response, kind)
+            continue
+        row = rows.iloc[0]
+        if row["strength"] == "not shown":
+            told["not shown"].append(
+                f"{subject(row['factor'], row['contrast'])} ({possible(row['low'], row['high'], scale, response)} remains possible)"
+            )
+        else:
+            told[row["strength"]].append(_whole(row, scale, response, kind))
+    parts = [words.sentence(t) + "." for t in told["clear"]]
+    if told["likely"]:
+        parts.append("Likely, though not sure after looking at several factors: " + "; ".join(told["likely"]) + ".")
+    if told["not shown"]:
+        parts.append("Not shown by these castings: " + "; ".join(told["not shown"]) + ".")
+    return parts
+
+
+def _whole(row: Any, scale: str, response: str, kind: str) -> str:
+    return f"{subject(row['factor'], row['contrast'])}: {size(row['estimate'], row['low'], row['high'], scale, response, kind)}"
+
+
+def _tell_levels(
+    told: dict[str, list[str]], factor: str, rows: pd.DataFrame, test: Any, scale: str, response: str, kind: str
+) -> None:
+    """A factor with several levels: those that stand out, at most a few, or the whole as not shown."""
+    p, p_adjusted = float(test["p_value"]), float(test["p_adjusted"])
+    if p >= 0.05:
+        span = possible(float(rows["low"].min()), float(rows["high"].max()), scale, response)
+        told["not shown"].append(f"{labels.name(factor)} ({len(rows) + 1} levels; {span} remains possible)")
+        return
+    word = "clear" if p_adjusted < 0.05 else "likely"
+    standing = rows[rows["strength"] != "not shown"].sort_values("p_value", kind="stable")
+    if standing.empty:
+        told[word].append(
+            f"{labels.name(factor)} matters as a whole ({words.p_value(p_adjusted)}), no single level stands out"
+        )
+        return
+    for _, row in standing.head(MOST_LEVELS_TOLD).iterrows():
+        told[word].append(_whole(row, scale, response, kind))
+    more = len(standing) - MOST_LEVELS_TOLD
+    if more > 0:
+        told[word].append(
+            f"{labels.name(factor)} has {words.count(more, 'further level')} that {'stands' if more == 1 else 'stand'} out, in the table of effects"
+        )

@@ -1,0 +1,82 @@
+"""Numbers and lists in plain words, rounded to what the data support. Names of columns and levels: `castlab.labels`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+
+def setting(value: float) -> str:
+    """A setting of a numeric factor, without trailing zeros."""
+    return f"{value:.6g}"
+
+
+def ratio(value: float) -> str:
+    """A ratio to two significant digits."""
+    if not math.isfinite(value) or value > 1000:
+        return "more than 1000"
+    if value < 0.001:
+        return "less than 0.001"
+    return _significant(value, 2)
+
+
+def rounded(value: float, spread: float) -> str:
+    """A measure rounded to two digits of its uncertainty `spread` (same unit)."""
+    if not math.isfinite(value):
+        return "unlimited"
+    if not math.isfinite(spread) or spread <= 0:
+        return _significant(value, 3)
+    decimals = max(0, 1 - math.floor(math.log10(spread)))
+    text = f"{value:.{decimals}f}"
+    return text.replace("-", "", 1) if float(text) == 0 else text
+
+
+def signed(value: float, spread: float) -> str:
+    """As `rounded`, with a plus in front of what is above zero."""
+    text = rounded(value, spread)
+    return text if text.startswith("-") or text == "unlimited" or float(text) == 0 else "+" + text
+
+
+def p_value(p: float) -> str:
+    """A p-value as "p = 0.012" or "p < 0.001"."""
+    if math.isnan(p):
+        return "p unknown"
+    return "p < 0.001" if p < 0.001 else f"p = {_significant(p, 2)}"
+
+
+def share(p: float) -> str:
+    """A fraction as a whole percentage."""
+    return f"{100 * p:.0f}%"
+
+
+def count(number: int, noun: str) -> str:
+    """ "1 casting", "2 castings", "1 batch", "6 batches"."""
+    plural = noun + ("es" if noun.endswith("ch") else "s")
+    return f"{number} {noun if number == 1 else plural}"
+
+
+def size(castings: int, batches: int) -> str:
+    """ "60 castings in 18 batches"."""
+    return count(castings, "casting") + (f" in {count(batches, 'batch')}" if batches else "")
+
+
+def listing(items: Sequence[str], last: str = "and") -> str:
+    """ "a, b and c"."""
+    items = list(items)
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} {last} {items[-1]}" if items else ""
+
+
+def sentence(text: str) -> str:
+    """The text with a capital first letter."""
+    return text[:1].upper() + text[1:]
+
+
+def _significant(value: float, digits: int) -> str:
+    if value == 0:
+        return "0"
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    text = f"{value:.{decimals}f}"
+    if decimals == 0:
+        step = 10 ** max(0, math.floor(math.log10(abs(value))) - digits + 1)
+        text = f"{round(value / step) * step:.0f}"
+    return text
