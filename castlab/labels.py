@@ -21,37 +21,19 @@ NAMES = {
     "insert_grade": "insert position grade (0 worst, 4 best)",
     "demold_grade": "demold grade (0 worst, 4 best)",
     "bubble_largest": "largest bubble",
-    "shore_d": "hardness, Shore D",
-    "size_error": "size error",
-    "resin": "resin temperature",
-    "room": "room temperature",
+    "shore_d": "Shore D hardness",
+    "resin_c": "resin temperature (°C)",
+    "room_c": "room temperature (°C)",
     "mold_c": "mold temperature (°C)",
-    "cure": "cure temperature",
+    "cure_c": "cure temperature (°C)",
     "cure_h": "cure time (h)",
-    "post_cure": "post-cure temperature",
+    "post_cure_c": "post-cure temperature (°C)",
     "post_cure_h": "post-cure time (h)",
-    "cup_degas": "vacuum on the cup",
-    "cup_degas_kpa": "pressure over the cup (kPa absolute)",
-    "mold_degas": "vacuum on the filled mold",
-    "mold_degas_kpa": "pressure over the filled mold (kPa absolute)",
-    "resin_g": "resin weighed (g)",
-    "hardener_g": "hardener weighed (g)",
-    "insert_prep": "insert preparation",
-    "stir": "stirring",
-    "stir_method": "stirring method",
-    "rest": "rest after stirring",
-    "wait": "wait before the pour",
-    "phr": "hardener per hundred of resin",
-    "ratio_error": "ratio error",
-    "pour": "length of the pour",
-    "pour_method": "pour method",
-    "hold_min": "pressure hold (min)",
-    "hold_kpa": "pressure of the hold (kPa absolute)",
+    "demold_h": "time to demold (h)",
     "mold_id": "mold",
     "batch_id": "batch",
-    "mold_pull": "pull of the mold",
-    "demold": "time to demold",
-    "vacuum_on": "what was degassed",
+    "insert_prep": "insert preparation",
+    "phr": "hardener per hundred of resin",
 }
 """Column, with or without its unit's suffix -> what the bench calls it."""
 
@@ -73,7 +55,7 @@ def name(column: str) -> str:
     Examples
     --------
     >>> name("cup_degas_min"), name("spin_rpm"), name("pour_method")
-    ('vacuum on the cup', 'spin', 'pour method')
+    ('cup degas', 'spin', 'pour method')
     """
     return label(column).partition(" (")[0]
 

@@ -15,7 +15,7 @@ PACKAGE = Path(castlab.__file__).parent
 
 LAYERS = [
     {"errors", "shipped"},
-    {"results", "cautions", "units"},
+    {"results", "cautions", "units", "labels"},
     {"records"},
     {"analysis", "scoring", "designs", "bench"},
     {"figures"},

@@ -15,7 +15,11 @@ if TYPE_CHECKING:
 
 __all__ = ["alt_text", "draw"]
 
-PICTURES: dict[str, str] = {}
+PICTURES: dict[str, str] = {
+    "castlab.analysis.fit.FactorFit": "castlab.figures.effects.draw_fit",
+    "castlab.analysis.confounding.Confounding": "castlab.figures.confounding.draw_confounding",
+    "castlab.analysis.compare.Comparison": "castlab.figures.groups.draw_comparison",
+}
 """Result type -> the function that draws it, both by full name, so that neither is loaded before it is needed."""
 
 

@@ -1,0 +1,254 @@
+"""What a report rests on: the castings it reads, from a logbook or a table, and the settings it judges.
+
+Which settings to judge is decided without looking at what came out.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from castlab.errors import InputError, NotFoundError
+from castlab.records import Batch, Logbook, Material
+from castlab.records.checks import cautions_of
+from castlab.records.columns import describe
+
+USUAL_FACTORS = (
+    "cup_degas_min", "mold_degas_min", "pour_method", "insert_prep", "resin_c", "hold_min", "rest_min", "stir_method",
+    "mold_c", "release", "cure_c", "cure_h", "post_cure_h", "post_cure_c", "stir_min", "depth_mm",
+)  # fmt: skip
+"""Settings of the logbook that a maker chooses, those that matter most often first (common practice, no source)."""
+
+CIRCUMSTANCES = ("humidity_pct", "room_c", "resin_lot", "hardener_lot", "mold")
+"""What a maker does not choose, or chooses for other reasons; judged only when asked for."""
+
+BATCHES_PER_FACTOR = 4
+CASTINGS_PER_FACTOR = 8
+"""So many batches for each setting made per batch, so many castings for each one made per casting: fewer, and the
+effects would be too vague to be worth their place (rule of thumb)."""
+
+MOST_BLANK = 0.1
+"""Share of castings in which a setting may be missing before it is left out."""
+
+FEWEST_CHANGED = 3
+"""A setting counts as varied when at least so many castings differ from its most common level."""
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Castings, and the columns that mean something in them."""
+
+    source: str
+    """Absolute path or database URL."""
+    frame: pd.DataFrame
+    """One row per casting, in the order they were made."""
+    response: str
+    product: str | None
+    factors: tuple[str, ...]
+    together: dict[str, tuple[str, ...]]
+    """Factor -> settings that changed whenever it did, and only then."""
+    left_out: dict[str, str]
+    """Setting that varied but is not judged -> why."""
+    chosen: bool
+    """True if the factors were chosen here, not by the reader."""
+    batch: str | None
+    mold: str | None
+    remarks: tuple[str, ...] = ()
+    """What the logbook remarks on these batches, such as a ratio that was missed."""
+
+    @property
+    def scored(self) -> pd.DataFrame:
+        """The castings that have the response."""
+        return self.frame[self.frame[self.response].notna()]
+
+    @property
+    def data_hash(self) -> str:
+        """SHA-256 of the castings as CSV: the same data give the same hash."""
+        return hashlib.sha256(self.frame.to_csv(index=False).encode("utf-8")).hexdigest()
+
+    def per_batch(self, column: str) -> bool:
+        """True if the setting never differed within a batch."""
+        return self.batch is not None and bool((self.frame.groupby(self.batch)[column].nunique() <= 1).all())
+
+
+def read(
+    source: str | Path,
+    *,
+    product: str | None = None,
+    response: str = "bubbles",
+    factors: Sequence[str] | None = None,
+    batch: str | None = None,
+) -> Evidence:
+    """The castings of a logbook, or of a CSV file with one row per casting.
+
+    Parameters
+    ----------
+    source
+        Path or database URL of a logbook, or path of a CSV file.
+    product
+        Only this product's castings; None for all.
+    response
+        Column with what came out.
+    factors
+        Columns with the settings to judge; None chooses them without looking at the response.
+    batch
+        Batch column of a CSV file, if castings share a cup; a logbook's batches are known.
+
+    Raises
+    ------
+    NotFoundError
+        If the file is not there, or it holds no castings of this product.
+    InputError
+        If a column is not there or the CSV file cannot be read.
+    """
+    text = str(source)
+    path = None if "://" in text else Path(text).expanduser()
+    if path is not None and not path.is_file():
+        raise NotFoundError(f"{path} does not exist; accepted: a logbook, or a CSV file with one row per casting")
+    table = path is not None and path.suffix.lower() == ".csv"
+    remarks: tuple[str, ...] = ()
+    where = text if path is None else str(path.resolve())
+    if table:
+        frame = _read_csv(where)
+        frame = frame if product is None else _of_product(frame, product)
+    else:
+        frame, remarks = _read_logbook(where, product)
+        batch = batch or "batch_id"
+    if not len(frame):
+        raise NotFoundError(f"{where} holds no castings yet; log some, or give another logbook")
+    for column in [response, *(factors or ()), *([batch] if batch else [])]:
+        if column not in frame.columns:
+            raise InputError(f"there is no column {column!r}; accepted: {', '.join(map(str, frame.columns))}")
+    if not frame[response].notna().any():
+        raise InputError(f"no casting has {response} yet: score some, or give another response=")
+    mold = next((c for c in ("mold", "mold_id") if c in frame and frame[c].nunique() > 1), None)
+    candidates, left_out = (list(factors), {}) if factors is not None else _varied(frame, response, batch, table=table)
+    kept, together = _apart(frame, candidates)
+    if factors is None:
+        kept = _affordable(frame, kept, batch, left_out)
+        together = {name: others for name, others in together.items() if name in kept}
+        if not kept:
+            raise InputError(
+                "no setting varied enough to be judged; give factors=, or make castings in which something changed"
+            )
+    return Evidence(
+        source=where, frame=frame, response=response, product=product, factors=tuple(kept), together=together,
+        left_out=left_out, chosen=factors is None, batch=batch, mold=mold, remarks=remarks,
+    )  # fmt: skip
+
+
+def _read_csv(where: str) -> pd.DataFrame:
+    try:
+        return pd.read_csv(where)
+    except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as exc:
+        reason = str(exc).strip().splitlines()[0]
+        raise InputError(
+            f"{where} cannot be read as a table ({reason}); accepted: UTF-8 CSV with a heading row; "
+            "a sheet kept by hand goes into a logbook first, with castlab import"
+        ) from None
+
+
+def _read_logbook(where: str, product: str | None) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    with Logbook.open(where) as book:
+        frame = book.frame()
+        materials = {record.id: record for record in book.records("material")}
+        batches = [record for record in book.records("batch") if isinstance(record, Batch)]
+    made = frame["poured_at"].fillna(frame["mixed_at"])
+    frame = frame.loc[made.sort_values(kind="stable", na_position="last").index].reset_index(drop=True)
+    frame = frame if product is None else _of_product(frame, product)
+    present = set(frame["batch_id"])
+    remarks = []
+    for record in batches:
+        material = materials.get(record.resin_id)
+        for caution in cautions_of(record, material=material if isinstance(material, Material) else None):
+            if record.id in present:
+                remarks.append(f"Batch {record.id}: {caution}.")
+    return frame, tuple(remarks)
+
+
+def _of_product(frame: pd.DataFrame, product: str) -> pd.DataFrame:
+    if "product" not in frame:
+        raise InputError("this table has no column 'product'; leave product out")
+    own = frame[frame["product"].str.lower() == " ".join(product.lower().split())].reset_index(drop=True)
+    if not len(own):
+        known = ", ".join(sorted(frame["product"].dropna().unique())) or "none"
+        raise NotFoundError(f"there are no castings of {product!r}; products in it: {known}")
+    return own
+
+
+def _varied(frame: pd.DataFrame, response: str, batch: str | None, *, table: bool) -> tuple[list[str], dict[str, str]]:
+    """Settings that varied, the likeliest first, and those set aside with the reason."""
+    if table:
+        names = [str(c) for c in frame.columns if c not in (response, batch) and not _is_key(frame[c])]
+    else:
+        foreseen = set(describe()["column"])
+        extras = [name for name in frame.columns if name not in foreseen and name != "batch_id"]
+        names = [*USUAL_FACTORS[:8], *extras, *USUAL_FACTORS[8:], *CIRCUMSTANCES]
+    kept, aside = [], {}
+    for name in names:
+        known = frame[name].dropna()
+        if known.nunique() < 2:
+            continue
+        blank = 1 - len(known) / len(frame)
+        if name in CIRCUMSTANCES and not table:
+            aside[name] = "a circumstance, not a setting; judged only when asked for"
+        elif len(known) - known.value_counts().iloc[0] < FEWEST_CHANGED:
+            aside[name] = f"changed in only {len(known) - known.value_counts().iloc[0]} castings"
+        elif blank > MOST_BLANK:
+            aside[name] = f"not written down for {blank:.0%} of the castings"
+        else:
+            kept.append(name)
+    return kept, aside
+
+
+def _is_key(column: pd.Series) -> bool:
+    """A row number, an id, a date or a note: no setting."""
+    if pd.api.types.is_datetime64_any_dtype(column):
+        return True
+    number = pd.api.types.is_float_dtype(column)
+    return not number and column.nunique() > max(12, len(column) / 3)
+
+
+def _apart(frame: pd.DataFrame, names: Sequence[str]) -> tuple[list[str], dict[str, tuple[str, ...]]]:
+    """Settings of which none always changes with another, and for each kept one those that do."""
+    kept: list[str] = []
+    together: dict[str, tuple[str, ...]] = {}
+    for name in names:
+        twin = next((other for other in kept if _always_together(frame[other], frame[name])), None)
+        if twin is None:
+            kept.append(name)
+        else:
+            together[twin] = (*together.get(twin, ()), name)
+    return kept, together
+
+
+def _always_together(one: pd.Series, other: pd.Series) -> bool:
+    pairs = pd.DataFrame({"one": one, "other": other}).dropna().drop_duplicates()
+    return len(pairs) > 1 and pairs["one"].is_unique and pairs["other"].is_unique
+
+
+def _affordable(frame: pd.DataFrame, names: list[str], batch: str | None, left_out: dict[str, str]) -> list[str]:
+    """As many settings as the castings can bear, the likeliest first; the others join `left_out`."""
+    batches = frame[batch].nunique() if batch else 0
+    room: dict[Any, int] = {
+        True: max(1, batches // BATCHES_PER_FACTOR),
+        False: max(1, len(frame) // CASTINGS_PER_FACTOR),
+    }
+    said = {
+        True: f"the {batches} batches bear only {room[True]} settings made per batch",
+        False: f"the {len(frame)} castings bear only {room[False]} settings",
+    }
+    kept = []
+    for name in names:
+        shared = batch is not None and bool((frame.groupby(batch)[name].nunique() <= 1).all())
+        if room[shared]:
+            room[shared] -= 1
+            kept.append(name)
+        else:
+            left_out[name] = said[shared]
+    return kept

@@ -1,0 +1,53 @@
+"""Pieces of a report as HTML that a notebook shows and a page prints. Text is escaped here, once."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable, Sequence
+
+import pandas as pd
+
+
+class Markup(str):
+    """HTML that shows itself in a notebook."""
+
+    __slots__ = ()
+
+    def _repr_html_(self) -> str:
+        return str(self)
+
+
+def text(value: object) -> str:
+    """A value as escaped text; a dash where it is not known."""
+    missing = value is None or (not isinstance(value, str | list | tuple) and bool(pd.isna(value)))
+    return "–" if missing else html.escape(str(value))
+
+
+def paragraph(value: str, kind: str = "") -> Markup:
+    """A paragraph, empty for an empty text."""
+    return Markup(f"<p{_kind(kind)}>{text(value)}</p>" if value else "")
+
+
+def bullets(items: Iterable[str], *, ordered: bool = False) -> Markup:
+    """A list; empty for no items."""
+    tag = "ol" if ordered else "ul"
+    inside = "".join(f"<li>{text(item)}</li>" for item in items)
+    return Markup(f"<{tag}>{inside}</{tag}>" if inside else "")
+
+
+def table(frame: pd.DataFrame, caption: str = "", numbers: Sequence[str] = ()) -> Markup:
+    """A table that scrolls sideways on a narrow screen; columns named in `numbers` are set to the right."""
+    kinds = [' class="n"' if name in numbers else "" for name in frame.columns]
+    head = "".join(f'<th scope="col"{kind}>{text(name)}</th>' for name, kind in zip(frame.columns, kinds, strict=True))
+    rows = "".join(
+        "<tr>" + "".join(f"<td{kind}>{text(value)}</td>" for value, kind in zip(row, kinds, strict=True)) + "</tr>"
+        for row in frame.itertuples(index=False)
+    )
+    title = f"<caption>{text(caption)}</caption>" if caption else ""
+    return Markup(
+        f'<div class="scroll" tabindex="0"><table>{title}<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>'
+    )
+
+
+def _kind(kind: str) -> str:
+    return f' class="{kind}"' if kind else ""
