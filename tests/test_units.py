@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -22,7 +24,7 @@ from castlab.errors import InputError
         ("2 barg", 301.325),
         ("-0.92 bar gauge", 9.325),
         ("\N{MINUS SIGN}0.92\N{NO-BREAK SPACE}bar gauge", 9.325),
-        ("0.92 bar vacuum", 9.325),
+        ("0.92 bar gauge vacuum", 9.325),
         ("29 inHg gauge", 3.120),
         ("-29 in Hg gauge", 3.120),
         ("29 inHg vac", 3.120),
@@ -36,17 +38,17 @@ def test_pressures_are_absolute_at_sea_level_unless_told_otherwise(typed, kpa):
 
 @pytest.mark.parametrize("typed", ["29 inHg", "0.92 bar", "-0.92 bar", "25 mbar", "600 torr", "14.7 psi", "3 kPa"])
 def test_a_pressure_without_gauge_or_absolute_is_asked_about(typed):
-    with pytest.raises(InputError, match=r"gauge or absolute\?"):
+    with pytest.raises(InputError, match="gauge or absolute"):
         units.pressure(typed)
 
 
 def test_an_unsigned_mercury_column_gauge_is_asked_about():
-    with pytest.raises(InputError, match=r"below or above the atmosphere\? type '600 torr vacuum'"):
+    with pytest.raises(InputError, match="above or below the atmosphere"):
         units.pressure("600 torr gauge")
 
 
 def test_a_vacuum_deeper_than_the_local_atmosphere_is_refused_with_both_numbers():
-    with pytest.raises(InputError, match=r"98\.2 kPa below the atmosphere.*1000 m.*only 89\.9 kPa"):
+    with pytest.raises(InputError, match=r"98\.21 kPa below the air pressure.*only 89\.88 kPa at 1000 m"):
         units.pressure("29 inHg gauge", altitude_m=1000)
     with pytest.raises(InputError, match="barometer"):
         units.pressure("29 inHg gauge", altitude_m=300)
@@ -57,7 +59,7 @@ def test_a_vacuum_deeper_than_the_local_atmosphere_is_refused_with_both_numbers(
     "typed", ["", "29", "abs", "30 cats abs", "1,500 mbar abs", "0 kPa abs", "-1 kPa abs", "1e999 kPa abs"]
 )
 def test_a_pressure_that_cannot_be_read_says_so(typed):
-    with pytest.raises(InputError, match="pressure"):
+    with pytest.raises(InputError, match=re.escape(typed.split()[0]) if typed else "nothing was typed"):
         units.pressure(typed)
 
 
@@ -100,18 +102,18 @@ def test_other_quantities_become_bench_units(read, typed, value):
 @pytest.mark.parametrize(
     ("read", "typed", "asks"),
     [
-        (units.temperature, "72", "72 F"),
-        (units.temperature, "72 degrees", "which scale"),
+        (units.temperature, "72", "which scale"),
+        (units.temperature, "72 degrees", "scale"),
         (units.temperature, "-300 C", "absolute zero"),
         (units.duration, "1:30", "minutes and seconds"),
-        (units.duration, "90", "cannot be read"),
-        (units.duration, "-3 min", "negative"),
+        (units.duration, "90", "no unit"),
+        (units.duration, "-3 min", "below zero"),
         (units.mass, "3 fl oz", "volume"),
-        (units.mass, "1,500 g", "decimal comma or with thousands"),
-        (units.mass, "-3 g", "negative"),
-        (units.volume, "3 oz", "mass, or fluid ounces"),
+        (units.mass, "1,500 g", "1500 or 1.500"),
+        (units.mass, "-3 g", "below zero"),
+        (units.volume, "3 oz", "fluid ounce"),
         (units.volume, "3 fl oz", "imperial"),
-        (units.viscosity, "thick", "cannot be read"),
+        (units.viscosity, "thick", "not a viscosity"),
     ],
 )
 def test_what_is_left_open_is_asked_about(read, typed, asks):
@@ -120,19 +122,19 @@ def test_what_is_left_open_is_asked_about(read, typed, asks):
 
 
 def test_ratios_say_their_basis_and_need_densities_by_volume():
-    assert units.ratio("100:28 by mass").phr() == 28
+    assert units.ratio("100:28 by mass").phr == 28
     assert units.ratio("1 to 1 by weight").parts == (1, 1)
-    assert units.ratio("2:1 by volume").phr((1.12, 0.98)) == pytest.approx(43.75)
-    assert units.ratio("100:28:2 pbw").by_mass() == (100, 28, 2)
+    assert units.ratio("2:1 by volume", densities_g_ml=(1.12, 0.98)).phr == pytest.approx(43.75)
+    assert units.ratio("100:28:2 pbw").mass_parts == (100, 28, 2)
     for typed, asks in (
         ("100:28", "by mass or by volume"),
-        ("100 by mass", "cannot be read"),
+        ("100 by mass", "not a mix ratio"),
         ("1:0 by mass", "above 0"),
     ):
         with pytest.raises(InputError, match=asks):
             units.ratio(typed)
-    with pytest.raises(InputError, match="2 densities"):
-        units.ratio("2:1 by volume").phr()
+    with pytest.raises(InputError, match="density of each part"):
+        _ = units.ratio("2:1 by volume").phr
 
 
 @pytest.mark.parametrize(
@@ -156,10 +158,10 @@ def test_the_suffix_of_a_field_says_the_bench_unit(typed, name, value):
 @pytest.mark.parametrize(
     ("typed", "name", "asks"),
     [
-        ("warm", "resin_c", "resin_c: temperature 'warm' cannot be read"),
+        ("warm", "resin_c", "resin_c: 'warm' is not a temperature"),
         ("27 inHg gauge", "cup_degas_kpa", "altitude_m"),
         ("27 inHg", "cup_degas_kpa", "gauge or absolute"),
-        ("3 min", "resin_g", "resin_g: mass"),
+        ("3 min", "resin_g", "resin_g"),
         ("many", "bubbles", "accepted: a number"),
     ],
 )
@@ -169,10 +171,10 @@ def test_a_field_says_what_it_cannot_use(typed, name, asks):
 
 
 @pytest.mark.parametrize(
-    ("name", "unit"), [("resin_c", "C"), ("cup_degas_kpa", "kPa abs"), ("cure_h", "h"), ("bubbles", None)]
+    ("name", "unit"), [("resin_c", "C"), ("cup_degas_kpa", "kPa absolute"), ("cure_h", "h"), ("bubbles", None)]
 )
 def test_a_fields_unit_reads_as_people_write_it(name, unit):
-    assert units.unit_of(name) == unit
+    assert units.bench_unit(name) == unit
 
 
 finite = st.floats(0.001, 1000, allow_nan=False)

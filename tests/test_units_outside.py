@@ -35,7 +35,7 @@ def test_pressure_units_of_nist_sp_811(typed, kpa):
         (lambda: units.mass("1 oz"), 28.34952),
         (lambda: units.volume("1 us fl oz"), 29.57353),
         (lambda: units.volume("1 imp fl oz"), 28.41306),
-        (lambda: units.length("1 mil"), 0.0254),
+        (lambda: units.length("1 thou"), 0.0254),
         (lambda: units.viscosity("1 cP"), 0.001),
         (lambda: units.temperature("212 F"), 100.0),
     ],
