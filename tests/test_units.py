@@ -129,7 +129,7 @@ def test_ratios_say_their_basis_and_need_densities_by_volume():
     for typed, asks in (
         ("100:28", "by mass or by volume"),
         ("100 by mass", "not a mix ratio"),
-        ("1:0 by mass", "above 0"),
+        ("1:0 by mass", "above zero"),
     ):
         with pytest.raises(InputError, match=asks):
             units.ratio(typed)
