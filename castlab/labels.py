@@ -12,7 +12,6 @@ UNITS = {
 """Suffix of a column -> its unit, the longer suffix first."""
 
 NAMES = {
-    "bubbles": "bubbles in a casting",
     "passed": "good enough to sell",
     "clarity_grade": "clarity grade (0 worst, 4 best)",
     "tack_grade": "freedom from tack (0 worst, 4 best)",

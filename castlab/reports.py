@@ -145,7 +145,7 @@ def _execute(target: Path, parameters: dict[str, Any], *, progress: bool) -> tup
             kernel_name="python3",
             language="python",
             progress_bar={"desc": "report", "unit": "step"} if progress else False,
-            km=_kernel(),
+            kernel_manager_class=_this_python(),
         )
     except PapermillExecutionError as exc:
         failed = _sentence(exc.ename, exc.evalue)
@@ -165,22 +165,26 @@ def _sentence(name: str, value: str) -> str:
     return f"A step of the report failed: {text.rstrip('.')}."
 
 
-def _kernel() -> KernelManager:
-    """A kernel of the Python and the castlab that run now, whatever kernels are installed on this machine."""
-    from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
+def _this_python() -> type[KernelManager]:
+    """Kernels of the Python and the castlab that run now, whatever kernels are installed on this machine."""
+    from jupyter_client.kernelspec import KernelSpec
     from jupyter_client.manager import AsyncKernelManager
 
     root = str(Path(__file__).resolve().parent.parent)
     paths = [root, *filter(None, os.environ.get("PYTHONPATH", "").split(os.pathsep))]
     spec = KernelSpec(
-        argv=[sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"],
+        argv=[sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}", "--log-level=CRITICAL"],
         display_name="castlab",
         language="python",
+        metadata={"supported_encryption": ["curve"]},
         env={"PYTHONPATH": os.pathsep.join(paths)},
     )
 
-    class ThisPython(KernelSpecManager):
-        def get_kernel_spec(self, kernel_name: str) -> KernelSpec:  # noqa: ARG002
+    class ThisPython(AsyncKernelManager):
+        transport_encryption = "auto"
+
+        @property
+        def kernel_spec(self) -> KernelSpec:
             return spec
 
-    return AsyncKernelManager(kernel_name="python3", kernel_spec_manager=ThisPython())
+    return ThisPython

@@ -60,12 +60,12 @@ def by_setting(
         panels = figure.subplots(down, across, sharey=True, squeeze=False).ravel()
         for panel, factor in zip(panels, chosen, strict=False):
             means = (fitted or {}).get(factor)
-            _panel(panel, rows.dropna(subset=[factor]), response, factor, batch, (mold, molds), means)
+            draw_panel(panel, rows.dropna(subset=[factor]), response, factor, batch, (mold, molds), means)
         for panel in panels[len(chosen) :]:
             panel.set_visible(False)
         for panel in panels[::across]:
             panel.set_ylabel(labels.label(response))
-        _legend(figure, molds, mold, fitted=bool(fitted))
+        name_markers(figure, molds, mold, fitted=bool(fitted))
     figure.alt = (
         f"{len(rows)} castings as dots, {labels.name(response)} by {words(labels.name(f) for f in chosen)}"
         + (f"; markers tell the {labels.name(mold)}" if len(molds) > 1 and mold else "")
@@ -102,7 +102,7 @@ def run_order(
     """
     rows = frame.dropna(subset=[response]).reset_index(drop=True)
     molds = _places(rows, mold)
-    values = rows[response].astype("float64")
+    values, ticks = _heights(rows[response])
     with styled():
         figure = picture(8.2, 3.4)
         axes = figure.subplots()
@@ -115,21 +115,22 @@ def run_order(
             _parts(axes, rows[part])
         axes.set_xlim(-0.8, len(rows) - 0.2)
         axes.set_ylim(*_room(values))
+        if ticks:
+            axes.set_yticks(range(len(ticks)), ticks)
         axes.set_ylabel(labels.label(response))
         axes.set_xlabel(f"castings in the order they were made, by {labels.name(batch)}" if batch else "run order")
-        _legend(figure, molds, mold, fitted=False)
+        name_markers(figure, molds, mold, fitted=False)
     bands = f" in {rows[batch].nunique()} batches" if batch else ""
     figure.alt = (
         f"{labels.name(response)} of {len(rows)} castings{bands} in the order they were made, "
-        f"from {labels.level(values.iloc[0])} in the first to {labels.level(values.iloc[-1])} in the last; "
-        f"lowest {labels.level(values.min())}, highest {labels.level(values.max())}."
+        f"from {labels.level(rows[response].iloc[0])} in the first to {labels.level(rows[response].iloc[-1])} in the last."
         if len(rows)
         else f"No castings with {labels.name(response)}."
     )
     return figure
 
 
-def _panel(
+def draw_panel(
     axes: Axes,
     rows: pd.DataFrame,
     response: str,
@@ -138,18 +139,19 @@ def _panel(
     molds: tuple[str | None, dict[Any, int]],
     means: pd.DataFrame | None,
 ) -> None:
+    """One panel of `by_setting`: `molds` is the column of the mold and the place of each mold in the legend."""
     column, places = molds
-    levels = sorted(rows[factor].unique(), key=lambda v: (isinstance(v, str), v))
+    levels = levels_of(rows[factor])
     number = pd.api.types.is_numeric_dtype(rows[factor]) and not pd.api.types.is_bool_dtype(rows[factor])
     along = number and len(levels) > MAX_LEVELS
     if along:
         x = rows[factor].astype("float64")
     else:
-        x = rows[factor].map({value: place for place, value in enumerate(levels)}).astype("float64")
+        x = rows[factor].astype(object).map({value: place for place, value in enumerate(levels)}).astype("float64")
         x = x + _offsets(rows, factor, batch)
         axes.set_xticks(range(len(levels)), [labels.level(value) for value in levels])
         axes.set_xlim(-0.55, len(levels) - 0.4)
-    y = rows[response].astype("float64")
+    y, ticks = _heights(rows[response])
     if batch is not None:
         for _, index in rows.groupby([batch, factor], observed=True).groups.items():
             if len(index) > 1:
@@ -166,7 +168,26 @@ def _panel(
             axes.vlines(at + _BESIDE, means["low"], means["high"], color=INK, lw=2, zorder=4)
             axes.plot(at + _BESIDE, means["expected"], **_FITTED, zorder=4)
     axes.set_ylim(*_room(y))
+    if ticks:
+        axes.set_yticks(range(len(ticks)), ticks)
     axes.set_xlabel(labels.label(factor))
+
+
+def levels_of(column: pd.Series) -> list[Any]:
+    """The levels in the order of the axis: as the category says, numbers up, text by the alphabet."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return list(column.cat.remove_unused_categories().cat.categories)
+    return sorted(column.dropna().unique(), key=lambda v: (isinstance(v, str), v))
+
+
+def _heights(column: pd.Series) -> tuple[pd.Series, list[str]]:
+    """Where on the axis each value stands, and the names of the places where they are no numbers."""
+    if pd.api.types.is_bool_dtype(column):
+        return column.astype("float64"), ["no", "yes"]
+    if pd.api.types.is_numeric_dtype(column):
+        return column.astype("float64"), []
+    ordered = column if isinstance(column.dtype, pd.CategoricalDtype) else column.astype("category")
+    return ordered.cat.codes.astype("float64"), [str(name) for name in ordered.cat.categories]
 
 
 def _offsets(rows: pd.DataFrame, factor: str, batch: str | None) -> pd.Series:
@@ -227,7 +248,8 @@ def _parts(axes: Axes, parts: pd.Series) -> None:
         )  # fmt: skip
 
 
-def _legend(figure: Picture, molds: dict[Any, int], mold: str | None, *, fitted: bool) -> None:
+def name_markers(figure: Picture, molds: dict[Any, int], mold: str | None, *, fitted: bool) -> None:
+    """The legend: what the markers and the bars mean."""
     from matplotlib.lines import Line2D
 
     handles: list[Line2D] = []

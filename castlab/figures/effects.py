@@ -54,45 +54,53 @@ def forest(rows: pd.DataFrame, names: list[str], *, scale: str, response: str) -
     response
         Column that the effects are on.
     """
-    ratio = scale != "difference"
-    unit = labels.unit(response)
     with styled():
         figure = picture(8.2, 1.25 + 0.36 * len(rows))
-        axes = figure.subplots()
-        none = 1.0 if ratio else 0.0
-        axes.axvline(none, color=INK, lw=1)
-        _limits(axes, rows, ratio=ratio)
-        left, right = axes.get_xlim()
-        for place, row in enumerate(rows.itertuples()):
-            look = _LOOKS[row.strength]
-            y = len(rows) - 1 - place
-            if place % 2 == 0:
-                axes.axhspan(y - 0.5, y + 0.5, color=FAINT, alpha=0.6, lw=0, zorder=0)
-            axes.plot([max(row.low, left), min(row.high, right)], [y, y], color=look["color"], lw=2)
-            axes.plot(min(max(row.estimate, left), right), y, ls="", ms=7.5, mew=1.8, **look)
-            axes.annotate(
-                _numbers(row, ratio=ratio), (1.015, y), xycoords=("axes fraction", "data"), va="center", fontsize=9.5
-            )
-        axes.set_yticks(range(len(rows) - 1, -1, -1), names)
-        axes.tick_params(axis="y", length=0)
-        axes.spines["left"].set_visible(False)
-        axes.set_ylim(-0.6, len(rows) - 0.4)
+        draw_intervals(figure.subplots(), rows, names, scale=scale, response=response)
+        name_strengths(figure, rows)
+    figure.alt = f"Effects on {labels.name(response)} with 95% intervals. {in_words(rows, names, scale=scale)}."
+    return figure
+
+
+def draw_intervals(axes: Axes, rows: pd.DataFrame, names: list[str], *, scale: str, response: str) -> None:
+    """The rows of `forest` on these axes."""
+    ratio = scale != "difference"
+    none = 1.0 if ratio else 0.0
+    axes.axvline(none, color=INK, lw=1)
+    _limits(axes, rows, ratio=ratio)
+    left, right = axes.get_xlim()
+    for place, row in enumerate(rows.itertuples()):
+        look = _LOOKS[row.strength]
+        y = len(rows) - 1 - place
+        if place % 2 == 0:
+            axes.axhspan(y - 0.5, y + 0.5, color=FAINT, alpha=0.6, lw=0, zorder=0)
+        axes.plot([max(row.low, left), min(row.high, right)], [y, y], color=look["color"], lw=2)
+        axes.plot(min(max(row.estimate, left), right), y, ls="", ms=7.5, mew=1.8, **look)
         axes.annotate(
-            "no change", (none, 1), xycoords=("data", "axes fraction"), xytext=(0, 3), textcoords="offset points",
-            ha="center", va="bottom", fontsize=9,
-        )  # fmt: skip
-        axes.annotate(
-            "estimate (95% interval)", (1.015, 1), xycoords="axes fraction", xytext=(0, 3), textcoords="offset points",
-            va="bottom", fontsize=9,
-        )  # fmt: skip
-        axes.set_xlabel(_axis(scale, response, unit))
-        _legend(figure, rows)
-    said = "; ".join(
-        f"{name}, {_numbers(row, ratio=ratio)}, {row.strength}"
+            _numbers(row, ratio=ratio), (1.015, y), xycoords=("axes fraction", "data"), va="center", fontsize=9.5
+        )
+    axes.set_yticks(range(len(rows) - 1, -1, -1), names)
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    axes.set_ylim(-0.6, len(rows) - 0.4)
+    axes.annotate(
+        "no change", (none, 1), xycoords=("data", "axes fraction"), xytext=(0, 3), textcoords="offset points",
+        ha="center", va="bottom", fontsize=9,
+    )  # fmt: skip
+    axes.annotate(
+        "estimate (95% interval)", (1.015, 1), xycoords="axes fraction", xytext=(0, 3), textcoords="offset points",
+        va="bottom", fontsize=9,
+    )  # fmt: skip
+    axes.set_xlabel(_axis(scale, response))
+
+
+def in_words(rows: pd.DataFrame, names: list[str], *, scale: str) -> str:
+    """The rows of `forest` as text."""
+    unit = {"ratio": " times", "odds ratio": " times the odds", "difference": ""}[scale]
+    return "; ".join(
+        f"{name}, {_numbers(row, ratio=scale != 'difference')}{unit}, {row.strength}"
         for name, row in zip(names, rows.itertuples(), strict=True)
     )
-    figure.alt = f"Effects on {labels.name(response)} with 95% intervals, {_axis(scale, response, unit)}: {said}."
-    return figure
 
 
 def _limits(axes: Axes, rows: pd.DataFrame, *, ratio: bool) -> None:
@@ -111,16 +119,17 @@ def _numbers(row: Any, *, ratio: bool) -> str:
     return f"{said[0]} ({said[1]} to {said[2]})"
 
 
-def _axis(scale: str, response: str, unit: str) -> str:
+def _axis(scale: str, response: str) -> str:
     if scale == "ratio":
         return f"times as many {response.replace('_', ' ')} (log scale)"
     if scale == "odds ratio":
         better = "a higher " if response.endswith("_grade") else ""
         return f"times the odds of {better}{labels.name(response)} (log scale)"
-    return f"difference in {labels.name(response)}{f' ({unit})' if unit else ''}"
+    return f"difference in {labels.label(response)}"
 
 
-def _legend(figure: Picture, rows: pd.DataFrame) -> None:
+def name_strengths(figure: Picture, rows: pd.DataFrame) -> None:
+    """The legend: how sure each effect is."""
     from matplotlib.lines import Line2D
 
     present = [name for name in _LOOKS if name in set(rows["strength"])]

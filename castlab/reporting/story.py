@@ -59,7 +59,7 @@ def heading(product: str | None, response: str) -> str:
     >>> heading("pod block", "bubbles")
     'Pod block: what makes the difference to bubbles'
     """
-    what = f"what makes the difference to {labels.name(response).removesuffix(' in a casting')}"
+    what = f"what makes the difference to {labels.name(response)}"
     return words.sentence(f"{product}: {what}" if product else what)
 
 
@@ -101,31 +101,35 @@ class Story:
         """What this is, the verdict, and what to do next."""
         return Markup(
             f"<h1>{text(self.title)}</h1>{paragraph(self.what(), 'what')}{self._in_numbers()}"
-            f'<div class="first"><section><h2>What made the difference</h2>{self._findings()}</section>'
-            f'<section class="next"><h2>What to do next</h2>{bullets(self.steps(), ordered=True)}</section></div>'
+            f'<div class="first"><section class="next"><h2>What to do</h2>{self._keep()}'
+            f"{bullets(self.find_out())}</section>"
+            f"<section><h2>What made the difference</h2>{self._findings()}</section></div>"
         )
 
     def what(self) -> str:
         """What the report is about, in a sentence or two."""
         one = self.evidence
         size = words.count(len(one.scored), "casting")
+        size += f" of {one.product}" if one.product else ""
         if one.batch:
             size += f" in {words.count(one.scored[one.batch].nunique(), 'batch')}"
         if one.mold:
             size += f" and {words.count(one.scored[one.mold].nunique(), 'mold')}"
-        product = f" of {one.product}" if one.product else ""
-        return f"{size}{product}{self._dates()}, judged by {labels.label(one.response)}."
+        whole = ""
+        if self.fit is not None and self.fit.n < len(one.scored):
+            whole = f" {self.fit.n} of them have every judged setting written down; the effects rest on those."
+        return f"{size}{self._dates()}, judged by {labels.label(one.response)}.{whole}"
 
-    def steps(self) -> list[str]:
-        """What to do next, the surest first."""
-        steps = list(filter(None, (self._advice(name) for name in self._factors("clear"))))
+    def find_out(self) -> list[str]:
+        """What is still open, and how to settle it."""
+        steps = []
         likely = [labels.name(name) for name in self._factors("likely")]
         if likely:
             steps.append(f"Confirm {words.listing(likely)} with further castings before relying on it.")
         for name, others in self.evidence.together.items():
             both = words.listing([labels.name(n) for n in (name, *others)])
             steps.append(f"Change {both} apart from each other: so far they always changed together.")
-        return [*steps, "Make the castings listed under “What to try next”."]
+        return [*steps, "Make the castings under “What to try next”: they answer most of what is open."]
 
     # --- the parts below -----------------------------------------------------------------------------------
 
@@ -180,18 +184,24 @@ class Story:
             fitted = {name: self._expected(self.fit, name) for name in chosen}
         return pictures.by_setting(one.scored, one.response, chosen, batch=one.batch, mold=one.mold, fitted=fitted)
 
-    def verdict(self) -> Markup:
-        """The verdict of the fit in full, or why there is none."""
-        return paragraph(self.fit.verdict if self.fit else self.why_not)
-
     def picture_of_effects(self) -> Picture | None:
         """The effects with their intervals; None where these castings cannot say."""
         return None if self.fit is None else draw_fit(self.fit)
 
-    def effects(self) -> Markup:
-        """The effects in numbers."""
+    def held(self) -> Markup:
+        """What the fitted means in the picture by setting hold the other settings at."""
         if self.fit is None:
             return Markup("")
+        row = self.fit.expected({}).iloc[0]
+        said = [f"{labels.name(name)} {_short(row[name])} {labels.unit(name)}".strip() for name in self.fit.factors]
+        return paragraph(
+            f"A fitted mean is what many castings would give with the other settings at {words.listing(said)}.", "note"
+        )
+
+    def effects(self) -> Markup:
+        """The effects in numbers, or why there are none."""
+        if self.fit is None:
+            return paragraph(self.why_not)
         rows = self.fit.effects.sort_values("p_value", kind="stable")
         how = {"ratio": "times as many", "odds ratio": "times the odds", "difference": "difference"}[self.fit.scale]
         said = pd.DataFrame(
@@ -294,26 +304,30 @@ class Story:
         size = verdicts.size(row.estimate, row.low, row.high, fit.scale, fit.response, fit.kind)
         return f"{words.sentence(labels.name(row.factor))}, {row.contrast}: {size}"
 
-    def _advice(self, name: str) -> str:
-        """Which level to keep, where it is known which way is better."""
-        response = self.evidence.response
-        if self.fit is None or response not in LESS_IS_BETTER + MORE_IS_BETTER:
-            return ""
-        expected = self._expected(self.fit, name)
-        best = expected["expected"].idxmin() if response in LESS_IS_BETTER else expected["expected"].idxmax()
-        row = expected.loc[best]
-        unit = labels.unit(name)
-        level = f"{labels.level(row['level'])} {unit}".strip()
-        aim = words.share if self.fit.kind == "pass" else words.ratio
-        return (
-            f"{words.sentence(labels.name(name))}: {level}. Others at their middle, expect "
-            f"{aim(row['expected'])} ({aim(row['low'])} to {aim(row['high'])})."
-        )
+    def _keep(self) -> Markup:
+        """The level to keep of each setting that made a clear difference, where it is known which way is better."""
+        response, clear = self.evidence.response, self._factors("clear")
+        if self.fit is None or not clear or response not in LESS_IS_BETTER + MORE_IS_BETTER:
+            return Markup("")
+        best, said = {}, []
+        for name in clear:
+            expected = self._expected(self.fit, name).sort_values("expected", ascending=response in LESS_IS_BETTER)
+            best[name] = expected["level"].iloc[0]
+            keep, not_this = (f"{_short(expected['level'].iloc[end])} {labels.unit(name)}".strip() for end in (0, -1))
+            said.append(f"{words.sentence(labels.name(name))}: {keep}, not {not_this}.")
+        row = self.fit.expected(best).iloc[0]
+        sizes = [
+            words.share(v) if self.fit.kind == "pass" else words.ratio(v) for v in row[["expected", "low", "high"]]
+        ]
+        name, interval = labels.name(response), f"(95% interval {sizes[1]} to {sizes[2]})"
+        what = f"{sizes[0]} {name} {interval}" if self.fit.kind == "count" else f"{name} of {sizes[0]} {interval}"
+        note = f"With {'all of these' if len(best) > 1 else 'this'}, expect {what} as the mean of many castings."
+        return Markup(bullets(said, ordered=True) + paragraph(note, "note") + "<h3>To find out</h3>")
 
     def _expected(self, fit: FactorFit, name: str) -> pd.DataFrame:
         """What the fit expects over the levels of one setting, the others held."""
         values = fit.data[name]
-        levels = sorted(values.unique(), key=lambda v: (isinstance(v, str), v))
+        levels = pictures.levels_of(values)
         if len(levels) > pictures.MAX_LEVELS and pd.api.types.is_numeric_dtype(values):
             low, high = float(values.min()), float(values.max())
             levels = [low + (high - low) * step / 24 for step in range(25)]
@@ -349,6 +363,10 @@ def _day(when: pd.Timestamp) -> str:
     return f"{when.day} {when:%B %Y}"
 
 
+def _short(value: Any) -> str:
+    return f"{value:.3g}" if isinstance(value, float) else labels.level(value)
+
+
 def _number(fit: FactorFit, row: Any, value: float) -> str:
     return words.ratio(value) if fit.scale != "difference" else words.signed(value, (row.high - row.low) / 2)
 
@@ -357,7 +375,7 @@ def _levels(known: pd.Series) -> str:
     counts = known.value_counts()
     if len(counts) > FEW_LEVELS and pd.api.types.is_numeric_dtype(known):
         return f"{labels.level(known.min())} to {labels.level(known.max())}, {len(counts)} settings"
-    ordered = sorted(counts.index, key=lambda v: (isinstance(v, str), v))
+    ordered = pictures.levels_of(known)
     return ", ".join(f"{labels.level(level)} ({counts[level]})" for level in ordered)
 
 
