@@ -17,7 +17,7 @@ from castlab import cautions
 from castlab.bench.cure.fitting import OPEN_RANGES, Figures, in_cup, plausible
 from castlab.bench.cure.resin import Resin
 from castlab.bench.inputs import number
-from castlab.bench.materials import LABELS, Properties, properties
+from castlab.bench.materials import LABELS, Properties, families, properties
 from castlab.errors import InputError
 from castlab.results import Result
 
@@ -128,6 +128,10 @@ def from_datasheet(
     60
     """
     known = properties(family, **{**own, "pot_life_min": pot_life_min, "cure_h": cure_h, "peak_c": peak_exotherm_c})
+    if known.family is None:
+        raise InputError(
+            f"{known.name} has no family to fill in what its data sheet leaves open; accepted: {', '.join(families())}"
+        )
     # A typical peak belongs to the typical pot life and hours; beside a user's own figures it would contradict them.
     all_typical = {"pot_life_min", "cure_h", "peak_c"} <= set(known.typical)
     peak = known["peak_c"] if "peak_c" in known.own or all_typical else None
@@ -201,7 +205,7 @@ def _fit(key: _Key, given: Figures, name: str) -> DatasheetFit:
         k1_per_s=0.0,
         k2_per_s=1.0,
         typical=tuple(LABELS[n] for n in typical),
-        hazards=known.family.cautions if known.family else ("exotherm",),
+        hazards=known.family.cautions if known.family else (),
         **values,
     )
     ranges = {n: known.range(n)[::2] for n in _DRAWN if n in typical} | OPEN_RANGES

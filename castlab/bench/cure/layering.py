@@ -67,7 +67,7 @@ def layers(
     wall
         Thickness of the silicone mold under it, mm, or a `Wall`.
     careful
-        Whether the hottest of the kinetics that meet the same figures must stay below the limit too.
+        Whether all the kinetics that meet the same figures must stay below the limit.
 
     Returns
     -------
@@ -99,8 +99,8 @@ def layers(
         wall = Wall(thickness_mm=number("wall", wall, 0.0, 300.0, "mm"))
     fit = mix_of(material)
     air = Air(inner_w_m2k=STILL_AIR_W_M2K, outer_w_m2k=STILL_AIR_W_M2K, temperatures_c=(air_temperature,))
-    hottest = _hottest(fit, depth, start, air, wall) if careful else fit.resin
-    count = _fewest(hottest, depth, limit, start, air, wall)
+    heeded = (fit.resin, *fit.members) if careful else (fit.resin,)
+    count = _fewest(heeded, depth, limit, start, air, wall)
     waits, table = _stack(fit.resin, depth, count, start, air, wall)
     others = [_stack(m, depth, count, start, air, wall, waits)[1]["peak_c"] for m in fit.members]
     peaks = np.array([table["peak_c"], *others])
@@ -118,24 +118,19 @@ def layers(
     )
 
 
-def _hottest(fit: DatasheetFit, depth: float, start: float, air: Air, wall: Wall) -> Resin:
-    peaks = [_stack(r, depth, 1, start, air, wall)[1]["peak_c"].max() for r in (fit.resin, *fit.members)]
-    return (fit.resin, *fit.members)[int(np.argmax(peaks))]
+def _fewest(resins: tuple[Resin, ...], depth: float, limit: float, start: float, air: Air, wall: Wall) -> int:
+    def too_hot(count: int) -> bool:
+        return any(_peak(r, depth, count, start, air, wall) > limit for r in resins)
 
-
-def _fewest(resin: Resin, depth: float, limit: float, start: float, air: Air, wall: Wall) -> int:
     low, high = 0, MOST_LAYERS
-    if _peak(resin, depth, high, start, air, wall) > limit:
+    if too_hot(high):
         raise FitError(
-            f"{depth:g} mm of {resin.name} passes {limit:g} C even in {MOST_LAYERS} layers; accepted: a slower mix, a cooler "
-            "room, a higher limit"
+            f"{depth:g} mm of {resins[0].name} passes {limit:g} C even in {MOST_LAYERS} layers; accepted: a slower mix, a "
+            "cooler room, a higher limit"
         )
     while high - low > 1:  # more layers are never hotter, so halve
         middle = (low + high) // 2
-        if _peak(resin, depth, middle, start, air, wall) > limit:
-            low = middle
-        else:
-            high = middle
+        low, high = (middle, high) if too_hot(middle) else (low, middle)
     return high
 
 
@@ -154,7 +149,7 @@ def _stack(
     for i in range(count):
         fresh = bodies.poured(resin, thickness / 1000, start, cells)
         body = Body([*below, fresh], air, resin.rate)
-        march = body.march(_long_enough_s(resin, air), 1e-5, 1e-5)
+        march = body.march(_long_enough_s(resin, air), 1e-4, 1e-4)
         new = slice(len(march.positions_m) - cells, None)
         gel_h = _when(march, march.conversion[:, new].min(axis=1) >= resin.gel_conversion)
         hard_h = _when(march, march.conversion[:, new].min(axis=1) >= resin.demold_conversion)

@@ -33,7 +33,7 @@ class ScheduleCheck(Result):
     ok: bool
     steps: pd.DataFrame
     """step, to_c, ramp_h, hold_h, ends_at_h, peak_c (of the mix in that step), conversion_min, tg_c, softest_margin_c
-    (how far Tg stays above the mix; below 0 it is soft)."""
+    (how far Tg stays above the gelled mix; below 0 it is soft)."""
     run: CureResult
     limit_c: float
 
@@ -101,7 +101,9 @@ def schedule(
         cautions=(
             *run.cautions,
             *(
-                ("In the last steps the part is above its glass transition: leave it in the mold or support it flat.",)
+                (
+                    "In a later step the part is above its glass transition and soft: leave it in the mold or support it flat.",
+                )
                 if (table["softest_margin_c"].iloc[1:] < 0).any()
                 else ()
             ),
@@ -154,6 +156,7 @@ def _steps(plan: list[tuple[float, float, float]], ends: list[float], run: CureR
     history, begin, lines = run.history, 0.0, []
     for i, ((to_c, ramp_h, hold_h), end) in enumerate(zip(plan, ends, strict=True), 1):
         part = history[(history["time_h"] >= begin) & (history["time_h"] <= end + 1e-9)]
+        gelled = part["conversion_min"] >= run.resin.gel_conversion
         lines.append(
             {
                 "step": i,
@@ -164,7 +167,7 @@ def _steps(plan: list[tuple[float, float, float]], ends: list[float], run: CureR
                 "peak_c": part["hottest_c"].max(),
                 "conversion_min": part["conversion_min"].iloc[-1],
                 "tg_c": part["tg_min_c"].iloc[-1],
-                "softest_margin_c": (part["tg_min_c"] - part["hottest_c"]).min(),
+                "softest_margin_c": (part["tg_min_c"] - part["hottest_c"])[gelled].min(),
             }
         )
         begin = end

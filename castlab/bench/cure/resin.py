@@ -203,10 +203,11 @@ class Resin:
             return float((high - low) / 2 * np.sum(_WEIGHTS * grown / rate))
 
 
-_VITRIFICATION_SHARPNESS = 30.0
+_VITRIFICATION_SHARPNESS = 50.0
 _VITRIFICATION_C = 10.0
 """The reaction is halved where Tg stands 10 C above the temperature, and nearly stops within a few percent more
-conversion (common practice for room-temperature amines: cure stalls with Tg 10-20 C above the room)."""
+conversion (sharpness: published range 20 to 60, from memory; common practice for room-temperature amines: cure stalls
+with Tg 10 to 25 C above the room)."""
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(64)
 
 

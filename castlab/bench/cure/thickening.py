@@ -16,6 +16,7 @@ from castlab.bench.cure.resin import Array, Resin
 
 CELLS = 16
 POINTS = 600
+LONGEST_S = 60 * 86400.0
 
 
 @dataclass(frozen=True)
@@ -26,10 +27,8 @@ class Thickening:
     conversion: Array
     viscosity_pa_s: Array
     fluidity_per_pa: Array
-
-    @property
-    def gel_s(self) -> float:
-        return float(self.time_s[-1])
+    gel_s: float
+    """Infinite for what does not gel within `LONGEST_S`."""
 
     def fluidity(self, start_s: float | Array, end_s: float | Array) -> Array:
         """Integral of 1/viscosity between two times, 1/Pa; nothing is added after gel."""
@@ -40,7 +39,7 @@ class Thickening:
         """Viscosity at a time, Pa s; infinite after gel."""
         fluid = np.isfinite(self.viscosity_pa_s)
         log = np.interp(time_s, self.time_s[fluid], np.log(self.viscosity_pa_s[fluid]))
-        return np.where(np.asarray(time_s) < self.time_s[-1], np.exp(log), np.inf)
+        return np.where(np.asarray(time_s) < self.gel_s, np.exp(log), np.inf)
 
 
 @lru_cache(maxsize=512)
@@ -50,31 +49,34 @@ def thickening(resin: Resin, temperature_c: float, depth_mm: float | None = None
 
     Mix, mold and room start at `temperature_c`.
     """
-    longest = resin.isothermal_s(resin.gel_conversion, temperature_c)
     if depth_mm is None:
         return _held_at(resin, temperature_c)
     air = Air(inner_w_m2k=STILL_AIR_W_M2K, outer_w_m2k=STILL_AIR_W_M2K, temperatures_c=(temperature_c,))
     body = bodies.slab(
         resin, depth_mm, wall=Wall(), air=air, start_c=temperature_c, mold_c=temperature_c, covered=False, cells=CELLS
     )
-    march = body.march(1.02 * longest, 1e-4, 1e-4)
-    most = march.conversion[:, march.reacting].max(axis=1)
-    gel = float(np.interp(resin.gel_conversion, np.maximum.accumulate(most), march.times_s))
-    times = gel * (1 - np.linspace(1.0, 0.0, POINTS) ** 2)  # closer together towards gel
-    temperature, conversion = march.resample(times)
+    longest = min(1.02 * resin.isothermal_s(resin.gel_conversion, temperature_c), LONGEST_S)
+    march = body.march(longest, 1e-4, 1e-4)
+    most = np.maximum.accumulate(march.conversion[:, march.reacting].max(axis=1))
+    gels = most[-1] >= resin.gel_conversion
+    end = float(np.interp(resin.gel_conversion, most, march.times_s))
+    times = end * (1 - np.linspace(1.0, 0.0, POINTS) ** 2)  # closer together towards gel
+    temperature, conversion = (x[:, march.reacting] for x in march.resample(times))
     furthest = conversion.argmax(axis=1)
     rows = np.arange(POINTS)
     cured = np.minimum(conversion[rows, furthest], resin.gel_conversion)
-    cured[-1] = resin.gel_conversion
-    return _summed(resin, times, cured, temperature[rows, furthest])
+    if gels:
+        cured[-1] = resin.gel_conversion
+    return _summed(resin, times, cured, temperature[rows, furthest], end if gels else np.inf)
 
 
 def _held_at(resin: Resin, temperature_c: float) -> Thickening:
     cured = resin.gel_conversion * (1 - np.linspace(1.0, 0.0, POINTS) ** 2)
     times = np.array([resin.isothermal_s(a, temperature_c) for a in cured])
-    return _summed(resin, times, cured, np.full(POINTS, temperature_c))
+    return _summed(resin, times, cured, np.full(POINTS, temperature_c), float(times[-1]))
 
 
-def _summed(resin: Resin, times: Array, conversion: Array, temperature: Array) -> Thickening:
+def _summed(resin: Resin, times: Array, conversion: Array, temperature: Array, gel_s: float) -> Thickening:
     viscosity = resin.viscosity(conversion, temperature)
-    return Thickening(times, conversion, viscosity, cumulative_simpson(1 / viscosity, x=times, initial=0.0))
+    fluidity = cumulative_simpson(1 / viscosity, x=times, initial=0.0)
+    return Thickening(times, conversion, viscosity, fluidity, gel_s)

@@ -10,7 +10,7 @@ import pandas as pd
 
 from castlab import cautions
 from castlab.bench.inputs import Array, Number, number, numbers, plain, rows
-from castlab.bench.materials import Volatile, properties
+from castlab.bench.materials import Volatile, family, family_of
 from castlab.bench.vacuum.limits import HIGHEST_BAROMETER_KPA
 from castlab.errors import InputError
 from castlab.results import Result
@@ -79,10 +79,9 @@ def _volatiles(what: str | Material) -> tuple[Volatile, ...]:
     if isinstance(what, str) and what.strip().lower() in _VAPOUR:
         return (Volatile(what.strip().lower(), 1.0, 1.0, "pure"),)
     try:
-        kind = properties(what).family
+        return family(family_of(what)).volatiles
     except InputError as exc:
         raise InputError(f"{exc}; or a substance: {', '.join(_VAPOUR)}") from None
-    return () if kind is None else kind.volatiles
 
 
 @dataclass(frozen=True, kw_only=True)

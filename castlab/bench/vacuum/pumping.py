@@ -169,20 +169,20 @@ def fit_pump(
 def _what_limits(
     base_text: str, down: _Down, held: float, half: float, flattens: bool
 ) -> tuple[Literal["pump", "leak", "vapour", "both", "unknown"], str]:
-    low, high = held - half, held + half
     head = f"The pump-down gives a {base_text}; the rise explains {_pm(held, half)} kPa of that base"
-    base_low, base_high = max(down.base - down.base_half, 1e-9), down.base + down.base_half
-    if high / base_low < 0.5:
+    least = (held - half) / (down.base + down.base_half)
+    most = (held + half) / max(down.base - down.base_half, 1e-9)
+    if most < 0.4:
         return "pump", f"{head}. The pump or its oil is the limit: change the oil, then look at the pump."
-    if low / base_high > 0.5:
-        if flattens:
-            return "vapour", (
-                f"{head}, and the rise flattens out: moisture or vapour in the chamber rather than a leak. "
-                "Dry and empty it, pump for a long while, and test again."
-            )
+    if least > 0.6 and flattens:
+        return "vapour", (
+            f"{head}, and the rise flattens out: moisture or vapour in the chamber rather than a leak. "
+            "Dry and empty it, pump for a long while, and test again."
+        )
+    if least > 0.6:
         return "leak", f"{head}. The chamber leaks (or something in it keeps giving off gas): lid seal, valve, hose."
-    if low > 0 and low / base_high > 0.1 and high / base_low < 0.9:
-        return "both", f"{head}. Pump and leak share the blame about evenly: seal first, it is cheaper, then the oil."
+    if most - least < 0.4:
+        return "both", f"{head}. Pump and chamber share the blame: seal first, it is cheaper, then the oil."
     return "unknown", f"{head}. The readings are too scattered to say which: log a longer rise with a finer gauge."
 
 
@@ -246,18 +246,37 @@ class _Rise:
 
 
 def _fit_rise(t: Array, p: Array) -> _Rise:
+    """Gas flow at the base: the slope of a steady rise, or the first slope of one that flattens out."""
     import statsmodels.api as sm
 
     time = t - t[0]
     line = sm.OLS(p, np.column_stack([np.ones_like(time), time])).fit()
-    flattens = False
     if len(t) >= 6:
         bent = sm.OLS(p, np.column_stack([np.ones_like(time), time, time**2])).fit()
-        flattens = bool(
-            bent.conf_int()[2][1] < 0 and bent.params[1] + 2 * bent.params[2] * time[-1] < bent.params[1] / 2
-        )
+        last_slope = bent.params[1] + 2 * bent.params[2] * time[-1]
+        if bent.conf_int()[2][1] < 0 and last_slope < bent.params[1] / 2 and (flat := _fit_flattening(time, p)):
+            return flat
     low, high = line.conf_int()[1]
-    return _Rise(float(line.params[1]), float(high - low) / 2, flattens, np.asarray(line.fittedvalues))
+    return _Rise(float(line.params[1]), float(high - low) / 2, False, np.asarray(line.fittedvalues))
+
+
+def _fit_flattening(time: Array, p: Array) -> _Rise | None:
+    from scipy.optimize import curve_fit
+    from scipy.stats import t as student
+
+    def model(t: Array, start: float, slope: float, level: float) -> Array:
+        return start + level * (1 - np.exp(-slope / level * t))
+
+    level = max(float(p.max() - p[0]), 1e-6)
+    guess = (p[0], 3 * level / time[-1], level)
+    try:
+        best, covariance = curve_fit(model, time, p, p0=guess, bounds=([0, 0, 1e-9], [200, 1e4, 1e3]))
+    except RuntimeError:
+        return None
+    if not np.isfinite(covariance).all():
+        return None
+    half = student.ppf(0.975, len(p) - 3) * float(np.sqrt(covariance[1, 1]))
+    return _Rise(float(best[1]), half, True, model(time, *best))
 
 
 def _series(t_name: str, t: Number, p_name: str, p: Number, least: int) -> tuple[Array, Array]:
