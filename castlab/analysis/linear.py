@@ -24,6 +24,11 @@ LEAST = -7.0
 """Search range of log(1 + lambda s), s the largest batch's weight: the variance of a batch mean over what chance alone
 would make it."""
 
+NO_SCATTER = (
+    "the castings fit the factors without any scatter, so there is nothing to judge the effects by; "
+    "check that every casting was read for itself, use fewer factors or make more castings"
+)
+
 
 @dataclass(frozen=True)
 class Uncertainty:
@@ -113,7 +118,7 @@ def fit(
     Raises
     ------
     FitError
-        If no degrees of freedom are left to judge the scatter.
+        If no degrees of freedom, or no scatter at all, are left to judge the effects by.
     """
     w = np.ones(len(z)) if weights is None else weights
     n, p = X.shape
@@ -148,9 +153,7 @@ def fit(
     grid = np.linspace(least, _MOST, 39)
     values = np.array([criterion(t) for t in grid])
     if not np.isfinite(values).any():
-        raise FitError(
-            "the castings fit the factors without any scatter, so nothing can be judged; use fewer factors or more castings"
-        )
+        raise FitError(NO_SCATTER)
     best = int(np.argmin(values))
     lower, upper = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
     found = optimize.minimize_scalar(criterion, bounds=(lower, upper), method="bounded", options={"xatol": 1e-9})
@@ -163,7 +166,10 @@ def _least_squares(X: np.ndarray, z: np.ndarray, w: np.ndarray, least_phi: float
     root = np.sqrt(w)
     q, r = np.linalg.qr(root[:, None] * X)
     coef = np.linalg.solve(r, q.T @ (root * z))
-    phi = float(np.sum(w * (z - X @ coef) ** 2) / (n - p))
+    rss = float(np.sum(w * (z - X @ coef) ** 2))
+    if rss <= 1e-12 * float(np.sum(w * z**2)):
+        raise FitError(NO_SCATTER)
+    phi = rss / (n - p)
     inverse = np.linalg.inv(r)
     phi = max(phi, least_phi)
     return LinearFit(coef, phi * inverse @ inverse.T, phi, 0.0, float(n - p))

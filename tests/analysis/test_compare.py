@@ -1,0 +1,117 @@
+"""Comparing runs: groups, equivalence, and how they are refused."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from castlab.analysis import compare_runs
+from castlab.errors import FitError, InputError
+
+
+def recipes(shift: float = 0.0, n: int = 12, spread: float = 1.0, seed: int = 2) -> pd.DataFrame:
+    rng = np.random.default_rng(seed)
+    noise = rng.normal(0, spread, 2 * n)
+    noise -= np.repeat([noise[:n].mean(), noise[n:].mean()], n)  # the means differ by `shift` exactly
+    return pd.DataFrame(
+        {
+            "haze_pct": 5 + np.repeat([0.0, shift], n) + noise,
+            "recipe": pd.Categorical(np.repeat(["old", "new"], n), ["old", "new"]),
+        }
+    )
+
+
+@pytest.mark.parametrize(
+    ("shift", "spread", "margin", "conclusion"),
+    [
+        (0.0, 0.3, 0.5, "equivalent"),
+        (2.0, 0.3, 0.5, "more"),
+        (-2.0, 0.3, 0.5, "less"),
+        (0.5, 0.3, 0.5, "no less"),
+        (-0.5, 0.3, 0.5, "no more"),
+        (0.0, 4.0, 0.5, "too few to tell"),
+    ],
+)
+def test_an_equivalence_margin_gives_a_conclusion(shift, spread, margin, conclusion):
+    result = compare_runs(recipes(shift, spread=spread), "haze_pct", "recipe", equivalence=margin)
+    assert result.conclusion == conclusion
+    assert "0.5 %" in result.verdict
+
+
+def test_equivalence_is_two_one_sided_t_tests():
+    frame = recipes(0.2, spread=0.4)
+    old, new = (frame.loc[frame["recipe"] == r, "haze_pct"] for r in ("old", "new"))
+    for margin in (0.3, 0.4, 0.45, 0.5, 0.6):
+        lower = stats.ttest_ind(new + margin, old, alternative="greater").pvalue
+        upper = stats.ttest_ind(new - margin, old, alternative="less").pvalue
+        result = compare_runs(frame, "haze_pct", "recipe", equivalence=margin)
+        assert (result.conclusion == "equivalent") == (max(lower, upper) < 0.05)
+
+
+def test_the_estimate_is_the_other_group_against_the_reference():
+    result = compare_runs(recipes(1.5), "haze_pct", "recipe")
+    assert result.scale == "difference"
+    assert result.reference == "old"
+    assert result.estimate == pytest.approx(1.5)
+    assert result.low < 1.5 < result.high
+    assert result.conclusion is None
+    assert result.groups["castings"].tolist() == [12, 12]
+    assert result.groups["expected"].to_numpy() == pytest.approx([5, 6.5])
+
+
+def test_counts_compare_as_ratios_and_pass_as_odds_ratios():
+    frame = pd.DataFrame(
+        {"bubbles": [4, 6, 5, 7, 9, 12, 10, 11], "ok": [1, 0, 1, 1, 0, 0, 1, 0], "pump": ["old"] * 4 + ["new"] * 4}
+    )
+    assert compare_runs(frame, "bubbles", "pump", equivalence=1.25).scale == "ratio"
+    assert compare_runs(frame, "ok", "pump", kind="pass").scale == "odds ratio"
+
+
+def test_more_than_two_groups_give_pairs_against_the_reference_and_an_overall_test():
+    rng = np.random.default_rng(1)
+    frame = pd.DataFrame(
+        {"size_mm": rng.normal(0, 1, 30) + np.repeat([0, 0, 3], 10), "mold": np.repeat(["A", "B", "C"], 10)}
+    )
+    result = compare_runs(frame, "size_mm", "mold")
+    assert result.pairs["group"].tolist() == ["B", "C"]
+    reference = stats.f_oneway(*(g["size_mm"] for _, g in frame.groupby("mold")))
+    assert result.overall_p == pytest.approx(reference.pvalue)
+    assert (result.pairs["p_adjusted"] >= result.pairs["p_value"]).all()
+    assert "any of the 3 groups" in result.verdict
+
+
+def test_numbers_name_groups_too():
+    frame = recipes(1.0).assign(lot=np.repeat([7, 12], 12)).drop(columns="recipe")
+    result = compare_runs(frame, "haze_pct", "lot")
+    assert result.reference == "7"
+    assert result.pairs["contrast"].iloc[0] == "12 instead of 7"
+
+
+def test_recipes_made_in_one_batch_each_cannot_be_compared():
+    frame = recipes(2.0).assign(batch_id=lambda f: f["recipe"].astype(str))
+    with pytest.raises(FitError, match="cannot be told from the batch"):
+        compare_runs(frame, "haze_pct", "recipe")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        ({"group": "pump"}, "no column 'pump'"),
+        ({"equivalence": 0}, "above 0"),
+        ({"equivalence": -1}, "above 0"),
+        ({"equivalence": float("nan")}, "above 0"),
+    ],
+)
+def test_bad_input_gets_one_clear_error(arguments, message):
+    with pytest.raises(InputError, match=message):
+        compare_runs(**{"frame": recipes(), "response": "haze_pct", "group": "recipe", **arguments})
+
+
+def test_one_group_and_a_ratio_margin_below_one_are_refused():
+    with pytest.raises(InputError, match="1 group"):
+        compare_runs(recipes().assign(recipe="old"), "haze_pct", "recipe")
+    frame = pd.DataFrame({"bubbles": [4, 6, 5, 9, 12, 10], "pump": ["old"] * 3 + ["new"] * 3})
+    with pytest.raises(InputError, match="a factor above 1"):
+        compare_runs(frame, "bubbles", "pump", equivalence=0.8)

@@ -1,0 +1,403 @@
+"""What `fit_factors` says, and how it fails."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import warnings
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from castlab.analysis import fit_factors
+from castlab.analysis.effects import STRENGTHS, holm
+from castlab.errors import FitError, InputError
+
+
+def batches(number: int = 8, size: int = 4, seed: int = 3, **ratios: float) -> pd.DataFrame:
+    """Castings in batches: `warm` set per batch, `ladle` per casting, counts with batch scatter."""
+    rng = np.random.default_rng(seed)
+    batch = np.repeat(np.arange(number), size)
+    warm, ladle = batch % 2 == 1, np.tile(np.arange(size) % 2 == 1, number)
+    log_mean = np.log(12) + warm * np.log(ratios.get("warm", 1.0)) + ladle * np.log(ratios.get("ladle", 1.0))
+    log_mean = log_mean + rng.normal(0, 0.2, number)[batch]
+    return pd.DataFrame(
+        {
+            "batch_id": [f"B-{b:03d}" for b in batch],
+            "warm": warm,
+            "pour": np.where(ladle, "ladle", "stream"),
+            "bubbles": rng.poisson(np.exp(log_mean)),
+            "size_mm": 0.1 * log_mean + rng.normal(0, 0.02, number * size),
+        }
+    )
+
+
+def test_known_effects_are_recovered_within_their_intervals():
+    fit = fit_factors(batches(number=12, warm=0.5, ladle=1.8), "bubbles", ["warm", "pour"])
+    low, high = fit.effects["low"], fit.effects["high"]
+    assert low[0] < 0.5 < high[0]
+    assert low[1] < 1 / 1.8 < high[1]  # stream against ladle: ties of the most common level go by name
+    assert set(fit.effects["strength"]) == {"clear"}
+    assert "times as many bubbles" in fit.verdict
+    assert "95% interval" in fit.verdict
+
+
+def test_the_columns_of_the_tables_are_the_documented_ones():
+    fit = fit_factors(batches(), "bubbles", ["warm", "pour"])
+    assert list(fit.effects.columns) == [
+        "factor", "contrast", "estimate", "low", "high", "p_value", "p_adjusted", "ratio", "strength",
+    ]  # fmt: skip
+    assert list(fit.tests.columns) == ["factor", "statistic", "df", "p_value", "p_adjusted", "method"]
+    assert set(fit.effects["strength"]) <= set(STRENGTHS)
+    assert set(fit.tables()) == {"Effects", "Tests"}
+    assert fit.response == "bubbles"
+    assert fit.factors == ("warm", "pour")
+    assert fit.batch == "batch_id"
+    assert len(fit.data) == fit.n == 32
+
+
+def test_the_logbooks_batch_column_is_used_and_said_and_can_be_switched_off():
+    used = fit_factors(batches(), "bubbles", ["warm", "pour"])
+    assert used.n_batches == 8
+    assert any("batch_id" in c for c in used.cautions)
+    assert used.tests["method"].str.startswith(("between batches", "within batches")).all()
+    switched_off = fit_factors(batches(), "bubbles", ["warm", "pour"], batch=False)
+    assert switched_off.n_batches == 0
+    assert any("switched off" in c for c in switched_off.cautions)
+
+
+def test_a_per_batch_factor_is_judged_on_batches_and_a_per_casting_factor_on_castings():
+    fit = fit_factors(batches(), "size_mm", ["warm", "pour"])
+    df = fit.tests.set_index("factor")["df"].str.split(", ").str[1].astype(float)
+    assert df["warm"] == pytest.approx(6)
+    assert df["pour"] == pytest.approx(23)
+
+
+def test_not_shown_is_never_called_no_effect():
+    fit = fit_factors(batches(), "bubbles", ["warm", "pour"])
+    assert (fit.effects["strength"] == "not shown").any()
+    assert "Not shown by these castings" in fit.verdict
+    assert "remains possible" in fit.verdict
+    assert "no effect" not in str(fit).lower()
+
+
+def test_holm_agrees_with_statsmodels():
+    from statsmodels.stats.multitest import multipletests
+
+    p = [0.01, 0.04, 0.03, 0.5, 0.005]
+    assert holm(p) == pytest.approx(multipletests(p, method="holm")[1])
+
+
+def test_the_order_of_rows_does_not_matter():
+    frame = batches(warm=0.6)
+    one = fit_factors(frame, "bubbles", ["warm", "pour"]).effects
+    other = fit_factors(frame.sample(frac=1, random_state=1), "bubbles", ["warm", "pour"]).effects
+    assert one["estimate"].to_numpy() == pytest.approx(other["estimate"].to_numpy())
+    assert one["p_value"].to_numpy() == pytest.approx(other["p_value"].to_numpy())
+
+
+def test_exposure_turns_counts_into_counts_per_area():
+    frame = batches(number=12)
+    frame["area"] = np.where(frame["pour"] == "ladle", 2.0, 1.0)
+    plain = fit_factors(frame, "bubbles", ["pour"], batch=False).effects["estimate"].iloc[0]
+    per_area = fit_factors(frame, "bubbles", ["pour"], batch=False, exposure="area").effects["estimate"].iloc[0]
+    assert per_area == pytest.approx(2 * plain, rel=0.02)
+
+
+def test_a_setting_without_any_count_gets_a_finite_estimate_and_a_caution():
+    frame = pd.DataFrame({"bubbles": [4, 6, 3, 5, 0, 0, 0, 0], "pour": ["stream"] * 4 + ["ladle"] * 4})
+    fit = fit_factors(frame, "bubbles", ["pour"])
+    assert np.isfinite(fit.effects[["estimate", "low"]].to_numpy()).all()
+    assert any("No count at all" in c for c in fit.cautions)
+    assert fit.method.startswith("bias-reduced Poisson")
+    in_batches = frame.assign(batch=list("aabbccdd"))
+    fit = fit_factors(in_batches, "bubbles", ["pour"], batch="batch")
+    assert np.isfinite(fit.effects[["estimate", "low", "high"]].to_numpy()).all()
+
+
+def test_a_negative_binomial_that_does_not_converge_becomes_quasi_poisson_with_the_reason(monkeypatch):
+    from castlab.analysis import choose
+
+    monkeypatch.setattr(choose, "_negative_binomial", lambda *_: None)
+    rng = np.random.default_rng(1)
+    frame = pd.DataFrame({"bubbles": rng.negative_binomial(1, 0.1, 40), "pour": ["stream", "ladle"] * 20})
+    fit = fit_factors(frame, "bubbles", ["pour"])
+    assert fit.method.startswith("quasi-Poisson")
+    assert any("did not converge" in c for c in fit.cautions)
+
+
+def test_grades_that_separate_get_mean_grades_and_a_permutation_test():
+    frame = pd.DataFrame({"clarity_grade": [0, 0, 1, 1, 3, 3, 4, 4], "pour": ["stream"] * 4 + ["ladle"] * 4})
+    fit = fit_factors(frame, "clarity_grade", ["pour"])
+    assert fit.kind == "grade"
+    assert fit.scale == "difference"
+    assert not fit.effects["ratio"].any()
+    assert "permutation" in fit.tests["method"].iloc[0]
+    assert fit.tests["p_value"].iloc[0] == pytest.approx(2 / 70)
+    assert any("separate" in c for c in fit.cautions)
+
+
+def test_grades_that_separate_between_batches_are_shuffled_by_whole_batches():
+    frame = pd.DataFrame(
+        {
+            "batch_id": np.repeat(["a", "b", "c", "d", "e", "f"], 3),
+            "warm": np.repeat([False, True] * 3, 3),
+            "clarity_grade": [0, 1, 1, 3, 4, 4, 0, 0, 1, 3, 3, 4, 1, 1, 0, 4, 4, 3],
+        }
+    )
+    fit = fit_factors(frame, "clarity_grade", ["warm"])
+    assert "whole batches" in fit.tests["method"].iloc[0]
+    assert fit.tests["p_value"].iloc[0] == pytest.approx(2 / 20)  # the least that 3 against 3 batches can give
+    assert fit.effects["strength"].iloc[0] == "not shown"
+
+
+def test_two_grades_in_use_are_analysed_as_two_outcomes():
+    frame = pd.DataFrame({"tack_grade": [3, 4, 4, 3, 3, 4, 3, 3], "pour": ["stream", "ladle"] * 4})
+    fit = fit_factors(frame, "tack_grade", ["pour"])
+    assert "two grades in use" in fit.method
+    expected = fit.expected({"pour": ["stream", "ladle"]})
+    assert expected["expected"].between(3, 4).all()
+
+
+def test_pass_that_separates_in_batches_stays_finite():
+    frame = pd.DataFrame(
+        {
+            "batch_id": np.repeat(list("abcdef"), 3),
+            "warm": np.repeat([False, True] * 3, 3),
+            "passed": np.repeat([False, True] * 3, 3),
+        }
+    )
+    fit = fit_factors(frame, "passed", ["warm"])
+    assert np.isfinite(fit.effects["estimate"]).all()
+    assert fit.tests["p_value"].iloc[0] == pytest.approx(2 / 20)  # the least that 3 against 3 batches can give
+    assert any("only one outcome" in c for c in fit.cautions)
+    assert "whole batches" in fit.tests["method"].iloc[0]
+
+
+def test_settings_that_always_changed_together_are_reported_and_one_is_left_out():
+    frame = batches(warm=0.5).assign(dried=lambda f: f["warm"])
+    fit = fit_factors(frame, "bubbles", ["warm", "dried", "pour"])
+    assert set(fit.dropped) == {"dried"}
+    assert fit.factors == ("warm", "pour")
+    assert any("dried and warm always changed together" in c for c in fit.cautions)
+    assert "dried" in fit.verdict
+
+
+def test_a_factor_that_was_never_varied_is_left_out_and_said():
+    fit = fit_factors(batches().assign(cure_h=24), "bubbles", ["cure_h", "pour"])
+    assert "never varied" in fit.dropped["cure_h"]
+    with pytest.raises(FitError, match=r"none of the factors can be judged.*never varied"):
+        fit_factors(batches().assign(cure_h=24), "bubbles", ["cure_h"])
+
+
+def test_with_two_batches_a_per_batch_factor_cannot_be_told_from_the_batch():
+    frame = batches(number=2, size=8)
+    with pytest.raises(FitError, match="cannot be told from the batch"):
+        fit_factors(frame, "bubbles", ["warm"])
+    fit = fit_factors(frame, "bubbles", ["warm", "pour"])
+    assert fit.factors == ("pour",)
+    assert "warm" in fit.dropped
+
+
+def test_one_casting_per_batch_makes_castings_the_units():
+    frame = batches(number=12, size=1).drop(columns="pour")
+    fit = fit_factors(frame, "bubbles", ["warm"])
+    assert fit.batch is None
+    assert any("one casting" in c for c in fit.cautions)
+
+
+def test_missing_values_are_counted_per_column():
+    frame = batches().astype({"bubbles": "Int64"})
+    frame.loc[0, "bubbles"] = pd.NA
+    frame.loc[[1, 2], "pour"] = None
+    fit = fit_factors(frame, "bubbles", ["warm", "pour"])
+    assert fit.rows_left_out == 3
+    assert fit.missing == {"bubbles": 1, "pour": 2}
+    assert any("3 of 32 castings were left out" in c for c in fit.cautions)
+
+
+@pytest.mark.parametrize("dtype", ["object", "str", "category", "string"])
+def test_text_factors_of_any_dtype_give_the_same_answer(dtype):
+    frame = batches(ladle=1.8)
+    reference = fit_factors(frame, "bubbles", ["pour"]).effects["estimate"].iloc[0]
+    assert fit_factors(frame.astype({"pour": dtype}), "bubbles", ["pour"]).effects["estimate"].iloc[0] == pytest.approx(
+        reference
+    )
+
+
+@pytest.mark.parametrize("dtype", ["int64", "Int64", "float64", "Float64", "int8", "object"])
+def test_counts_of_any_dtype_give_the_same_answer(dtype):
+    frame = batches(ladle=1.8)
+    reference = fit_factors(frame, "bubbles", ["pour"]).effects["estimate"].iloc[0]
+    fit = fit_factors(frame.astype({"bubbles": dtype}), "bubbles", ["pour"])
+    assert fit.kind == "count"
+    assert fit.effects["estimate"].iloc[0] == pytest.approx(reference)
+
+
+@pytest.mark.parametrize(
+    ("values", "name", "kind"),
+    [
+        ([True, False, True, True] * 3, "passed", "pass"),
+        (pd.array([True, False, None, True] * 3, dtype="boolean"), "passed", "pass"),
+        (["yes", "no", "No ", "YES"] * 3, "sellable", "pass"),
+        ([0, 1, 3, 2] * 3, "clarity_grade", "grade"),
+        (pd.Categorical(["low", "mid", "high", "mid"] * 3, ["low", "mid", "high"], ordered=True), "look", "grade"),
+        ([0, 4, 2, 7] * 3, "bubbles", "count"),
+        ([80.0, 82.0, 79.0, 81.0] * 3, "shore_d", "measure"),
+        ([0.1, 0.4, 0.2, 0.3] * 3, "gap", "measure"),
+        ([-1, 0, 2, 1] * 3, "offset", "measure"),
+    ],
+)
+def test_the_kind_is_inferred_and_said(values, name, kind):
+    frame = pd.DataFrame({name: values, "way": ["a", "a", "b", "b"] * 3})
+    fit = fit_factors(frame, name, ["way"])
+    assert fit.kind == kind
+    assert any(f"taken as a {kind}" in c for c in fit.cautions)
+
+
+def test_column_names_may_hold_anything():
+    frame = batches(ladle=1.8).rename(columns={"pour": "pour method (how?)", "bubbles": "bubbles: all + 1 ~ x"})
+    fit = fit_factors(frame, "bubbles: all + 1 ~ x", ["pour method (how?)", "warm"], interactions=2)
+    assert fit.effects["factor"].tolist()[:2] == ["pour method (how?)", "warm"]
+
+
+def test_expected_holds_missing_factors_and_flags_extrapolation():
+    frame = batches(warm=0.5).assign(resin_c=lambda f: np.where(f["warm"], 30.0, 22.0) + (f.index % 3))
+    fit = fit_factors(frame, "bubbles", ["resin_c", "pour"])
+    table = fit.expected({"resin_c": [22, 40]})
+    assert table["extrapolates"].tolist() == [False, True]
+    assert (table["low"] < table["expected"]).all()
+    assert (table["expected"] < table["high"]).all()
+    assert "pour at" in table.attrs["held"]
+    assert len(fit.expected(pd.DataFrame({"resin_c": [22, 25, 28]}))) == 3
+    with pytest.raises(InputError, match="not a factor"):
+        fit.expected({"mold": "A"})
+    with pytest.raises(InputError, match="no level 'syringe'"):
+        fit.expected({"pour": "syringe"})
+    with pytest.raises(InputError, match="lists of settings"):
+        fit.expected({"pour": ["ladle", "stream"], "resin_c": [22, 23, 24]})
+    with pytest.raises(InputError, match="missing value"):
+        fit.expected({"resin_c": None})
+
+
+def test_numeric_contrasts_are_over_a_step_that_was_tried():
+    two = pd.DataFrame({"resin_c": [22.0, 28.0] * 4, "size_mm": [1.0, 2.0, 1.1, 2.2, 0.9, 2.1, 1.0, 1.9]})
+    assert fit_factors(two, "size_mm", ["resin_c"]).effects["contrast"].iloc[0] == "28 against 22 °C"
+    rng = np.random.default_rng(2)
+    many = pd.DataFrame({"resin_c": rng.uniform(20, 32, 40)}).assign(
+        size_mm=lambda f: 0.1 * f["resin_c"] + rng.normal(0, 0.1, 40)
+    )
+    row = fit_factors(many, "size_mm", ["resin_c"]).effects.iloc[0]
+    high, _, low = row["contrast"].split()[:3]
+    assert row["low"] < 0.1 * (float(high) - float(low)) < row["high"]
+
+
+def test_interactions_are_named_pairs_or_all_of_them():
+    frame = batches()
+    assert fit_factors(frame, "bubbles", ["warm", "pour"], interactions=2).tests["factor"].tolist()[-1] == "warm x pour"
+    assert len(fit_factors(frame, "bubbles", ["warm", "pour"], interactions=[("pour", "warm")]).tests) == 3
+    for wrong in (1, 3, [("warm",)], [("warm", "warm")], ["wp"], [("warm", "mold")]):
+        with pytest.raises(InputError, match="interactions"):
+            fit_factors(frame, "bubbles", ["warm", "pour"], interactions=wrong)
+
+
+@pytest.mark.parametrize(
+    ("change", "arguments", "message"),
+    [
+        ({}, {"response": "haze"}, "no column 'haze'"),
+        ({}, {"factors": ["mold"]}, "no column 'mold'"),
+        ({}, {"factors": []}, "no factors"),
+        ({}, {"factors": ["bubbles"]}, "both the response and a factor"),
+        ({}, {"kind": "score"}, "kind is 'score'"),
+        ({}, {"batch": "cup"}, "no column 'cup'"),
+        ({}, {"batch": 3}, "batch is 3"),
+        ({}, {"exposure": "area"}, "no column 'area'"),
+        ({"area": 0.0}, {"exposure": "area"}, "exposure area holds 0"),
+        ({"area": 1.0}, {"exposure": "area", "kind": "measure"}, "exposure='area' belongs to counts"),
+        ({"bubbles": "many"}, {}, "'many', which is not a number"),
+        ({"bubbles": -2}, {"kind": "count"}, "holds -2"),
+        ({"bubbles": 1.5}, {"kind": "count"}, "holds 1.5"),
+        ({"bubbles": np.inf}, {"kind": "measure"}, "infinite"),
+        ({"bubbles": "perhaps"}, {"kind": "pass"}, "'perhaps'"),
+        ({"pour": pd.Timestamp("2026-03-01")}, {}, "date or time"),
+    ],
+)
+def test_bad_input_gets_one_clear_error(change, arguments, message):
+    frame = batches().assign(**change)
+    call = {"frame": frame, "response": "bubbles", "factors": ["pour"], **arguments}
+    with pytest.raises(InputError, match=message):
+        fit_factors(**call)
+
+
+def test_a_frame_that_is_none_and_an_empty_frame_are_said():
+    with pytest.raises(InputError, match="accepted: a pandas DataFrame"):
+        fit_factors({"bubbles": [1]}, "bubbles", ["pour"])  # type: ignore[arg-type]
+    with pytest.raises(InputError, match="no rows"):
+        fit_factors(batches().iloc[:0], "bubbles", ["pour"])
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"bubbles": np.nan}, "no casting has bubbles and all factors recorded"),
+        ({"bubbles": 0}, "at most 0.094 per casting"),
+        ({"bubbles": 3}, "is 3 in all 32 castings"),
+    ],
+)
+def test_data_that_cannot_answer_are_refused_with_the_reason(change, message):
+    with pytest.raises(FitError, match=message):
+        fit_factors(batches().assign(**change), "bubbles", ["pour"], kind="count")
+
+
+def test_all_passed_is_refused_with_the_bound_that_it_gives():
+    with pytest.raises(FitError, match=r"all 32 castings passed.*at least 91%"):
+        fit_factors(batches().assign(passed=True), "passed", ["pour"])
+
+
+def test_more_effects_than_castings_are_refused():
+    frame = pd.DataFrame({"bubbles": [1, 2, 3, 4], "way": list("abcd")})
+    with pytest.raises(FitError, match="cannot carry"):
+        fit_factors(frame, "bubbles", ["way"])
+
+
+def test_scatterless_measures_are_refused():
+    frame = pd.DataFrame({"size_mm": [1.0, 2.0] * 6, "way": list("ab") * 6, "cup": list("aabbccddeeff")})
+    with pytest.raises(FitError, match="without any scatter"):
+        fit_factors(frame, "size_mm", ["way"], batch="cup")
+    with pytest.raises(FitError, match="without any scatter"):
+        fit_factors(frame, "size_mm", ["way"])
+
+
+def test_nothing_is_printed_and_no_warning_leaks(capsys):
+    rng = np.random.default_rng(5)
+    frame = batches().assign(
+        passed=lambda f: f["warm"], tack_grade=rng.integers(0, 5, 32), bubbles=rng.negative_binomial(1, 0.2, 32)
+    )
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        for response in ("bubbles", "size_mm", "passed", "tack_grade"):
+            for batch in (None, False):
+                fit_factors(frame, response, ["warm", "pour"], batch=batch)
+    assert capsys.readouterr() == ("", "")
+
+
+def test_no_warning_leaks_when_statsmodels_is_first_imported_by_a_fit():
+    code = (
+        "import numpy as np, pandas as pd; from castlab.analysis import fit_factors\n"
+        "frame = pd.DataFrame({'n': [0, 1, 0, 3, 3, 4, 6, 12, 18, 18, 39, 29] * 2, 'a': list('ab') * 12, 'b': list('aab') * 8})\n"
+        "fit_factors(frame, 'n', ['a', 'b'])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert (done.stdout, done.stderr) == ("", "")
+
+
+def test_importing_the_package_does_not_load_statsmodels():
+    code = "import sys, castlab.analysis as a; a.fit_factors; print('statsmodels' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False"
+
+
+def test_the_notebook_display_escapes_what_people_typed():
+    frame = batches().assign(pour=lambda f: f["pour"].replace("ladle", "<b>ladle</b>"))
+    assert "<b>ladle" not in fit_factors(frame, "bubbles", ["pour"])._repr_html_()

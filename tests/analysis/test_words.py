@@ -1,0 +1,41 @@
+"""Numbers in words, and the examples in the docstrings."""
+
+from __future__ import annotations
+
+import doctest
+
+import pytest
+
+from castlab.analysis import compare, confounding, fit, words
+
+
+@pytest.mark.parametrize("module", [fit, compare, confounding], ids=lambda m: m.__name__)
+def test_the_examples_in_the_docstrings_run(module):
+    done = doctest.testmod(module)
+    assert done.attempted > 0
+    assert done.failed == 0
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0.4783, "0.48"), (1.0, "1.0"), (3.14, "3.1"), (12.34, "12"), (134.0, "130"), (5000, "more than 1000"), (0.0004, "less than 0.001"), (float("inf"), "more than 1000")],
+)  # fmt: skip
+def test_ratios_have_two_significant_digits(value, text):
+    assert words.ratio(value) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "spread", "text"),
+    [(0.12345, 0.07, "+0.123"), (12.345, 3.5, "+12.3"), (-4.02, 3.5, "-4.0"), (1234.5, 120, "+1234"), (0.0001, 0.5, "0.00"), (-0.0001, 0.5, "0.00")],
+)  # fmt: skip
+def test_measures_are_rounded_to_two_digits_of_their_uncertainty(value, spread, text):
+    assert words.signed(value, spread) == text
+
+
+def test_lists_and_counts_read_as_sentences():
+    assert words.listing(["a", "b", "c"]) == "a, b and c"
+    assert words.listing([]) == ""
+    assert words.size(1, 0) == "1 casting"
+    assert words.size(60, 18) == "60 castings in 18 batches"
+    assert words.p_value(0.0004) == "p < 0.001"
+    assert words.p_value(0.0441) == "p = 0.044"
