@@ -68,6 +68,22 @@ def test_a_rise_test_tells_pump_leak_and_vapour_apart(test, limit):
     assert set(fit.readings["test"]) == {"pump-down", "rise"}
 
 
+def test_one_log_of_pump_down_and_shut_valve_is_split_at_its_lowest_reading():
+    t, p = log(noise=0.02)
+    rt, rp = rise(6.0)
+    whole = vacuum.fit_pump(np.r_[t, 8.0 + rt], np.r_[p, rp], 20)
+    assert whole.limit == "leak"
+    assert whole.speed_l_min == pytest.approx(45, rel=0.01)
+    assert whole.leak_kpa_l_min == pytest.approx(120, rel=0.05)
+    assert any("taken as a rise test" in c for c in whole.cautions)
+
+
+def test_exact_readings_give_the_exact_speed_and_base():
+    fit = vacuum.fit_pump(*log(noise=0.0), volume_l=20)
+    assert (fit.speed_l_min, fit.base_kpa) == (pytest.approx(45, rel=1e-6), pytest.approx(3, rel=1e-6))
+    assert np.isnan(fit.leak_kpa_l_min)
+
+
 def test_a_log_that_stops_early_is_called_extrapolated():
     t, p = log(minutes=1.6, noise=0.05)
     assert any("extrapolated" in c for c in vacuum.fit_pump(t, p, 20).cautions)

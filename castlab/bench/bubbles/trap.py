@@ -28,6 +28,12 @@ from castlab.results import Result
 if TYPE_CHECKING:
     from castlab.records.models import Material
 
+WHEN_IT_HELPS = (
+    "Vacuum on a filled mold helps while the mix is thin: held air leaves, rises, and on venting the mix fills its place. It "
+    "harms when air goes on seeping from under the insert as the mix thickens: swollen bubbles no longer rise, and what "
+    "gels under vacuum keeps them at full size. Start early, vent well before the mix strings."
+)
+
 
 @dataclass(frozen=True, kw_only=True)
 class FilledMold(Result):
@@ -131,6 +137,7 @@ def filled_mold_vacuum(
     return FilledMold(
         verdict=_verdict(fit.resin.name, scene, table),
         cautions=(
+            WHEN_IT_HELPS,
             "How fast held air seeps out is a guess; what the logbook shows for your molds counts for more.",
             "Degassing the cup and pouring slowly in a thin stream brings in less air than any vacuum takes out again.",
             *fit.typical_note,

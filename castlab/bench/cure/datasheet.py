@@ -76,6 +76,8 @@ class DatasheetFit(Result):
         return ("Typical of the family, not your product's: " + ", ".join(self.resin.typical) + ".",)
 
     def tables(self) -> dict[str, pd.DataFrame]:
+        if self.figures.empty:
+            return {}
         return {"Data sheet and model": self.figures, "Kinetics": self.parameters}
 
 

@@ -62,7 +62,6 @@ def in_cup(resin: Resin, mass_g: float, temperature_c: float, until_s: float) ->
 
 def _fitted(base: Resin, figures: Figures, log_tolerance: float = 2e-3) -> Resin | None:
     """`base` with rates that meet the pot life and the cure hours; None where no such rates exist."""
-    from scipy.optimize import brentq
 
     def rated(log_ratio: float) -> Resin:
         return _with_cure(base, 10.0**log_ratio, figures.cure_h, figures.temperature_c)
@@ -76,7 +75,7 @@ def _fitted(base: Resin, figures: Figures, log_tolerance: float = 2e-3) -> Resin
         body = bodies.cup(candidate, figures.mass_g, air=air, start_c=figures.temperature_c, cells=CUP_CELLS)
         return float(body.march(pot_s, 5e-4, 5e-4).conversion[-1, 0]) - end
 
-    ratio = _root(lateness, *LOG_RATIO, brentq, log_tolerance)
+    ratio = _root(lateness, *LOG_RATIO, log_tolerance)
     return None if ratio is None else rated(ratio)
 
 
@@ -164,16 +163,13 @@ def _with_cure(resin: Resin, ratio: float, cure_h: float, temperature_c: float) 
     return replace(resin, k1_per_s=ratio * k2, k2_per_s=k2)
 
 
-def _root(
-    f: Callable[[float], float], low: float, high: float, solve: Callable[..., float], tolerance: float
-) -> float | None:
-    ends = f(low), f(high)
-    if not all(map(math.isfinite, ends)) or ends[0] * ends[1] > 0:
+def _root(f: Callable[[float], float], low: float, high: float, tolerance: float) -> float | None:
+    """Where `f` crosses zero, or None if it does not between the ends."""
+    from scipy.optimize import brentq
+
+    if f(low) * f(high) > 0:
         return None
-    try:
-        return float(solve(f, low, high, xtol=tolerance, rtol=1e-4))
-    except (ValueError, RuntimeError):
-        return None
+    return float(brentq(f, low, high, xtol=tolerance, rtol=1e-4))
 
 
 def plausible(base: Resin, ranges: dict[str, tuple[float, float]], figures: Figures) -> tuple[Resin, tuple[Resin, ...]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -69,6 +70,10 @@ class PumpFit(Result):
 
     limit: Literal["pump", "leak", "vapour", "both", "unknown"]
     """What holds the base pressure up, or "unknown" where the data cannot tell."""
+    speed_l_min: float
+    base_kpa: float
+    leak_kpa_l_min: float
+    """Gas flow into the shut chamber; NaN without a rise test."""
     estimates: pd.DataFrame
     """quantity, estimate, low, high (95 %), unit."""
     readings: pd.DataFrame
@@ -92,7 +97,8 @@ def fit_pump(
     Arguments
     ---------
     times_min, pressures_kpa
-        Pump-down of the empty, dry chamber: at least 6 readings, kPa absolute.
+        Pump-down of the empty, dry chamber: at least 6 readings, kPa absolute. If the valve was shut at the end, the rise
+        that follows the lowest reading is taken as the rise test.
     volume_l
         Volume of the chamber, l.
     rise_times_min, rise_pressures_kpa
@@ -121,20 +127,25 @@ def fit_pump(
     """
     volume = number("volume_l", volume_l, 0.01, 1e5, "l")
     t, p = _series("times_min", times_min, "pressures_kpa", pressures_kpa, least=6)
+    notes = []
+    if rise_times_min is None and (bottom := _turning_point(p)) is not None:
+        rise_times_min, rise_pressures_kpa = t[bottom:], p[bottom:]
+        notes.append(f"The readings rise from {t[bottom]:g} min on: taken as a rise test with the valve shut.")
+        t, p = t[: bottom + 1], p[: bottom + 1]
     down = _fit_down(t, p)
+    notes += down.notes
     speed, speed_low, speed_high = (volume * x for x in (down.rate, down.rate_low, down.rate_high))
     estimates = [
         ("effective speed", speed, speed_low, speed_high, "l/min"),
         ("base pressure", down.base, max(down.base - down.base_half, 0.0), down.base + down.base_half, "kPa"),
     ]
     readings = [pd.DataFrame({"test": "pump-down", "time_min": t, "pressure_kpa": p, "fitted_kpa": down.fitted})]
-    notes = [*down.notes]
     base_text = f"base pressure {_pm(down.base, down.base_half)} kPa, effective speed {speed:.3g} l/min " + (
         f"({speed_low:.3g} to {speed_high:.3g})"
     )
     limit: Literal["pump", "leak", "vapour", "both", "unknown"]
     if rise_times_min is None or rise_pressures_kpa is None:
-        limit = "unknown"
+        limit, gas = "unknown", math.nan
         verdict = (
             f"The pump-down gives a {base_text}. It cannot tell a tired pump or oil from a leak: both only raise the base. "
             "Shut the valve at the base and log the rise for 5 to 10 min."
@@ -161,9 +172,23 @@ def fit_pump(
         verdict=verdict,
         cautions=(*notes, *cautions.about("vacuum", "pump")),
         limit=limit,
+        speed_l_min=speed,
+        base_kpa=down.base,
+        leak_kpa_l_min=gas,
         estimates=pd.DataFrame(estimates, columns=["quantity", "estimate", "low", "high", "unit"]),
         readings=pd.concat(readings, ignore_index=True),
     )
+
+
+def _turning_point(p: Array) -> int | None:
+    """Index of the lowest reading if a pump-down of at least 6 turns there into a clear rise of at least 4; else None."""
+    bottom = int(p.argmin())
+    down, up = p[: bottom + 1], p[bottom:]
+    if len(down) < 6 or len(up) < 4:
+        return None
+    scatter = float(np.median(np.abs(np.diff(up) - np.median(np.diff(up)))))
+    climbs = up[-1] - up[0] > 10 * scatter and up[-1] > 1.1 * up[0] and (np.diff(up) > 0).mean() > 0.75
+    return bottom if climbs else None
 
 
 def _what_limits(
