@@ -11,13 +11,16 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from castlab.bench import bubbles, cost, cure, materials, shrinkage, solids, vacuum
     from castlab.bench.mixing import plan_mix
+    from castlab.bench.sheet import run_sheet
 
-__all__ = ["bubbles", "cost", "cure", "materials", "plan_mix", "shrinkage", "solids", "vacuum"]
+__all__ = ["bubbles", "cost", "cure", "materials", "plan_mix", "run_sheet", "shrinkage", "solids", "vacuum"]
+
+_FUNCTIONS = {"plan_mix": "mixing", "run_sheet": "sheet"}
 
 
 def __getattr__(name: str) -> Any:
-    if name == "plan_mix":
-        return import_module("castlab.bench.mixing").plan_mix
+    if name in _FUNCTIONS:
+        return getattr(import_module(f"castlab.bench.{_FUNCTIONS[name]}"), name)
     if name in __all__:
         return import_module(f"castlab.bench.{name}")
     raise AttributeError(f"module 'castlab.bench' has no attribute {name!r}")

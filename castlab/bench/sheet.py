@@ -1,0 +1,330 @@
+"""The run sheet: one printable page for one mixed cup, with boxes for what was really done and the way back to the logbook."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from castlab import cautions as safety
+from castlab import labels, units
+from castlab.bench.inputs import number
+from castlab.bench.materials import Properties, properties
+from castlab.bench.mixing import MixPlan
+from castlab.bench.sheet_page import page
+from castlab.errors import InputError
+from castlab.records.models import Batch, Material, Record, Trial, is_blank
+from castlab.results import Result
+
+if TYPE_CHECKING:
+    from castlab import Logbook
+
+AS_PLANNED = ("ok", "=", "as planned")
+"""What may be written in a box instead of repeating the plan."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunSheet(Result):
+    """What to do with one cup, by the clock, and the boxes to fill in.
+
+    `steps`: clock, step, target, caution. `boxes`: box, record ("batch" or the mold's name), field, label, unit, planned.
+    """
+
+    title: str
+    steps: pd.DataFrame
+    boxes: pd.DataFrame
+    altitude_m: float
+    product: str
+    plan: str | None
+    resin_id: str | None
+    target_phr: float | None
+    mold_ids: Mapping[str, str]
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        return {"By the clock": self.steps.drop(columns="caution"), "Boxes": self.boxes}
+
+    def html(self) -> str:
+        """The sheet as one self-contained HTML page for A4 or letter paper."""
+        return page(self.title, self.verdict, self.steps, self.boxes, self.cautions)
+
+    def save(self, path: str | Path) -> Path:
+        """Write the page to a file and return its path."""
+        target = Path(path)
+        target.write_text(self.html(), encoding="utf-8")
+        return target
+
+    def _repr_html_(self) -> str:
+        return self.html()
+
+    def records(self, done: Mapping[str, Any]) -> tuple[Batch, dict[str, dict[str, Any]]]:
+        """The batch, and the fields of each mold's casting, from what was written in the boxes.
+
+        Parameters
+        ----------
+        done
+            Box -> what was written: a number in the box's unit, text as typed ("72 F", "-0.92 bar gauge" at the sheet's
+            altitude), or "ok" where it went as planned. Boxes left out or empty are not known; the plan is never taken
+            for what was done.
+
+        Raises
+        ------
+        InputError
+            Naming the box, if there is no such box, its text cannot be read, or "ok" stands where nothing was planned.
+        """
+        known = self.boxes.set_index("box")
+        stray = sorted(set(map(str, done)) - set(known.index))
+        if stray:
+            raise InputError(f"this sheet has no box {', '.join(stray)}; its boxes: {', '.join(known.index)}")
+        filled: dict[str, dict[str, Any]] = {name: {} for name in known["record"].unique()}
+        for box, written in done.items():
+            if not is_blank(written):
+                row = known.loc[str(box)]
+                filled[row["record"]][row["field"]] = self._value(str(box), row, written)
+        batch = filled.pop("batch")
+        head = {"plan": self.plan, "resin_id": self.resin_id, "target_phr": self.target_phr}
+        castings = {
+            mold: {"product": self.product, "mold_id": self.mold_ids.get(mold), **fields}
+            for mold, fields in filled.items()
+        }
+        return Batch(**head, **batch), castings
+
+    def log(self, book: Logbook, done: Mapping[str, Any], *, origin: str) -> list[Record]:
+        """Write the batch and one casting per mold to the logbook, all or nothing; the same origin is written once.
+
+        Returns the batch and the castings as they are in the logbook. Raises as `records` and `Logbook.add` do.
+        """
+        batch, castings = self.records(done)
+        with book.together():
+            cup = book.add(batch, origin=f"{origin}:batch")
+            added: list[Record] = [cup]
+            for mold, fields in castings.items():
+                added.append(book.add(Trial(batch_id=str(cup.id), **fields), origin=f"{origin}:{mold}"))
+        return added
+
+    def _value(self, box: str, row: pd.Series, written: Any) -> Any:
+        if isinstance(written, str) and written.strip().lower() in AS_PLANNED:
+            if is_blank(row["planned"]):
+                raise InputError(f"box {box} ({row['label']}) says {written!r}, but nothing was planned there")
+            return row["planned"]
+        try:
+            if isinstance(written, str) and row["field"].endswith("_kpa") and units.is_gauge(written):
+                return units.pressure(written, altitude_m=self.altitude_m)
+        except InputError as exc:
+            raise InputError(f"box {box} ({row['label']}): {exc}") from None
+        return written
+
+
+def run_sheet(
+    mix: MixPlan,
+    material: str | Material | Properties,
+    molds: Mapping[str, str] | Sequence[str],
+    *,
+    product: str,
+    start: datetime | str,
+    plan: str | None = None,
+    resin_c: float = 25.0,
+    stir_min: float = 4.0,
+    degas_kpa: float | None = 3.0,
+    degas_min: float = 5.0,
+    altitude_m: float = 0.0,
+    pour_method: str | None = None,
+    insert_prep: str | None = None,
+    cure_c: float = 23.0,
+    cure_h: float | None = None,
+    hold_kpa: float | None = None,
+    hold_min: float | None = None,
+    post_cure_c: float | None = None,
+    post_cure_h: float | None = None,
+) -> RunSheet:
+    """One page for one cup: weigh, stir, degas, pour by when, cure, demold, with boxes for what was really done.
+
+    Arguments
+    ---------
+    mix
+        A `plan_mix` result for one case; the sheet is for one of its cups.
+    material
+        The same material as the mix was planned with: a family's name, a Material record, or `materials.properties(...)`.
+    molds
+        The molds this cup fills: names, or name -> id in the logbook (M-02).
+    product, plan
+        What is cast, and the name of the plan it belongs to.
+    start
+        When stirring begins, shop clock ("2026-03-14 09:30").
+    resin_c, stir_min
+        Temperature of the mix, C, and time to stir, min.
+    degas_kpa, degas_min
+        Pressure over the cup, kPa absolute, and minutes there; None for no degassing.
+    altitude_m
+        Height of the shop, m: what the gauge will show depends on it.
+    pour_method, insert_prep
+        As planned for every mold.
+    cure_c, cure_h, hold_kpa, hold_min, post_cure_c, post_cure_h
+        Cure in the mold (hours default: the material's time to demold), pressure hold in kPa absolute and post-cure, if
+        any.
+
+    Returns
+    -------
+    RunSheet with `.steps`, `.boxes`, `.html()`, `.save(path)`, `.records(done)` and `.log(book, done, origin=...)`.
+
+    Raises
+    ------
+    InputError
+        If the mix has several cases, no mold is named, a time cannot be read, a value is out of range, or the pressure
+        cannot be reached at that altitude.
+
+    >>> from castlab.bench import plan_mix
+    >>> sheet = run_sheet(plan_mix(120, "slow clear epoxy", molds=2), "slow clear epoxy", ["block 1", "block 2"],
+    ...                   product="pod block", start="2026-03-14 09:30")
+    >>> sheet.steps["clock"].tolist()[:2]
+    ['before', '09:30']
+    """
+    if len(mix.cups) != 1:
+        raise InputError(f"the mix plan has {len(mix.cups)} cases; accepted: a plan of one case, without sweeps")
+    ids = dict(molds) if isinstance(molds, Mapping) else {}
+    names = list(molds)
+    if not names or len(set(names)) != len(names):
+        raise InputError("molds names no mold or one twice; accepted: the different molds that this cup fills")
+    begin = _moment(start)
+    stuff = properties(material)
+    numbered = {
+        "resin_c": number("resin_c", resin_c, -20, 120, "C"),
+        "stir_min": number("stir_min", stir_min, 0, 120, "min"),
+        "cure_c": number("cure_c", cure_c, -20, 200, "C"),
+        "cure_h": number("cure_h", stuff["cure_h"] if cure_h is None else cure_h, 0, 1000, "h"),
+    }
+    gauge = _gauge(degas_kpa, altitude_m)
+    wait = number("degas_min", degas_min, 0, 240, "min") if degas_kpa is not None else 0.0
+    cup = mix.cups.iloc[0]
+    pour_by = begin + timedelta(minutes=float(cup["pot_life_min"]))
+    pour_at = begin + timedelta(minutes=numbered["stir_min"] + wait)
+    if pour_at >= pour_by:
+        raise InputError(
+            f"stirring and degassing end at {pour_at:%H:%M}, but the pot life of {cup['cup_g']:.0f} g ends at about "
+            f"{pour_by:%H:%M}: shorten them, cool the parts, or split the mix"
+        )
+    demold = pour_at + timedelta(hours=numbered["cure_h"])
+    family = stuff.family.cautions if stuff.family else ("exotherm",)
+    told = _Told()
+    weigh = "; ".join(f"{row.part} {row.g_per_cup:g} g" for row in mix.weigh.itertuples())
+    steps = [
+        ("before", "Weigh", f"{weigh}; cup of at least {cup['cup_ml']:.0f} ml", told.once(*family)),
+        (f"{begin:%H:%M}", "Stir", f"{numbered['stir_min']:g} min at {numbered['resin_c']:g} C", told.once("exotherm")),
+    ]
+    if degas_kpa is not None:
+        aim = f"{wait:g} min at {degas_kpa:g} kPa absolute after the foam falls: the gauge shows {gauge}"
+        steps.append(
+            (
+                f"{begin + timedelta(minutes=numbered['stir_min']):%H:%M}",
+                "Degas the cup",
+                aim,
+                told.once("vacuum", "pump"),
+            )
+        )
+    method = f" by {pour_method}" if pour_method else ""
+    steps.append(
+        (
+            f"{pour_at:%H:%M}",
+            "Pour",
+            f"{', '.join(names)}{method}; last mold by {pour_by:%H:%M}, about then it thickens",
+            "",
+        )
+    )
+    if hold_kpa is not None:
+        local = units.standard_pressure_kpa(altitude_m)
+        held = number("hold_kpa", hold_kpa, local, 1200, "kPa absolute")
+        aim = f"{held:g} kPa absolute, the gauge shows {held - local:.0f} kPa" + (
+            f", {hold_min:g} min" if hold_min else ""
+        )
+        steps.append(("then", "Hold under pressure until past gel", aim, told.once("pressure")))
+    warm = ("oven",) if numbered["cure_c"] > 40 else ()
+    steps.append(("then", "Cure", f"{numbered['cure_h']:g} h at {numbered['cure_c']:g} C", told.once(*warm)))
+    steps.append((f"{demold:%d %b %H:%M}", "Demold", "not before; press a trimmed edge with a fingernail first", ""))
+    if post_cure_c is not None:
+        aim = f"{post_cure_h or 0:g} h at {post_cure_c:g} C"
+        steps.append(("then", "Post-cure", aim, told.once("oven")))
+
+    planned = {
+        **{f"{key}_g": grams for key, grams in zip(("resin", "hardener"), mix.weigh["g_per_cup"], strict=False)},
+        **numbered,
+        "cup_degas_min": wait if degas_kpa is not None else 0.0,
+        "cup_degas_kpa": degas_kpa,
+        "pour_method": pour_method,
+        "insert_prep": insert_prep,
+        "hold_kpa": hold_kpa,
+        "hold_min": hold_min,
+        "post_cure_c": post_cure_c,
+        "post_cure_h": post_cure_h,
+    }
+    own = material if isinstance(material, Material) else None
+    return RunSheet(
+        verdict=(
+            f"Stir at {begin:%H:%M}, pour from {pour_at:%H:%M}, last mold by {pour_by:%H:%M}; demold not before "
+            f"{demold:%d %b %H:%M}."
+        ),
+        cautions=(*(c for c in mix.cautions if c not in safety.CAUTIONS.values() and c != safety.DEFER), safety.DEFER),
+        title=f"Run sheet: {product}, {begin:%Y-%m-%d}",
+        steps=pd.DataFrame(steps, columns=["clock", "step", "target", "caution"]),
+        boxes=_boxes(names, planned),
+        altitude_m=altitude_m,
+        product=product,
+        plan=plan,
+        resin_id=own.id if own else None,
+        target_phr=stuff["target_phr"] if len(mix.weigh) > 1 else None,
+        mold_ids=ids,
+    )
+
+
+class _Told:
+    """Each caution once, at the first step where it belongs."""
+
+    def __init__(self) -> None:
+        self._seen: set[str] = set()
+
+    def once(self, *activities: str) -> str:
+        new = [a for a in activities if a not in self._seen]
+        self._seen.update(new)
+        return " ".join(safety.CAUTIONS[a] for a in new)
+
+
+def _moment(start: datetime | str) -> datetime:
+    if isinstance(start, datetime):
+        return start.replace(tzinfo=None)
+    try:
+        return datetime.fromisoformat(start)
+    except (TypeError, ValueError):
+        raise InputError(f"start is {start!r}; accepted: a date and time such as 2026-03-14 09:30") from None
+
+
+def _gauge(degas_kpa: float | None, altitude_m: float) -> str:
+    if degas_kpa is None:
+        return ""
+    local = units.standard_pressure_kpa(altitude_m)
+    aim = number("degas_kpa", degas_kpa, 0.001, local, "kPa absolute")
+    below = local - aim
+    return f"-{below:.1f} kPa, -{below / 100:.3f} bar or {below / 3.386389:.1f} inHg of vacuum at {altitude_m:g} m"
+
+
+_BATCH_FIELDS = (
+    "mixed_at", "resin_lot", "hardener_lot", "resin_g", "hardener_g", "resin_c", "room_c", "humidity_pct", "stir_min",
+    "cup_degas_min", "cup_degas_kpa",
+)  # fmt: skip
+_TRIAL_FIELDS = (
+    "poured_at", "pour_method", "insert_prep", "mold_c", "mold_degas_min", "hold_kpa", "hold_min", "cure_c", "cure_h",
+    "post_cure_c", "post_cure_h", "demold_h",
+)  # fmt: skip
+_ONLY_IF_PLANNED = ("hold_kpa", "hold_min", "post_cure_c", "post_cure_h")
+
+
+def _boxes(molds: Sequence[str], planned: Mapping[str, Any]) -> pd.DataFrame:
+    rows = []
+    for record, fields in (("batch", _BATCH_FIELDS), *((m, _TRIAL_FIELDS) for m in molds)):
+        letter = "A" if record == "batch" else chr(ord("B") + molds.index(record))
+        kept = [f for f in fields if f not in _ONLY_IF_PLANNED or not is_blank(planned.get(f))]
+        for place, name in enumerate(kept, start=1):
+            rows.append((f"{letter}{place}", record, name, labels.name(name), labels.unit(name), planned.get(name)))
+    frame = pd.DataFrame(rows, columns=["box", "record", "field", "label", "unit", "planned"])
+    return frame.astype({"planned": object})

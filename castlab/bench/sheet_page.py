@@ -1,0 +1,91 @@
+"""The run sheet as a page for paper: only its look lives here."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Sequence
+
+import pandas as pd
+
+_STYLE = """
+@page { size: A4; margin: 9mm 11mm }
+.run-sheet { font: 9pt/1.22 "DejaVu Sans", system-ui, sans-serif; color: #111; background: #fff; max-width: 188mm;
+  margin: 0 auto }
+.run-sheet h1 { font-size: 13pt; margin: 0 0 .5mm }
+.run-sheet h2 { font-size: 9.5pt; margin: 2.2mm 0 .8mm; border-bottom: 1.2pt solid #111 }
+.run-sheet p { margin: .6mm 0 }
+.run-sheet table { border-collapse: collapse; width: 100%; page-break-inside: avoid }
+.run-sheet th, .run-sheet td { border: .6pt solid #777; padding: .35mm 1.2mm; text-align: left; vertical-align: top }
+.run-sheet th { background: #eee; font-weight: 600 }
+.run-sheet td.clock { white-space: nowrap; font-weight: 700 }
+.run-sheet td.done { width: 9mm }
+.run-sheet .care, .run-sheet ul { font-size: 7.2pt; color: #333 }
+.run-sheet td.write { height: 5mm; min-width: 24mm }
+.run-sheet .box { font-weight: 700; font-size: 7.5pt }
+.run-sheet .aim { color: #444; font-size: 7.5pt }
+.run-sheet ul { margin: .6mm 0; padding-left: 5mm }
+"""
+
+
+def page(title: str, verdict: str, steps: pd.DataFrame, boxes: pd.DataFrame, cautions: Sequence[str]) -> str:
+    """One self-contained HTML page."""
+    batch = boxes[boxes["record"] == "batch"]
+    molds = boxes[boxes["record"] != "batch"]
+    return (
+        f"<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{_e(title)}</title><style>{_STYLE}</style></head>"
+        f"<body><main class='run-sheet'><h1>{_e(title)}</h1><p>{_e(verdict)}</p>"
+        f"<p>Batch no. ________ &nbsp; who ____________ &nbsp; Write what was really done; “ok” for as planned.</p>"
+        f"<h2>By the clock</h2>{_steps(steps)}<h2>The cup</h2>{_batch(batch)}<h2>The castings</h2>{_molds(molds)}"
+        f"<h2>Take care</h2><ul>{''.join(f'<li>{_e(c)}</li>' for c in cautions)}</ul></main></body></html>"
+    )
+
+
+def _e(text: object) -> str:
+    return html.escape(str(text))
+
+
+def _aim(value: object) -> str:
+    return "" if value is None or value != value else f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _steps(steps: pd.DataFrame) -> str:
+    rows = []
+    for row in steps.itertuples():
+        care = f"<div class='care'>{_e(row.caution)}</div>" if row.caution else ""
+        rows.append(
+            f"<tr><td class='clock'>{_e(row.clock)}</td><td><strong>{_e(row.step)}.</strong> {_e(row.target)}{care}</td>"
+            f"<td class='done' aria-label='tick when done'></td></tr>"
+        )
+    return (
+        f"<table><thead><tr><th>clock</th><th>what</th><th>done</th></tr></thead><tbody>{''.join(rows)}</tbody></table>"
+    )
+
+
+def _batch(boxes: pd.DataFrame) -> str:
+    cells = [
+        f"<td><span class='box'>{_e(b.box)}</span> {_e(b.label)} <span class='aim'>{_e(_planned(b))}</span></td><td class='write'></td>"
+        for b in boxes.itertuples()
+    ]
+    pairs = [cells[i : i + 3] for i in range(0, len(cells), 3)]
+    return f"<table><tbody>{''.join('<tr>' + ''.join(pair) + '</tr>' for pair in pairs)}</tbody></table>"
+
+
+def _planned(box: object) -> str:
+    aim, unit = _aim(box.planned), box.unit  # type: ignore[attr-defined]
+    return f"planned {aim} {unit}".strip() if aim else unit
+
+
+def _molds(boxes: pd.DataFrame) -> str:
+    names = list(dict.fromkeys(boxes["record"]))
+    head = "".join(f"<th>{_e(name)}</th>" for name in names)
+    rows = []
+    for field, same in boxes.groupby("field", sort=False):
+        first = same.iloc[0]
+        cells = "".join(
+            f"<td class='write'><span class='box'>{_e(same.loc[same['record'] == name, 'box'].iloc[0])}</span></td>"
+            for name in names
+        )
+        rows.append(
+            f"<tr data-field='{_e(field)}'><td>{_e(first['label'])} <span class='aim'>{_e(_planned(first))}</span></td>{cells}</tr>"
+        )
+    return f"<table><thead><tr><th>what</th>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
