@@ -8,6 +8,7 @@ import numpy as np
 import seaborn as sns
 
 from castlab import labels
+from castlab.errors import InputError
 from castlab.figures.style import FAINT, INK, Picture, picture, styled, words
 
 if TYPE_CHECKING:
@@ -25,8 +26,15 @@ def draw_confounding(found: Confounding) -> Picture:
     Returns
     -------
     The figure, with its text alternative as `alt`.
+
+    Raises
+    ------
+    InputError
+        If only one setting was looked at.
     """
     names = list(found.factors)
+    if len(names) < 2:
+        raise InputError(f"only {words(names)} was looked at; a map of what changed together needs two settings")
     inside = found.pairs[found.pairs["one"].isin(names) & found.pairs["other"].isin(names)]
     shares = np.full((len(names), len(names)), np.nan)
     for row in inside.itertuples():

@@ -19,6 +19,7 @@ from castlab.records.checks import cautions_of
 from castlab.records.columns import describe
 
 USUAL_FACTORS = (
+    "product",
     "cup_degas_min", "mold_degas_min", "pour_method", "insert_prep", "resin_c", "hold_min", "rest_min", "stir_method",
     "mold_c", "release", "cure_c", "cure_h", "post_cure_h", "post_cure_c", "stir_min", "depth_mm",
 )  # fmt: skip
@@ -28,7 +29,7 @@ CIRCUMSTANCES = ("humidity_pct", "room_c", "resin_lot", "hardener_lot", "mold")
 """What a maker does not choose, or chooses for other reasons; judged only when asked for."""
 
 BATCHES_PER_FACTOR = 4
-CASTINGS_PER_FACTOR = 8
+CASTINGS_PER_FACTOR = 5
 """So many batches for each setting made per batch, so many castings for each one made per casting: fewer, and the
 effects would be too vague to be worth their place (rule of thumb)."""
 
@@ -72,8 +73,8 @@ class Evidence:
         return hashlib.sha256(self.frame.to_csv(index=False).encode("utf-8")).hexdigest()
 
     def per_batch(self, column: str) -> bool:
-        """True if the setting never differed within a batch."""
-        return self.batch is not None and bool((self.frame.groupby(self.batch)[column].nunique() <= 1).all())
+        """True if the setting never differed within a batch, and batches hold more than one casting."""
+        return _per_batch(self.frame, column, self.batch)
 
 
 def read(
@@ -188,7 +189,7 @@ def _varied(frame: pd.DataFrame, response: str, batch: str | None, *, table: boo
     else:
         foreseen = set(describe()["column"])
         extras = [name for name in frame.columns if name not in foreseen and name != "batch_id"]
-        names = [*USUAL_FACTORS[:8], *extras, *USUAL_FACTORS[8:], *CIRCUMSTANCES]
+        names = [*USUAL_FACTORS[:9], *extras, *USUAL_FACTORS[9:], *CIRCUMSTANCES]
     kept, aside = [], {}
     for name in names:
         known = frame[name].dropna()
@@ -227,6 +228,12 @@ def _apart(frame: pd.DataFrame, names: Sequence[str]) -> tuple[list[str], dict[s
     return kept, together
 
 
+def _per_batch(frame: pd.DataFrame, column: str, batch: str | None) -> bool:
+    if batch is None or frame[batch].nunique() == len(frame):
+        return False
+    return bool((frame.groupby(batch)[column].nunique() <= 1).all())
+
+
 def _always_together(one: pd.Series, other: pd.Series) -> bool:
     pairs = pd.DataFrame({"one": one, "other": other}).dropna().drop_duplicates()
     return len(pairs) > 1 and pairs["one"].is_unique and pairs["other"].is_unique
@@ -245,7 +252,7 @@ def _affordable(frame: pd.DataFrame, names: list[str], batch: str | None, left_o
     }
     kept = []
     for name in names:
-        shared = batch is not None and bool((frame.groupby(batch)[name].nunique() <= 1).all())
+        shared = _per_batch(frame, name, batch)
         if room[shared]:
             room[shared] -= 1
             kept.append(name)

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import html
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 import pandas as pd
+
+from castlab import labels
+from castlab.analysis import words
 
 
 class Markup(str):
@@ -47,6 +51,22 @@ def table(frame: pd.DataFrame, caption: str = "", numbers: Sequence[str] = ()) -
     return Markup(
         f'<div class="scroll" tabindex="0"><table>{title}<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>'
     )
+
+
+def short(value: Any) -> str:
+    """A setting in few digits."""
+    return f"{value:.3g}" if isinstance(value, float) else labels.level(value)
+
+
+def summary(column: pd.Series) -> tuple[str, str, str, str, str]:
+    """How many, middle, middle half, lowest, highest, as written in a table."""
+    known = column.dropna()
+    if pd.api.types.is_bool_dtype(known):
+        return str(len(known)), f"{words.share(float(known.mean()))} yes", "–", "–", "–"
+    if not pd.api.types.is_numeric_dtype(known):
+        return str(len(known)), str(known.mode().iloc[0]), "–", "–", "–"
+    low, first, middle, third, high = known.astype("float64").quantile([0, 0.25, 0.5, 0.75, 1])
+    return str(len(known)), f"{middle:.3g}", f"{first:.3g} to {third:.3g}", f"{low:.3g}", f"{high:.3g}"
 
 
 def _kind(kind: str) -> str:

@@ -16,24 +16,21 @@ from typing import Any
 import pandas as pd
 
 from castlab import __version__, cautions, labels
-from castlab.analysis import Confounding, FactorFit, fit_factors, verdicts, what_is_confounded, words
+from castlab.analysis import Confounding, FactorFit, fit_factors, what_is_confounded, words
 from castlab.errors import FitError
 from castlab.figures import castings as pictures
+from castlab.figures.confounding import draw_confounding
 from castlab.figures.effects import draw_fit
 from castlab.figures.style import Picture
 from castlab.records.columns import SUMMARY
 from castlab.records.models import READINGS
 from castlab.records.tables import SCHEMA
+from castlab.reporting import opening
 from castlab.reporting.evidence import Evidence, read
-from castlab.reporting.markup import Markup, bullets, paragraph, table, text
-
-LESS_IS_BETTER = ("bubbles", "bubble_largest_mm", "haze_pct")
-MORE_IS_BETTER = ("passed", *(name for name in READINGS if name.endswith("_grade")))
-"""Outcomes of the logbook for which a maker knows which way is better; of others the report only says what differs."""
+from castlab.reporting.markup import Markup, bullets, paragraph, short, summary, table, text
 
 NEXT_CASTINGS = 4
 MOST_PICTURES = 6
-MOST_FINDINGS = 6
 FEW_LEVELS = 8
 
 
@@ -59,7 +56,8 @@ def heading(product: str | None, response: str) -> str:
     >>> heading("pod block", "bubbles")
     'Pod block: what makes the difference to bubbles'
     """
-    what = f"what makes the difference to {labels.name(response)}"
+    name = labels.name(response)
+    what = f"what makes castings {name}" if response == "passed" else f"what makes the difference to {name}"
     return words.sentence(f"{product}: {what}" if product else what)
 
 
@@ -98,38 +96,8 @@ class Story:
     # --- the first screen ----------------------------------------------------------------------------------
 
     def opening(self) -> Markup:
-        """What this is, the verdict, and what to do next."""
-        return Markup(
-            f"<h1>{text(self.title)}</h1>{paragraph(self.what(), 'what')}{self._in_numbers()}"
-            f'<div class="first"><section class="next"><h2>What to do</h2>{self._keep()}'
-            f"{bullets(self.find_out())}</section>"
-            f"<section><h2>What made the difference</h2>{self._findings()}</section></div>"
-        )
-
-    def what(self) -> str:
-        """What the report is about, in a sentence or two."""
-        one = self.evidence
-        size = words.count(len(one.scored), "casting")
-        size += f" of {one.product}" if one.product else ""
-        if one.batch:
-            size += f" in {words.count(one.scored[one.batch].nunique(), 'batch')}"
-        if one.mold:
-            size += f" and {words.count(one.scored[one.mold].nunique(), 'mold')}"
-        whole = ""
-        if self.fit is not None and self.fit.n < len(one.scored):
-            whole = f" {self.fit.n} of them have every judged setting written down; the effects rest on those."
-        return f"{size}{self._dates()}, judged by {labels.label(one.response)}.{whole}"
-
-    def find_out(self) -> list[str]:
-        """What is still open, and how to settle it."""
-        steps = []
-        likely = [labels.name(name) for name in self._factors("likely")]
-        if likely:
-            steps.append(f"Confirm {words.listing(likely)} with further castings before relying on it.")
-        for name, others in self.evidence.together.items():
-            both = words.listing([labels.name(n) for n in (name, *others)])
-            steps.append(f"Change {both} apart from each other: so far they always changed together.")
-        return [*steps, "Make the castings under “What to try next”: they answer most of what is open."]
+        """The first screen: what this is, what to do, and what made the difference."""
+        return opening.first_screen(self)
 
     # --- the parts below -----------------------------------------------------------------------------------
 
@@ -161,7 +129,7 @@ class Story:
         """Every outcome that was written down, in numbers."""
         one = self.evidence
         known = [name for name in dict.fromkeys([one.response, *READINGS]) if name in one.frame]
-        rows = [(labels.label(name), *_summary(one.frame[name])) for name in known if one.frame[name].notna().any()]
+        rows = [(labels.label(name), *summary(one.frame[name])) for name in known if one.frame[name].notna().any()]
         names = ["outcome", "castings", "middle", "middle half", "lowest", "highest"]
         several = bool((one.frame["scores"] > 1).any()) if "scores" in one.frame and known != [one.response] else False
         return Markup(
@@ -181,7 +149,7 @@ class Story:
         if self.fit is not None:
             order = self.fit.tests.sort_values("p_value", kind="stable")["factor"]
             chosen = [name for name in order if name in one.factors][:MOST_PICTURES]
-            fitted = {name: self._expected(self.fit, name) for name in chosen}
+            fitted = {name: self.expected(name) for name in chosen}
         return pictures.by_setting(one.scored, one.response, chosen, batch=one.batch, mold=one.mold, fitted=fitted)
 
     def picture_of_effects(self) -> Picture | None:
@@ -193,7 +161,7 @@ class Story:
         if self.fit is None:
             return Markup("")
         row = self.fit.expected({}).iloc[0]
-        said = [f"{labels.name(name)} {_short(row[name])} {labels.unit(name)}".strip() for name in self.fit.factors]
+        said = [f"{labels.name(name)} {short(row[name])} {labels.unit(name)}".strip() for name in self.fit.factors]
         return paragraph(
             f"A fitted mean is what many castings would give with the other settings at {words.listing(said)}.", "note"
         )
@@ -227,6 +195,10 @@ class Story:
         """What these data leave open, and why."""
         limits = [*(self.fit.cautions if self.fit else [self.why_not]), *self.blurred.cautions, *self.evidence.remarks]
         return Markup(paragraph(self.blurred.verdict) + bullets(dict.fromkeys(limits)))
+
+    def changed_together(self) -> Picture | None:
+        """The map of settings that changed together; None for a single setting."""
+        return draw_confounding(self.blurred) if len(self.blurred.factors) > 1 else None
 
     def try_next(self) -> Markup:
         """The castings that would tell most about what is still open."""
@@ -277,94 +249,26 @@ class Story:
 
     # --- pieces --------------------------------------------------------------------------------------------
 
-    def _rows(self, strength: str) -> list[Any]:
+    def factors(self, strength: str) -> list[str]:
+        """The settings with an effect of this strength ("clear", "likely", "not shown"), the surest first."""
+        return list(dict.fromkeys(row.factor for row in self.rows(strength) if row.factor in self.evidence.factors))
+
+    def rows(self, strength: str) -> list[Any]:
+        """The effects of this strength, the surest first."""
         if self.fit is None:
             return []
         rows = self.fit.effects.sort_values("p_value", kind="stable")
         return list(rows[rows["strength"] == strength].itertuples())
 
-    def _factors(self, strength: str) -> list[str]:
-        return list(dict.fromkeys(row.factor for row in self._rows(strength) if row.factor in self.evidence.factors))
-
-    def _findings(self) -> Markup:
-        if self.fit is None:
-            return paragraph(self.why_not)
-        clear, likely = self._rows("clear")[:MOST_FINDINGS], self._rows("likely")[:MOST_FINDINGS]
-        said = bullets(self._effect(self.fit, row) for row in clear)
-        if not clear:
-            said = paragraph("No setting made a clear difference in these castings.")
-        if likely:
-            said = Markup(
-                said + paragraph("Likely, not yet sure:") + bullets(self._effect(self.fit, row) for row in likely)
-            )
-        open_still = [labels.name(name) for name in self._factors("not shown")]
-        return Markup(said + (paragraph(f"Not shown: {words.listing(open_still)}.", "note") if open_still else ""))
-
-    def _effect(self, fit: FactorFit, row: Any) -> str:
-        size = verdicts.size(row.estimate, row.low, row.high, fit.scale, fit.response, fit.kind)
-        return f"{words.sentence(labels.name(row.factor))}, {row.contrast}: {size}"
-
-    def _keep(self) -> Markup:
-        """The level to keep of each setting that made a clear difference, where it is known which way is better."""
-        response, clear = self.evidence.response, self._factors("clear")
-        if self.fit is None or not clear or response not in LESS_IS_BETTER + MORE_IS_BETTER:
-            return Markup("")
-        best, said = {}, []
-        for name in clear:
-            expected = self._expected(self.fit, name).sort_values("expected", ascending=response in LESS_IS_BETTER)
-            best[name] = expected["level"].iloc[0]
-            keep, not_this = (f"{_short(expected['level'].iloc[end])} {labels.unit(name)}".strip() for end in (0, -1))
-            said.append(f"{words.sentence(labels.name(name))}: {keep}, not {not_this}.")
-        row = self.fit.expected(best).iloc[0]
-        sizes = [
-            words.share(v) if self.fit.kind == "pass" else words.ratio(v) for v in row[["expected", "low", "high"]]
-        ]
-        name, interval = labels.name(response), f"(95% interval {sizes[1]} to {sizes[2]})"
-        what = f"{sizes[0]} {name} {interval}" if self.fit.kind == "count" else f"{name} of {sizes[0]} {interval}"
-        note = f"With {'all of these' if len(best) > 1 else 'this'}, expect {what} as the mean of many castings."
-        return Markup(bullets(said, ordered=True) + paragraph(note, "note") + "<h3>To find out</h3>")
-
-    def _expected(self, fit: FactorFit, name: str) -> pd.DataFrame:
-        """What the fit expects over the levels of one setting, the others held."""
-        values = fit.data[name]
+    def expected(self, name: str) -> pd.DataFrame:
+        """What the fit expects over the levels of one setting, the others held: level, expected, low, high."""
+        assert self.fit is not None
+        values = self.fit.data[name]
         levels = pictures.levels_of(values)
         if len(levels) > pictures.MAX_LEVELS and pd.api.types.is_numeric_dtype(values):
             low, high = float(values.min()), float(values.max())
             levels = [low + (high - low) * step / 24 for step in range(25)]
-        return fit.expected({name: levels}).rename(columns={name: "level"})[["level", "expected", "low", "high"]]
-
-    def _in_numbers(self) -> Markup:
-        one = self.evidence
-        values = one.scored[one.response]
-        shown = [(str(len(values)), "castings judged")]
-        if one.batch:
-            shown.append((str(one.scored[one.batch].nunique()), "batches"))
-        if one.response != "passed":
-            middle, half = _summary(values)[1:3]
-            shown.append((middle, f"middle casting, {labels.name(one.response)}"))
-            shown.append((half, "middle half of the castings"))
-        if "passed" in one.frame and one.frame["passed"].notna().any():
-            shown.append((words.share(float(one.frame["passed"].mean())), "good enough to sell"))
-        return Markup(
-            '<ul class="numbers">'
-            + "".join(f"<li><strong>{text(value)}</strong><span>{text(name)}</span></li>" for value, name in shown)
-            + "</ul>"
-        )
-
-    def _dates(self) -> str:
-        frame = self.evidence.frame
-        if "poured_at" not in frame or "mixed_at" not in frame:
-            return ""
-        made = frame["poured_at"].fillna(frame["mixed_at"]).dropna()
-        return f", {_day(made.min())} to {_day(made.max())}" if len(made) else ""
-
-
-def _day(when: pd.Timestamp) -> str:
-    return f"{when.day} {when:%B %Y}"
-
-
-def _short(value: Any) -> str:
-    return f"{value:.3g}" if isinstance(value, float) else labels.level(value)
+        return self.fit.expected({name: levels}).rename(columns={name: "level"})[["level", "expected", "low", "high"]]
 
 
 def _number(fit: FactorFit, row: Any, value: float) -> str:
@@ -377,14 +281,3 @@ def _levels(known: pd.Series) -> str:
         return f"{labels.level(known.min())} to {labels.level(known.max())}, {len(counts)} settings"
     ordered = pictures.levels_of(known)
     return ", ".join(f"{labels.level(level)} ({counts[level]})" for level in ordered)
-
-
-def _summary(column: pd.Series) -> tuple[str, str, str, str, str]:
-    """How many, middle, middle half, lowest, highest, as written in a table."""
-    known = column.dropna()
-    if pd.api.types.is_bool_dtype(known):
-        return str(len(known)), f"{words.share(float(known.mean()))} yes", "–", "–", "–"
-    if not pd.api.types.is_numeric_dtype(known):
-        return str(len(known)), str(known.mode().iloc[0]), "–", "–", "–"
-    low, first, middle, third, high = known.astype("float64").quantile([0, 0.25, 0.5, 0.75, 1])
-    return str(len(known)), f"{middle:.3g}", f"{first:.3g} to {third:.3g}", f"{low:.3g}", f"{high:.3g}"

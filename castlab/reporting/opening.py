@@ -1,0 +1,150 @@
+"""The first screen of a report: what it is about, what to do, and what made the difference."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from castlab import labels
+from castlab.analysis import FactorFit, verdicts, words
+from castlab.figures import castings as pictures
+from castlab.records.models import READINGS
+from castlab.reporting.markup import Markup, bullets, paragraph, short, summary, text
+
+if TYPE_CHECKING:
+    from castlab.reporting.story import Story
+
+LESS_IS_BETTER = ("bubbles", "bubble_largest_mm", "haze_pct")
+MORE_IS_BETTER = ("passed", *(name for name in READINGS if name.endswith("_grade")))
+"""Outcomes of the logbook for which a maker knows which way is better; of others the report only says what differs."""
+
+MOST_FINDINGS = 6
+
+
+def first_screen(story: Story) -> Markup:
+    """Title, size, what to do, what made the difference."""
+    return Markup(
+        f"<h1>{text(story.title)}</h1>{paragraph(what(story), 'what')}{_in_numbers(story)}"
+        f'<div class="first"><section class="next"><h2>What to do</h2>{_keep(story)}{bullets(find_out(story))}</section>'
+        f"<section><h2>What made the difference</h2>{_findings(story)}</section></div>"
+    )
+
+
+def what(story: Story) -> str:
+    """What the report is about, in a sentence or two."""
+    one = story.evidence
+    size = words.count(len(one.scored), "casting")
+    size += f" of {one.product}" if one.product else ""
+    if one.batch:
+        size += f" in {words.count(one.scored[one.batch].nunique(), 'batch')}"
+    if one.mold:
+        size += f" and {words.count(one.scored[one.mold].nunique(), 'mold')}"
+    whole = ""
+    if story.fit is not None and story.fit.n < len(one.scored):
+        whole = f" {story.fit.n} of them have every judged setting written down; the effects rest on those."
+    return f"{size}{_dates(story)}, judged by “{labels.label(one.response)}”.{whole}"
+
+
+def find_out(story: Story) -> list[str]:
+    """What is still open, and how to settle it."""
+    steps = []
+    likely = [labels.name(name) for name in story.factors("likely")]
+    if likely:
+        steps.append(f"Confirm {words.listing(likely)} with further castings before relying on it.")
+    for name, others in story.evidence.together.items():
+        both = words.listing([labels.name(n) for n in (name, *others)])
+        steps.append(f"Change {both} apart from each other: so far they always changed together.")
+    return [*steps, "Make the castings under “What to try next”: they answer most of what is open."]
+
+
+def _findings(story: Story) -> Markup:
+    if story.fit is None:
+        return paragraph(story.why_not)
+    clear, likely = story.rows("clear")[:MOST_FINDINGS], story.rows("likely")[:MOST_FINDINGS]
+    said = bullets(_effect(story.fit, row) for row in clear)
+    if not clear:
+        said = paragraph("No setting made a clear difference in these castings.")
+    if likely:
+        said = Markup(said + paragraph("Likely, not yet sure:") + bullets(_effect(story.fit, row) for row in likely))
+    shown = story.factors("clear") + story.factors("likely")
+    open_still = [labels.name(name) for name in story.factors("not shown") if name not in shown]
+    return Markup(said + (paragraph(f"Not shown: {words.listing(open_still)}.", "note") if open_still else ""))
+
+
+def _effect(fit: FactorFit, row: Any) -> str:
+    size = verdicts.size(row.estimate, row.low, row.high, fit.scale, fit.response, fit.kind)
+    return f"{words.sentence(labels.name(row.factor))}, {row.contrast}: {size}"
+
+
+def _keep(story: Story) -> Markup:
+    """What to do about each setting that made a clear difference."""
+    clear = [name for name in story.factors("clear") if name != "product"]
+    if story.fit is None or not clear:
+        return Markup("")
+    response = story.evidence.response
+    if response not in LESS_IS_BETTER + MORE_IS_BETTER:
+        said = [
+            f"Choose {labels.name(name)} for the {labels.name(response)} you want: {_by_level(story, name)}."
+            for name in clear
+        ]
+        return Markup(bullets(said) + "<h3>To find out</h3>")
+    best, said = {}, []
+    for name in clear:
+        expected = story.expected(name).sort_values("expected", ascending=response in LESS_IS_BETTER)
+        best[name] = expected["level"].iloc[0]
+        keep, not_this = (f"{short(expected['level'].iloc[end])} {labels.unit(name)}".strip() for end in (0, -1))
+        said.append(f"{words.sentence(labels.name(name))}: {keep}, not {not_this}.")
+    row = story.fit.expected(best).iloc[0]
+    size = f"{_said(story, row['expected'])}"
+    interval = f"(95% interval {_said(story, row['low'])} to {_said(story, row['high'])})"
+    name = labels.name(response)
+    what = f"{size} {name} {interval}" if story.fit.kind == "count" else f"{name} of {size} {interval}"
+    note = f"With {'all of these' if len(best) > 1 else 'this'}, expect {what} as the mean of many castings."
+    return Markup(bullets(said, ordered=True) + paragraph(note, "note") + "<h3>To find out</h3>")
+
+
+def _by_level(story: Story, name: str) -> str:
+    """What to expect at each level of a setting, or at its ends."""
+    assert story.fit is not None
+    expected = story.expected(name)
+    rows = expected if len(expected) <= pictures.MAX_LEVELS else expected.iloc[[0, -1]]
+    unit = labels.unit(name)
+    return words.listing(
+        [f"{_said(story, row.expected)} at {short(row.level)} {unit}".strip() for row in rows.itertuples()]
+    )
+
+
+def _said(story: Story, value: float) -> str:
+    return words.share(value) if story.fit is not None and story.fit.kind == "pass" else f"{value:.3g}"
+
+
+def _in_numbers(story: Story) -> Markup:
+    one = story.evidence
+    values = one.scored[one.response]
+    shown = [(str(len(values)), "castings judged")]
+    if one.batch:
+        shown.append((str(one.scored[one.batch].nunique()), "batches"))
+    if one.response != "passed":
+        middle, half = summary(values)[1:3]
+        shown.append((middle, f"middle casting, {labels.name(one.response)}"))
+        shown.append((half, "middle half of the castings"))
+    if "passed" in one.frame and one.frame["passed"].notna().any():
+        shown.append((words.share(float(one.frame["passed"].mean())), "good enough to sell"))
+    return Markup(
+        '<ul class="numbers">'
+        + "".join(f"<li><strong>{text(value)}</strong><span>{text(name)}</span></li>" for value, name in shown)
+        + "</ul>"
+    )
+
+
+def _dates(story: Story) -> str:
+    frame = story.evidence.frame
+    if "poured_at" not in frame or "mixed_at" not in frame:
+        return ""
+    made = frame["poured_at"].fillna(frame["mixed_at"]).dropna()
+    return f", {_day(made.min())} to {_day(made.max())}" if len(made) else ""
+
+
+def _day(when: pd.Timestamp) -> str:
+    return f"{when.day} {when:%B %Y}"
