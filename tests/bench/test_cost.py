@@ -1,0 +1,147 @@
+"""Cost of a good part, castings a week, and one more mold: invariants, sweeps and clear errors."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from castlab.bench import cost
+from castlab.errors import InputError
+
+SHOP = {"insert_price": 2.5, "labour_min": 15, "labour_per_h": 24, "mold_price": 60}
+
+
+@settings(max_examples=50, deadline=None)
+@given(
+    grams=st.floats(1, 2000),
+    price=st.floats(0, 100),
+    waste=st.floats(0, 50),
+    scrap=st.floats(0, 80),
+    life=st.floats(1, 200),
+)
+def test_the_steps_add_up_to_the_cost_of_all_castings_over_the_good_ones(grams, price, waste, scrap, life):
+    part = cost.per_good_part(grams, price, waste_pct=waste, scrap_pct=scrap, mold_life=life, **SHOP)
+    casting = grams / 1000 * price * (1 + waste / 100) + 2.5 + 15 / 60 * 24 + 60 / life
+    assert part.cost == pytest.approx(casting / (1 - scrap / 100))
+    assert part.steps["cost"].sum() == pytest.approx(part.cost)
+    assert part.steps["cost_to_here"].iloc[-1] == pytest.approx(part.cost)
+    assert part.low == part.high == part.cost
+
+
+def test_counted_scrap_gives_an_interval_that_more_castings_narrow():
+    few, many = (cost.per_good_part(100, 20, scrapped=s, **SHOP) for s in [(2, 20), (20, 200)])
+    assert few.low < few.cost < few.high
+    assert many.high - many.low < few.high - few.low
+    assert "95 % interval" in few.verdict
+    assert any("one cup" in c for c in few.cautions)
+
+
+def test_the_spread_of_mold_lives_widens_the_interval():
+    alike, apart = (cost.per_good_part(100, 20, mold_lives=m, **SHOP) for m in [[48, 50, 52], [15, 50, 85]])
+    assert alike.cost == pytest.approx(apart.cost)
+    assert apart.high - apart.low > 3 * (alike.high - alike.low)
+    assert any("wide open" in c for c in apart.cautions)
+
+
+def test_an_order_pays_for_whole_molds():
+    small = cost.per_good_part(100, 20, parts_wanted=10, mold_price=60, mold_life=50)
+    assert small.cost == pytest.approx(2.2 + 60 / 10)
+    swept = cost.per_good_part(100, 20, parts_wanted=[50, 51, 100], mold_price=60, mold_life=50)
+    assert list(swept.cases["molds_used"]) == [1, 2, 2]
+    more = cost.per_good_part(100, 20, parts_wanted=50, molds=[1, 3], mold_price=60, mold_life=50)
+    assert more.cost == pytest.approx([2.2 + 60 / 50, 2.2 + 180 / 50])
+    assert cost.per_good_part(100, 20, parts_wanted=40, cavities=4, mold_price=60, mold_life=10).cost == pytest.approx(
+        3.7
+    )
+
+
+def test_a_large_order_costs_what_endless_series_does():
+    endless = cost.per_good_part(100, 20, scrapped=(4, 40), mold_lives=[35, 52, 41, 60], **SHOP)
+    order = cost.per_good_part(100, 20, scrapped=(4, 40), mold_lives=[35, 52, 41, 60], parts_wanted=5000, **SHOP)
+    assert order.cost == pytest.approx(endless.cost, rel=0.002)
+    assert (order.low, order.high) == pytest.approx((endless.low, endless.high), rel=0.01)
+
+
+def test_the_same_call_gives_the_same_interval():
+    a, b = (cost.per_good_part(100, 20, scrapped=(4, 40), mold_lives=[35, 60], parts_wanted=30, **SHOP) for _ in "ab")
+    assert (a.low, a.high) == (b.low, b.high)
+
+
+def test_costs_can_be_swept():
+    part = cost.per_good_part(100, 20, scrap_pct=[0, 10, 50], **SHOP)
+    assert part.cost[2] == pytest.approx(2 * part.cost[0])
+    assert len(part.steps) == 18
+    assert "case 3" in part.verdict
+    assert set(part.tables()) == {"Cost of a good part", "Cases"}
+
+
+def test_more_molds_never_make_fewer_parts_and_labour_caps_them():
+    weeks = cost.throughput(range(1, 41), 16, turn_min=30).weeks
+    assert (np.diff(weeks["good_per_week"]) >= 0).all()
+    assert weeks["person_busy_pct"].max() <= 100
+    assert weeks["limit"].iloc[-1] == "the work"
+    assert weeks["good_per_week"].max() == pytest.approx(5 * 16, rel=0.02)
+
+
+def test_an_overnight_cure_gives_one_pull_a_day():
+    assert cost.throughput(3, 14).good_per_week == 15
+    assert cost.throughput(3, 14, scrap_pct=20, cavities=2).good_per_week == pytest.approx(24)
+
+
+def test_a_cure_that_just_misses_the_opening_hours_costs_a_day():
+    assert cost.throughput(1, 30).good_per_week < cost.throughput(1, 23).good_per_week
+
+
+def test_counted_scrap_gives_the_week_an_interval():
+    week = cost.throughput(3, 14, scrapped=(4, 40)).weeks.iloc[0]
+    assert week.good_low < week.good_per_week < week.good_high
+    assert "(" in cost.throughput(3, 14, scrapped=(4, 40)).verdict
+
+
+def test_one_more_mold_pays_back_by_the_parts_it_adds():
+    more = cost.one_more_mold(1, 60, 4, 16)
+    row = more.gains.iloc[0]
+    assert row.extra_good_per_week == 5
+    assert row.weeks_to_pay_back == pytest.approx(60 / (5 * 4))
+    assert row.pays
+    assert "3 weeks" in more.verdict
+
+
+def test_one_more_mold_does_not_pay_where_demand_work_or_wear_is_the_limit():
+    assert not cost.one_more_mold(3, 60, 4, 16, wanted_per_week=15).gains["pays"][0]
+    assert "no more good parts" in cost.one_more_mold(3, 60, 4, 16, wanted_per_week=15).verdict
+    assert not cost.one_more_mold(40, 60, 4, 16, turn_min=60).gains["pays"][0]
+    worn = cost.one_more_mold(1, 60, 4, 16, mold_life=12)
+    assert "wears out first" in worn.verdict
+    swept = cost.one_more_mold([1, 2, 30], 60, 4, 16, scrapped=(4, 40), turn_min=30)
+    assert list(swept.gains["pays"]) == [True, True, False]
+    assert swept.gains["weeks_low"][0] < swept.gains["weeks_to_pay_back"][0] < swept.gains["weeks_high"][0]
+
+
+def test_wrong_calls_get_one_clear_error():
+    for call, message in [
+        (lambda: cost.scrap_rate(5, 4), "5 bad castings of 4 made"),
+        (lambda: cost.scrap_rate(-1, 4), "bad is -1"),
+        (lambda: cost.scrap_rate(1.5, 4), "whole number"),
+        (lambda: cost.scrap_rate(1, 0), "made is 0"),
+        (lambda: cost.scrap_rate(1, 4, method="exact"), "jeffreys, wilson"),
+        (lambda: cost.per_good_part(-1, 20), "casting_g is -1"),
+        (lambda: cost.per_good_part(100, "dear"), "price_per_kg is 'dear'"),
+        (lambda: cost.per_good_part(100, 20, scrap_pct=100), "scrap_pct is 100"),
+        (lambda: cost.per_good_part(100, 20, scrapped=5), r"accepted: \(bad, made\)"),
+        (lambda: cost.per_good_part(100, 20, scrapped=(4, 4)), "no cost yet"),
+        (lambda: cost.per_good_part(100, 20, mold_lives=[40]), "has no spread"),
+        (lambda: cost.per_good_part(100, 20, mold_life=0), "mold_life is 0"),
+        (lambda: cost.per_good_part([1, 2], [1, 2, 3]), "differ in length"),
+        (lambda: cost.per_good_part(100, 20, molds=1.5), "whole number"),
+        (lambda: cost.per_good_part(100, 20, cavities=0), "cavities is 0"),
+        (lambda: cost.throughput(0, 16), "molds is 0"),
+        (lambda: cost.throughput(1.5, 16), "whole number"),
+        (lambda: cost.throughput(1, -3), "cure_h is -3"),
+        (lambda: cost.throughput(1, 16, turn_min=600), "does not fit in a day"),
+        (lambda: cost.throughput(1, 16, days=8), "days is 8"),
+        (lambda: cost.one_more_mold(1, 60, 0, 16), "gain_per_part"),
+        (lambda: cost.one_more_mold(1, -60, 4, 16), "mold_price"),
+    ]:
+        with pytest.raises(InputError, match=message):
+            call()
