@@ -1,0 +1,406 @@
+"""Proposing a mapping: what headings mean by the words makers use, units by heading or cells, dates by the whole column."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import statistics
+import unicodedata
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from castlab.records import sheet_cells as cells_
+from castlab.records.sheet_cells import CASTING_SCOPES, DATE_ORDERS, RATIO_BY_MASS, check_unit, is_blank_cell, unit_kind
+from castlab.records.sheet_mapping import Column, Mapping
+from castlab.records.sheet_reading import Sheet, read_sheet
+from castlab.records.sheet_words import SEVERAL, SYNONYMS, TARGETS, bench_unit, reader_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SIMILAR = 0.86
+"""How alike (difflib ratio, 0 to 1) a heading must be to a known one to be proposed."""
+
+_STOP = {"of", "the", "in", "at", "a", "for", "was", "it", "to", "used"}
+_SPELLED = {
+    "mould": "mold",
+    "demould": "demold",
+    "demoulded": "demolded",
+    "temperature": "temp",
+    "wt": "weight",
+    "vac": "vacuum",
+    "nr": "no",
+    "number": "no",
+    "mixing": "mix",
+}
+"""Spellings that are taken for one."""
+_QUANTITY = re.compile(r"(?P<sign>[+\-−]?)\s?\d[\d.,]*\s*(?P<unit>[^\d:\s].*)?|\d+:\d{2}(?::\d{2})?")
+_RATIO = re.compile(r"\d[\d.,]*\s*(:|/)\s*\d[\d.,]*")
+_BASIS_WORD = re.compile(r"gauge|gage|abs|absolute|vacuum|vac", re.IGNORECASE)
+_RANGE = re.compile(r"(\d)\s*(?:-|–|to|\.\.)\s*(\d)")
+
+
+def propose_mapping(source: str | Path | pd.DataFrame, altitude_m: float | None = None) -> Mapping:
+    """Propose what each column of a hand-kept sheet means; nothing is imported.
+
+    Parameters
+    ----------
+    source
+        A .csv file (comma, semicolon or tab), an .xlsx file, or a DataFrame; headings in row 1, one row per casting.
+    altitude_m
+        Height of the shop above sea level, m, for gauge readings; the logbook's own is used if it is not given here.
+
+    Returns
+    -------
+    A `Mapping` that shows itself; `mapping.unsettled` says what only the sheet's keeper can know.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such file.
+    InputError
+        If it is not a sheet, is empty, has no headings, or has a heading twice.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> mapping = propose_mapping(pd.DataFrame({"Cup": ["1"], "Room temp (F)": ["72"], "bubbles": ["3"]}))
+    >>> [(c.column, c.field, c.unit) for c in mapping.columns]
+    [('Cup', 'batch', None), ('Room temp (F)', 'room_c', 'F'), ('bubbles', 'bubbles', None)]
+    """
+    sheet = read_sheet(source)
+    return _casting_scope(sheet, Mapping(_assigned([_look(sheet, h) for h in sheet.headings]), altitude_m))
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """A column as it was seen: its cells summed up, and the fields it may mean, best first."""
+
+    column: Column
+    cells: tuple[str, ...]
+    fits: tuple[tuple[float, str], ...]
+
+
+def _look(sheet: Sheet, heading: str) -> _Seen:
+    cells = sheet.cells(heading)
+    kind, reading = _kind_of(cells)
+    distinct = [c for c in dict.fromkeys(cells) if not is_blank_cell(c)] or list(dict.fromkeys(cells))
+    column = Column(
+        heading, kind=kind, reading=reading, samples=tuple(c[:40] for c in distinct[:4]), sure="not recognised"
+    )
+    in_cells = _cell_unit(cells)
+    best: dict[str, float] = {}
+    for name, unit in _splits(heading):
+        for score, field in _named(name):
+            if _compatible(field, unit or in_cells, kind):
+                best[field] = max(best.get(field, 0.0), score)
+            elif score >= 0.9:
+                column = replace(column, sure=f"named like {field}, but its unit or its cells do not fit")
+    return _Seen(column, tuple(cells), tuple(sorted(((s, f) for f, s in best.items()), key=lambda fit: -fit[0])))
+
+
+def _assigned(seen: list[_Seen]) -> tuple[Column, ...]:
+    """Give each field to the column that fits it best; ties between fields are left to the keeper."""
+    chosen: dict[str, Column] = {}
+    taken: dict[str, str] = {}
+    for one in sorted(seen, key=lambda s: -s.fits[0][0] if s.fits else 0.0):
+        chosen[one.column.column] = _choose(one, taken)
+        if field := chosen[one.column.column].field:
+            taken[field] = one.column.column
+    columns = tuple(chosen[one.column.column] for one in seen)
+    return tuple(
+        replace(c, could_be=free, sure=c.sure if free or not c.could_be else "not recognised")
+        for c in columns
+        for free in [tuple(f for f in c.could_be if f not in taken)]
+    )
+
+
+def _choose(one: _Seen, taken: dict[str, str]) -> Column:
+    free = [(score, field) for score, field in one.fits if field not in taken]
+    if not free:
+        if one.fits:
+            field = one.fits[0][1]
+            return replace(one.column, sure=f"looks like {field} too, as {taken[field]!r} does")
+        return one.column
+    top = [field for score, field in free if score == free[0][0]]
+    if len(top) > 1:
+        return replace(one.column, could_be=tuple(top), sure="several fields fit")
+    unit, how = _unit(one.column, top[0], one.cells)
+    name = (
+        "sure"
+        if free[0][0] >= 0.9 and len(one.fits) == len(free)
+        else "similar name"
+        if free[0][0] >= 0.8
+        else "a guess"
+    )
+    return replace(
+        one.column,
+        field=top[0],
+        unit=unit,
+        sure=how if how.startswith("values") else "; ".join(filter(None, [name, how])),
+    )
+
+
+def _casting_scope(sheet: Sheet, mapping: Mapping) -> Mapping:
+    """Whether the maker's casting numbers are unique in the sheet or start again in each batch."""
+    casting, batch = mapping.column_of("casting"), mapping.column_of("batch")
+    if casting is None:
+        return mapping
+    numbers = [cells[casting] for _, cells in sheet.rows if cells[casting]]
+    pairs = [(cells[batch], cells[casting]) for _, cells in sheet.rows if cells[casting]] if batch else []
+    repeats = len(set(numbers)) < len(numbers)
+    again = repeats and len(pairs) - len(set(pairs)) < len(numbers) - len(set(numbers))
+    columns = (replace(c, unit=CASTING_SCOPES[again]) if c.column == casting else c for c in mapping.columns)
+    return replace(mapping, columns=tuple(columns))
+
+
+# --- names -------------------------------------------------------------------------------------------------
+
+
+def _normal(text: str) -> str:
+    plain = unicodedata.normalize("NFKD", text.replace("ß", "ss")).casefold()
+    plain = "".join(c for c in plain if not unicodedata.combining(c))
+    return " ".join(_SPELLED.get(word, word) for word in re.sub(r"[^\w%°\"#/]+|_", " ", plain).split())
+
+
+def _splits(heading: str) -> Iterator[tuple[str, str | None]]:
+    """Ways to take a heading apart into a name and a unit."""
+    yield _normal(heading), None
+    rest = re.sub(r"[(\[][^)\]]*[)\]]", " ", heading)
+    inside = _heading_unit(heading)
+    if rest != heading:
+        yield _normal(rest), inside
+    if inside and rest == heading:
+        yield _normal(_without_unit(heading)), inside
+    bare = re.sub(r"\b(gauge|gage|abs|absolute)\b", " ", rest, flags=re.IGNORECASE)
+    if bare != rest:
+        yield _normal(_without_unit(bare) if rest == heading else bare), inside
+
+
+def _heading_unit(heading: str) -> str | None:
+    """The unit in a heading: in brackets, or its last words."""
+    for text in re.findall(r"[(\[]([^)\]]*)[)\]]", heading):
+        for part in (text, *re.split(r"[,;]", text)):
+            if unit_kind(part.strip()):
+                return _with_basis(part.strip(), heading)
+    words = _last_words(heading)
+    return _with_basis(" ".join(words), heading) if words else None
+
+
+def _with_basis(unit: str, heading: str) -> str:
+    said = re.search(r"\b(gauge|gage|absolute|abs)\b", heading, flags=re.IGNORECASE)
+    if unit_kind(unit) == "_kpa" and said and check_unit("hold_kpa", unit):
+        return f"{unit} {'abs' if said[1].lower().startswith('abs') else 'gauge'}"
+    return unit
+
+
+def _last_words(heading: str) -> list[str]:
+    words = re.sub(r"[_,;:]+|(?<=\w)-(?=\w)", " ", heading).split()
+    for count in (3, 2, 1):
+        tail = words[-count:]
+        if len(words) > count and not _BASIS_WORD.fullmatch(tail[0]) and unit_kind(" ".join(tail)):
+            return tail
+    return []
+
+
+def _without_unit(heading: str) -> str:
+    words = re.sub(r"[_,;:]+|(?<=\w)-(?=\w)", " ", heading).split()
+    return " ".join(words[: len(words) - len(_last_words(heading))])
+
+
+@cache
+def _phrases() -> dict[str, list[str]]:
+    """Normalised heading -> the fields it stands for."""
+    found: dict[str, list[str]] = {}
+    for field in TARGETS:
+        for phrase in dict.fromkeys(map(_normal, (*SYNONYMS[field].split("|"), field))):
+            found.setdefault(phrase, []).append(field)
+    for phrase, fields in SEVERAL.items():
+        found[phrase] = list(fields)
+    return found
+
+
+@cache
+def _named(name: str) -> list[tuple[float, str]]:
+    """The fields a name without unit may mean, each with how well it fits (1 = the field's own name)."""
+    best: dict[str, float] = {}
+    words = set(name.split()) - _STOP
+    for phrase, fields in _phrases().items():
+        known = set(phrase.split()) - _STOP
+        if name == phrase:
+            score = 0.95
+        elif words and words == known:
+            score = 0.9
+        elif len(name) > 3 and difflib.SequenceMatcher(None, name, phrase).ratio() >= SIMILAR:
+            score = 0.8
+        elif len(known) > 1 and known < words:
+            score = 0.6 + 0.02 * len(known)
+        else:
+            continue
+        for field in fields:
+            best[field] = max(best.get(field, 0.0), 1.0 if name == _normal(field) else score)
+    return [(score, field) for field, score in best.items()]
+
+
+def _compatible(field: str, unit: str | None, kind: str) -> bool:
+    """Whether a column with this unit in its heading and such cells can become the field."""
+    reader = reader_of(field)
+    if unit and unit_kind(unit):
+        return reader == "quantity" and _class(field) == unit_kind(unit) and kind in {"number", "blank", "time"}
+    if kind == "time" and (field == "target_phr" or (reader == "quantity" and _class(field) == "_min")):
+        return True
+    if kind == "blank":
+        return True
+    if reader in {"quantity", "number", "whole", "grade"}:
+        return kind == "number" or (kind == "ratio" and field == "target_phr")
+    if reader == "date":
+        return kind == "date" or (kind == "time" and field == "poured_at")
+    if reader == "yes/no":
+        return kind in {"yes/no", "number", "text"}
+    if reader == "text" and kind != "text":
+        return (kind in {"number", "ratio", "date"} and field.endswith(("_lot", "_notes"))) or field == "plan"
+    return not (field == "material" and kind != "text") and not (reader == "key" and kind in {"date", "yes/no"})
+
+
+def _class(field: str) -> str:
+    """The suffix under which `unit_kind` files the field's quantity."""
+    suffix = next(s for s in ("_kpa", "_min", "_mm2", "_mm", "_pct", "_c", "_g", "_h") if field.endswith(s))
+    return "_min" if suffix == "_h" else suffix
+
+
+# --- cells -------------------------------------------------------------------------------------------------
+
+
+def _kind_of(cells: list[str]) -> tuple[str, str]:
+    """What the cells of a column look like, and how its yes/no marks or dates are read."""
+    known = [c for c in cells if not is_blank_cell(c)]
+    if not known:
+        return "blank", "yes/no"
+    words = {c.strip().lower() for c in known}
+    if words <= cells_.YES | cells_.NO | {"x"} and not words <= {"0", "1"}:
+        marks = ["x = yes"] if "x" in words else []
+        marks += ["- = no"] if "-" in {c.strip() for c in cells} and not words & cells_.NO else []
+        return "yes/no", "; ".join(["yes/no", *marks])
+
+    def share(fits: list[bool]) -> bool:
+        return sum(fits) >= 0.5 * len(known)
+
+    if share([bool(re.fullmatch(r"\d{1,2}:\d{2}(:\d{2})?", c)) for c in known]):
+        return "time", DATE_ORDERS[0]
+    if share([bool(_RATIO.fullmatch(c)) for c in known]):
+        return "ratio", "yes/no"
+    if share([_is_quantity(c) for c in known]):
+        return "number", "yes/no"
+    if share([cells_.looks_like_date(c) for c in known]):
+        return "date", _date_order(known)
+    return "text", "yes/no"
+
+
+def _is_quantity(cell: str) -> bool:
+    found = _QUANTITY.fullmatch(cell)
+    return (
+        bool(found)
+        and not (re.match(r"\d{1,4}[./-]\d{1,2}[./-]\d", cell))
+        and (not found["unit"] or unit_kind(found["unit"]) is not None)
+    )
+
+
+def _cell_unit(cells: list[str]) -> str | None:
+    """The unit that most cells carry themselves, or None."""
+    said = Counter(found["unit"].strip() for c in cells if (found := _QUANTITY.fullmatch(c)) and found["unit"])
+    unit = said.most_common(1)[0][0] if said else None
+    return unit if unit and unit_kind(unit) else None
+
+
+def likely_field(name: str) -> str | None:
+    """The field that a name most likely means, or None."""
+    named = sorted(_named(_normal(name)), key=lambda fit: -fit[0])
+    return named[0][1] if named else None
+
+
+def _date_order(cells: list[str]) -> str:
+    """The order that the whole column shows; "" if it has to be said."""
+    shown = cells_.date_evidence(cells)
+    if not shown:
+        return DATE_ORDERS[0]
+    orders = shown - {"open"}
+    return orders.pop() if len(orders) == 1 else ""
+
+
+def propose_unit(column: Column, field: str) -> tuple[str | None, str]:
+    """The unit of a column if it becomes this field, and where that comes from; by its heading and sample values."""
+    return _unit(column, field, column.samples)
+
+
+def _unit(column: Column, field: str, cells: tuple[str, ...]) -> tuple[str | None, str]:
+    reader = reader_of(field)
+    if reader == "quantity":
+        return _quantity_unit(column.column, field, [c for c in cells if not is_blank_cell(c)])
+    if reader == "date":
+        order = column.reading if column.kind == "date" else DATE_ORDERS[0]
+        return (order, "by the whole column" if order != DATE_ORDERS[0] else "") if order else (None, "")
+    if reader == "yes/no":
+        return _yes_no_marks(column, cells), ""
+    if reader == "grade":
+        return _scale_in(column.column, field), ""
+    if field == "casting":
+        return CASTING_SCOPES[0], ""
+    if field == "target_phr":
+        if column.kind not in {"ratio", "time"}:
+            return "phr", "taken as hardener per 100 of resin"
+        return (RATIO_BY_MASS, "") if re.search(r"\b(mass|weight|wt)\b", column.column, re.IGNORECASE) else (None, "")
+    return None, ""
+
+
+def _quantity_unit(heading: str, field: str, cells: list[str]) -> tuple[str | None, str]:
+    numbers = [found for c in cells if (found := _QUANTITY.fullmatch(c))]
+    in_cells = Counter(found["unit"].strip() for found in numbers if found["unit"])
+    if heading.strip() == field:
+        return bench_unit(field), "castlab's own name"
+    unit, how = _heading_unit(heading), ""
+    if unit is None or unit_kind(unit) != _class(field):
+        bare = any(not found["unit"] for found in numbers)
+        unit = in_cells.most_common(1)[0][0] if in_cells and not (bare and len(in_cells) > 1) else None
+        how = "unit in the cells" if unit else ""
+    values = [float(v) for c in cells if (v := _plain_number(c)) is not None]
+    if unit is None and _class(field) == "_c" and values:
+        scale = "F" if min(values) > 45 else "C" if max(values) < 40 else "either C or F"
+        return None, f"values {min(values):g} to {max(values):g} look like {scale}."
+    elif unit is None and _class(field) == "_pct" and values and max(values) <= 1 and statistics.mean(values) > 0:
+        return None, "values of 1 or less look like fractions."
+    elif unit is None and _class(field) not in {"_c", "_kpa"}:
+        unit, how = bench_unit(field), "unit assumed"
+    if unit and _class(field) == "_kpa" and check_unit(field, unit) and any(f["sign"] in ("-", "−") for f in numbers):
+        unit, how = f"{unit} gauge", "gauge, as it goes below zero"
+    return unit, how
+
+
+def _plain_number(cell: str) -> float | None:
+    try:
+        return float(cell.replace(",", "."))
+    except ValueError:
+        return None
+
+
+def _yes_no_marks(column: Column, cells: tuple[str, ...]) -> str | None:
+    """None where a mark has to be explained: a cross beside a casting may mean yes or no."""
+    words = {c.strip().lower() for c in cells if not is_blank_cell(c)}
+    return column.reading if words <= cells_.YES | cells_.NO else None
+
+
+def _scale_in(heading: str, field: str) -> str | None:
+    """The scale of a grade if its heading says it with its best or worst end."""
+    if heading.strip() == field:
+        return "0-4"
+    found = _RANGE.search(heading)
+    end = re.search(r"(\d)\s*(?:=|is)?\s*(best|worst)|(best|worst)\s*(?:=|is|:)?\s*(\d)", heading, re.IGNORECASE)
+    if not (found and end):
+        return None
+    low, high = sorted(found.groups())
+    digit, which = (end[1], end[2]) if end[1] else (end[4], end[3])
+    rising = (digit == high) == (which.lower() == "best")
+    return f"{low}-{high}" if rising else f"{high}-{low}"
