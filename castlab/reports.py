@@ -122,7 +122,6 @@ def page(notebook: NotebookNode, *, title: str, failed: str | None = None) -> st
         template_name="page",
         extra_template_basedirs=[str(TEMPLATES)],
         exclude_anchor_links=True,
-        enabled_highlighting=False,
     )
     about = {"title": title, "failed": failed, "version": __version__, "written": f"{date.today():%-d %B %Y}"}
     text, _ = exporter.from_notebook_node(notebook, resources={"castlab": about})

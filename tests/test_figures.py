@@ -1,0 +1,193 @@
+"""Pictures show the numbers they are given, nothing computed; each carries a text alternative."""
+
+from __future__ import annotations
+
+import base64
+import io
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+import pytest
+
+from castlab import Logbook, figures, labels, shipped
+from castlab.analysis import compare_runs, fit_factors, what_is_confounded
+from castlab.errors import InputError
+from castlab.figures import castings, style
+from castlab.figures.effects import draw_fit, forest
+from castlab.results import Result
+
+FACTORS = ["cup_degas_min", "mold_degas_min", "pour_method", "insert_prep", "resin_c"]
+
+
+@pytest.fixture(scope="module")
+def frame(tmp_path_factory) -> pd.DataFrame:
+    with Logbook.restore(shipped.path("data", "demo"), to=tmp_path_factory.mktemp("demo") / "demo.db") as book:
+        return book.frame(product="pod block")
+
+
+@pytest.fixture(scope="module")
+def fit(frame):
+    return fit_factors(frame, "bubbles", FACTORS)
+
+
+def dots(axes) -> np.ndarray:
+    """Coordinates of every marker drawn without a line."""
+    return np.array([point for line in axes.lines if line.get_linestyle() == "None" for point in line.get_xydata()])
+
+
+def test_every_effect_stands_at_its_estimate_with_its_interval(fit):
+    figure = draw_fit(fit)
+    axes = figure.axes[0]
+    rows = fit.effects.sort_values("p_value", kind="stable")
+    assert [label.get_text().partition(": ")[2] for label in axes.get_yticklabels()] == list(rows["contrast"])
+    assert dots(axes)[:, 0] == pytest.approx(rows["estimate"].to_numpy())
+    spans = [
+        line.get_xdata() for line in axes.lines if line.get_linestyle() != "None" and len(set(line.get_ydata())) == 1
+    ]
+    assert np.array(spans) == pytest.approx(rows[["low", "high"]].to_numpy())
+    assert axes.get_xscale() == "log"
+
+
+def test_no_change_is_at_one_for_ratios_and_at_zero_for_differences(frame, fit):
+    assert draw_fit(fit).axes[0].lines[0].get_xdata() == [1, 1]
+    haze = fit_factors(frame, "haze_pct", FACTORS)
+    axes = draw_fit(haze).axes[0]
+    assert axes.lines[0].get_xdata() == [0, 0]
+    assert axes.get_xscale() == "linear"
+    assert axes.get_xlabel() == "difference in haze (%)"
+
+
+def test_how_sure_an_effect_is_shows_in_its_marker_not_in_its_colour_alone():
+    rows = pd.DataFrame(
+        {
+            "estimate": [2.0, 1.5, 1.1],
+            "low": [1.5, 1.1, 0.8],
+            "high": [2.6, 2.1, 1.5],
+            "strength": ["clear", "likely", "not shown"],
+        }
+    )
+    lines = forest(rows, ["a", "b", "c"], scale="ratio", response="bubbles").axes[0].lines
+    drawn = [line for line in lines if line.get_linestyle() == "None"]
+    assert len({line.get_marker() for line in drawn}) == 3
+
+
+def test_every_casting_is_a_dot_and_castings_of_one_batch_share_a_line(frame):
+    figure = castings.by_setting(frame, "bubbles", "pour_method", batch="batch_id", mold="mold")
+    drawn = dots(figure.axes[0])
+    assert sorted(drawn[:, 1]) == sorted(frame["bubbles"].astype(float))
+    one = frame[(frame["batch_id"] == "B-001") & (frame["pour_method"] == "ladle")]
+    at = {drawn[drawn[:, 1] == bubbles][0, 0] for bubbles in one["bubbles"].astype(float)}
+    assert len(one) == 2
+    assert len(at) == 1
+    assert len({line.get_marker() for line in figure.axes[0].lines if line.get_linestyle() == "None"}) == 3
+
+
+def test_fitted_means_are_drawn_where_they_were_given(frame):
+    means = pd.DataFrame(
+        {"level": ["ladle", "stream"], "expected": [14.0, 8.0], "low": [11.0, 6.0], "high": [19.0, 11.0]}
+    )
+    figure = castings.by_setting(frame, "bubbles", "pour_method", fitted={"pour_method": means})
+    assert dots(figure.axes[0])[-2:, 1].tolist() == [14.0, 8.0]
+    spans = figure.axes[0].collections[-1].get_segments()
+    assert [span[:, 1].tolist() for span in spans] == [[11, 19], [6, 11]]
+    assert "14 (11 to 19) at ladle" in figure.alt
+
+
+def test_axes_carry_units(frame):
+    figure = castings.by_setting(frame, "haze_pct", ["resin_c", "cup_degas_min"])
+    assert [axes.get_xlabel() for axes in figure.axes] == ["resin temperature (°C)", "cup degas (min)"]
+    assert figure.axes[0].get_ylabel() == "haze (%)"
+
+
+def test_run_order_follows_the_rows_and_names_batches_and_plan(frame):
+    figure = castings.run_order(frame, "bubbles", batch="batch_id", mold="mold", part="plan")
+    axes = figure.axes[0]
+    drawn = dots(axes)
+    assert drawn[np.argsort(drawn[:, 0]), 1].tolist() == frame["bubbles"].astype(float).tolist()
+    assert [label.get_text() for label in axes.get_xticklabels()] == list(frame["batch_id"].unique())
+    assert "planned: May screen" in [text.get_text() for text in axes.texts]
+
+
+def test_the_map_writes_the_share_of_settings_that_changed_together(frame):
+    figure = what_is_confounded(frame, ["rest_min", "stir_method", "pour_method"]).figure()
+    assert "100%" in [text.get_text() for text in figure.axes[0].texts]
+    assert "rest and stir method 100%" in figure.alt
+    with pytest.raises(InputError, match="two settings"):
+        what_is_confounded(frame, ["pour_method"]).figure()
+
+
+@pytest.mark.parametrize(
+    ("response", "group"),
+    [
+        ("bubbles", "pour_method"),
+        ("haze_pct", "insert_prep"),
+        ("clarity_grade", "strained"),
+        ("passed", "cup_degas_min"),
+    ],
+)
+def test_a_comparison_shows_every_casting_and_every_group(frame, response, group):
+    result = compare_runs(frame, response, group)
+    figure = result.figure()
+    left, right = figure.axes
+    assert len(dots(left)) == len(result.fit.data) + len(result.groups)
+    assert dots(left)[-len(result.groups) :, 1] == pytest.approx(result.groups["expected"].to_numpy())
+    assert [label.get_text() for label in right.get_yticklabels()] == list(result.pairs["contrast"])
+
+
+def test_grades_given_as_words_stand_in_their_order():
+    made = pd.DataFrame(
+        {
+            "clarity": pd.Categorical(["good", "poor", "fair", "good"], ["poor", "fair", "good"], ordered=True),
+            "pour": list("abab"),
+        }
+    )
+    axes = castings.by_setting(made, "clarity", "pour").axes[0]
+    assert [label.get_text() for label in axes.get_yticklabels()] == ["poor", "fair", "good"]
+    assert sorted(dots(axes)[:, 1]) == [0, 1, 2, 2]
+
+
+def test_every_picture_has_a_text_alternative_that_a_notebook_keeps(fit):
+    figure = fit.figure()
+    assert figures.alt_text(figure) == figure.alt
+    assert "pour method: ladle instead of stream" in figure.alt
+    data, about = figure._repr_mimebundle_()
+    assert data["text/plain"] == figure.alt == about["image/png"]["alt"]
+    from PIL import Image
+
+    image = Image.open(io.BytesIO(base64.b64decode(data["image/png"])))
+    shown = about["image/png"]["width"], about["image/png"]["height"]
+    assert image.size == pytest.approx([2 * side for side in shown], abs=2)  # twice as fine as it is shown
+
+
+def test_drawing_leaves_the_users_matplotlib_alone(fit):
+    import matplotlib.pyplot as plt
+
+    before = dict(mpl.rcParams)
+    fit.figure()._repr_mimebundle_()
+    assert plt.get_fignums() == []
+    assert dict(mpl.rcParams) == before
+
+
+def test_the_colours_differ_in_lightness_or_come_with_a_marker():
+    assert len(set(style.MARKERS)) == len(style.COLOURS) == len(style.MARKERS)
+    assert len(set(style.COLOURS)) == len(style.COLOURS)
+
+
+def test_a_result_without_a_picture_says_so():
+    with pytest.raises(InputError, match="no picture of a Result"):
+        figures.draw(Result(verdict="nothing"))
+
+
+@pytest.mark.parametrize(
+    ("column", "label", "name", "unit"),
+    [
+        ("resin_c", "resin temperature (°C)", "resin temperature", "°C"),
+        ("depth_mm", "depth (mm)", "depth", "mm"),
+        ("clarity_grade", "clarity grade (0 worst, 4 best)", "clarity grade", ""),
+        ("spin_rpm", "spin (rpm)", "spin", "rpm"),
+        ("breaks", "breaks", "breaks", ""),
+    ],
+)
+def test_columns_are_named_in_words_with_their_unit(column, label, name, unit):
+    assert (labels.label(column), labels.name(column), labels.unit(column)) == (label, name, unit)

