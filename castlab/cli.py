@@ -10,7 +10,7 @@ import typer
 from typer.core import TyperGroup
 
 from castlab import __version__
-from castlab.errors import CastlabError
+from castlab.errors import CastlabError, InputError
 
 if TYPE_CHECKING:
     from castlab.workspace import Workspace
@@ -39,11 +39,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Log resin and silicone castings, compare runs, see which settings made the difference.",
 )
-import_app = typer.Typer(
-    no_args_is_help=True, rich_markup_mode=None, help="Bring castings kept elsewhere into a logbook."
-)
-app.add_typer(import_app, name="import")
-
 LogbookOption = Annotated[str, typer.Option(help="The logbook: a file, or a database URL.")]
 
 
@@ -122,6 +117,40 @@ def report(
 
     files = reports.report(logbook, product, out, response=response, factors=factor, progress=sys.stderr.isatty())
     typer.echo(str(files.page))
+
+
+@app.command("import")
+def import_(
+    sheet: Annotated[Path, typer.Argument(help="A .csv or .xlsx sheet that was kept by hand.")],
+    logbook: LogbookOption,
+    mapping: Annotated[
+        Path | None, typer.Option(help="What its columns mean; beside the sheet, as SHEET.mapping.json, if not given.")
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Import without asking.")] = False,
+) -> None:
+    """Import a sheet that was kept by hand; rows that cannot be used are listed."""
+    from castlab import workspace
+    from castlab.records.sheets import Mapping, import_sheet, propose_mapping
+
+    file = mapping or sheet.with_name(f"{sheet.name}.mapping.json")
+    with workspace.open_logbook(logbook) as book:
+        height = book.setting("altitude_m")
+        if mapping is not None or file.exists():
+            meaning = Mapping.load(file)
+        else:
+            meaning = propose_mapping(sheet, altitude_m=None if height is None else float(height))
+            meaning.save(file)
+        typer.echo(f"{meaning}\n\nThese meanings are in {file}: change them there, or in the import notebook.")
+        if meaning.unsettled:
+            raise InputError(
+                f"nothing was imported: {len(meaning.unsettled)} of the meanings above must be settled first"
+            )
+        if not yes and not typer.confirm("Import?"):
+            raise InputError("nothing was imported")
+        result = import_sheet(book, sheet, meaning)
+    typer.echo(str(result))
+    for row in result.rejected.itertuples():
+        typer.echo(f"  row {row.row}, {row.column}: {row.value!r}: {row.reason}")
 
 
 @app.command()

@@ -53,9 +53,24 @@ def start(
     show_errors_plainly()
     if logbook is None:
         return None
+    import pandas as pd
+
+    pd.set_option("display.float_format", short)
     from castlab import workspace
 
     return workspace.open_logbook(logbook, who=who, altitude_m=altitude_m)
+
+
+def short(value: float) -> str:
+    """A number as tables show it: four figures, which is more than these data support.
+
+    Examples
+    --------
+    >>> [short(x) for x in (26.11111, 4.0, 0.0158732, 8.65e-07, 12345.6)]
+    ['26.11', '4', '0.01587', '9e-07', '12346']
+    """
+    size = abs(value)
+    return f"{value:.0f}" if size >= 1e4 else f"{value:.4g}" if size >= 1e-4 or size == 0 else f"{value:.0e}"
 
 
 def show_errors_plainly() -> None:
@@ -165,13 +180,21 @@ def correct(book: Logbook, record_id: str, *, why: str, **changes: Any) -> Recor
     return book.correct(record_id, why=why, **changes)
 
 
-def table(records: Iterable[Record]) -> pd.DataFrame:
-    """Records as a table with the columns that are filled in, for example `table(book.records("mold"))`."""
+def table(records: Iterable[Record], *columns: str) -> pd.DataFrame:
+    """Records as a table by their ids, with these columns, or all that are filled in.
+
+    Examples
+    --------
+    >>> from castlab import Mold
+    >>> table([Mold(name="Block A", cavities=2)]).to_dict("records")
+    [{'name': 'Block A', 'cavities': 2}]
+    """
     import pandas as pd
 
     rows = [{"id": record.id, **_content(record)} for record in records]
-    frame = pd.DataFrame(rows).dropna(axis="columns", how="all")
-    return frame.astype(object).where(frame.notna(), "")
+    frame = pd.DataFrame(rows, columns=None if rows else ["id", *columns], dtype=object).set_index("id")
+    frame = frame[list(columns)] if columns else frame.drop(columns=[n for n in frame if frame[n].isna().all()])
+    return frame.where(frame.notna(), "")
 
 
 def _content(record: Record) -> dict[str, Any]:
