@@ -1,0 +1,195 @@
+"""The shipped notebooks: their make-up, what they show (nbval), and that other parameters and second runs do no harm."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import nbformat
+import outputs
+import pandas as pd
+import papermill
+import pytest
+
+from castlab import Logbook, workspace
+
+SECOND = {
+    "00_start_here": {"product": "path marker"},
+    "01_log_a_trial": {"who": "Wim", "entry": "2026-08-04 second cup", "product": "path marker", "altitude_m": 155},
+    "02_score_a_trial": {"who": "Wim", "trial_id": "T-017.1", "entry": "from the photo"},
+    "03_compare_runs": {"response": "passed", "group": "insert_prep", "others": ["pour_method", "resin_c"]},
+    "04_which_factors_matter": {
+        "response": "clarity_grade",
+        "factors": ["resin_c", "cup_degas_min", "insert_prep"],
+        "question": {"insert_prep": ["none", "dried"]},
+    },
+    "05_import_a_sheet": {"who": "Wim", "sheet": "next.xlsx", "altitude_m": 160},
+    "06_report": {"product": "path marker", "response": "haze_pct"},
+}
+"""Notebook -> a second set of parameters, to be told from the ones it carries."""
+
+LOGS = {"01_log_a_trial", "02_score_a_trial", "05_import_a_sheet"}
+"""The notebooks that write to the logbook."""
+
+every_notebook = pytest.mark.parametrize("path", outputs.NOTEBOOKS, ids=lambda path: path.stem)
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory):
+    return workspace.make(tmp_path_factory.mktemp("demo") / "workspace", demo=True).folder
+
+
+@pytest.fixture
+def place(demo, tmp_path):
+    return Path(shutil.copytree(demo, tmp_path / "workspace"))
+
+
+def run(place: Path, name: str, parameters: dict | None = None) -> nbformat.NotebookNode:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PYTHONPATH", outputs.environment()["PYTHONPATH"])
+        return papermill.execute_notebook(
+            str(place / f"{name}.ipynb"), str(place / "done.ipynb"), parameters=parameters or {}, cwd=str(place),
+            kernel_name="python3", progress_bar=False,
+        )  # fmt: skip
+
+
+def contents(place: Path) -> dict[str, list[dict]]:
+    with Logbook.open(place / workspace.LOGBOOK) as book:
+        return {
+            kind: [record.model_dump() for record in book.records(kind, withdrawn=True)]
+            for kind in ("batch", "trial", "score", "mold", "material")
+        }
+
+
+def errors_in(notebook: nbformat.NotebookNode) -> list[str]:
+    return [o.evalue for c in outputs.code_cells(notebook) for o in c.outputs if o.output_type == "error"]
+
+
+# --- make-up ---------------------------------------------------------------------------------------------------
+
+
+def test_there_is_a_notebook_for_each_step_of_the_job():
+    assert [path.name[:2] for path in outputs.NOTEBOOKS] == [f"{n:02d}" for n in range(len(outputs.NOTEBOOKS))]
+    assert len(outputs.NOTEBOOKS) >= 6
+
+
+@every_notebook
+def test_a_notebook_has_a_title_two_lines_of_purpose_and_one_cell_of_parameters(path):
+    notebook = nbformat.read(path, as_version=4)
+    first = notebook.cells[0]
+    assert first.cell_type == "markdown"
+    title, _, purpose = first.source.partition("\n\n")
+    assert re.fullmatch(r"# \S.{3,60}", title)
+    assert 1 <= len(purpose.splitlines()) <= 3
+    tagged = [cell for cell in outputs.code_cells(notebook) if "parameters" in cell.metadata.get("tags", [])]
+    assert len(tagged) == 1
+    assert tagged[0] is outputs.code_cells(notebook)[0]
+    assert 'logbook = "shop.db"' in tagged[0].source
+
+
+@every_notebook
+def test_the_kernel_is_named_so_that_any_installation_has_it(path):
+    notebook = nbformat.read(path, as_version=4)
+    assert notebook.metadata["kernelspec"]["name"] == "python3"
+    nbformat.validate(notebook)
+
+
+@every_notebook
+def test_every_link_leads_to_a_file_of_the_workspace(path, demo):
+    text = "\n".join(c.source for c in nbformat.read(path, as_version=4).cells if c.cell_type == "markdown")
+    targets = re.findall(r"\]\(([^)#\s]+)[^)]*\)", text)
+    assert targets
+    assert [target for target in targets if not (demo / target).is_file()] == []
+
+
+@every_notebook
+def test_no_code_cell_is_wider_than_a_screen_or_holds_logic(path):
+    for cell in outputs.code_cells(nbformat.read(path, as_version=4)):
+        assert max(map(len, cell.source.splitlines())) <= 100
+        assert not re.search(r"^\s*(def|class|while|try|with|if|for)\b", cell.source, flags=re.MULTILINE)
+
+
+def test_notebooks_where_hands_get_dirty_show_the_cautions():
+    for path in outputs.NOTEBOOKS:
+        if path.stem == "05_import_a_sheet":
+            continue
+        code = "\n".join(c.source for c in outputs.code_cells(nbformat.read(path, as_version=4)))
+        assert "cautions.show(" in code or "take_care()" in code, path.name
+
+
+# --- outputs ---------------------------------------------------------------------------------------------------
+
+
+@every_notebook
+def test_a_notebook_shows_what_is_expected_of_it_on_the_demo_and_a_second_run_writes_nothing(path, place):
+    copy = place / path.name
+    outputs.merge(copy, outputs.read(path.stem))
+    before = contents(place)
+    done = outputs.nbval(copy)
+    assert done.returncode == 0, done.stdout[-6000:] + done.stderr[-2000:]
+    cells = len(outputs.code_cells(nbformat.read(path, as_version=4)))
+    assert re.search(rf"\b{cells} passed", done.stdout), done.stdout[-500:]
+    after = contents(place)
+    assert (after != before) == (path.stem in LOGS)
+    if path.stem in LOGS:
+        run(place, path.stem)
+        assert contents(place) == after
+
+
+def test_the_comparison_fails_when_a_shown_value_differs(place):
+    expected = outputs.read("00_start_here")
+    text = json.dumps(expected)
+    assert "T-018.3" in text
+    copy = place / "00_start_here.ipynb"
+    outputs.merge(copy, json.loads(text.replace("T-018.3", "T-018.9")))
+    done = outputs.nbval(copy)
+    assert done.returncode == 1
+    assert "Cell outputs differ" in done.stdout
+    assert "T-018.9" in done.stdout
+
+
+def test_the_comparison_fails_when_an_output_is_missing(place):
+    expected = outputs.read("00_start_here")
+    filled = next(n for n, cell in enumerate(expected) if cell)
+    copy = place / "00_start_here.ipynb"
+    outputs.merge(copy, [[] if n == filled else cell for n, cell in enumerate(expected)])
+    done = outputs.nbval(copy)
+    assert done.returncode == 1
+    assert "Unexpected output fields" in done.stdout
+
+
+def test_expected_outputs_are_small_and_hold_neither_pictures_nor_machine_paths():
+    for path in outputs.EXPECTED.glob("*.json"):
+        text = path.read_text(encoding="utf-8")
+        assert len(text) < 60_000, path.name
+        assert "image/" not in text
+        assert not re.search(r"base64|(?<![\w.~])/(tmp|home|root|work)/", text), path.name
+    assert {p.stem for p in outputs.EXPECTED.glob("*.json")} == {p.stem for p in outputs.NOTEBOOKS}
+
+
+# --- other parameters --------------------------------------------------------------------------------
+
+
+@every_notebook
+def test_a_notebook_runs_with_other_parameters(path, place):
+    if path.stem == "05_import_a_sheet":
+        sheet = pd.read_csv(place / "hand_kept_sheet.csv", sep=";", dtype=str)
+        sheet.assign(Cup=sheet["Cup"].astype(int) + 4).to_excel(place / "next.xlsx", index=False)
+    assert errors_in(run(place, path.stem, SECOND[path.stem])) == []
+
+
+def test_the_logged_day_is_in_the_logbook_with_its_correction(place):
+    run(place, "01_log_a_trial")
+    with Logbook.open(place / workspace.LOGBOOK) as book:
+        batch = book.get("B-019")
+        assert (batch.version, batch.hardener_g, batch.logged_by) == (2, 80.1, "Noor")
+        assert batch.resin_c == pytest.approx((79 - 32) / 1.8)
+        assert list(book.history("B-019")["hardener_g"]) == [88.1, 80.1]
+        assert [book.get(f"T-019.{n}").demold_h for n in (1, 2)] == [26, 26]
+
+
+def test_the_first_notebook_runs_on_an_empty_logbook(tmp_path):
+    place = workspace.make(tmp_path / "new").folder
+    assert errors_in(run(place, "00_start_here")) == []
