@@ -39,6 +39,7 @@ def report(
     *,
     response: str = "bubbles",
     factors: Sequence[str] | None = None,
+    kind: str | None = None,
     batch: str | None = None,
     title: str | None = None,
     progress: bool = False,
@@ -57,6 +58,8 @@ def report(
         Column with what came out (bubbles, haze_pct, passed, ...).
     factors
         Columns with the settings to judge; None chooses them from what varied and says so.
+    kind
+        What the response is: "count", "measure", "grade" or "pass"; None infers it and says so.
     batch
         Batch column of a CSV file, if castings share a cup; a logbook's batches are known.
     title
@@ -93,6 +96,7 @@ def report(
             "product": product,
             "response": response,
             "factors": None if factors is None else list(factors),
+            "kind": kind,
             "batch": batch,
             "title": title,
         },

@@ -40,12 +40,16 @@ def tell(
     product: str | None = None,
     response: str = "bubbles",
     factors: Sequence[str] | None = None,
+    kind: str | None = None,
     batch: str | None = None,
     title: str | None = None,
 ) -> Story:
-    """The story of a logbook's castings, or of those in a CSV file (see `castlab.reporting.evidence.read`)."""
+    """The story of a logbook's castings, or of those in a CSV file.
+
+    The arguments are those of `castlab.reporting.evidence.read`; `kind` is that of `fit_factors`.
+    """
     evidence = read(logbook, product=product, response=response, factors=factors, batch=batch)
-    return Story(evidence, title or heading(product, response))
+    return Story(evidence, title or heading(product, response), kind)
 
 
 def heading(product: str | None, response: str) -> str:
@@ -67,12 +71,13 @@ class Story:
 
     evidence: Evidence
     title: str
+    kind: str | None = None
 
     @cached_property
     def _answer(self) -> FactorFit | str:
         one = self.evidence
         try:
-            return fit_factors(one.frame, one.response, one.factors, batch=one.batch or False)
+            return fit_factors(one.frame, one.response, one.factors, kind=self.kind, batch=one.batch or False)
         except FitError as exc:
             return str(exc)
 
@@ -193,7 +198,7 @@ class Story:
 
     def cannot_tell(self) -> Markup:
         """What these data leave open, and why."""
-        limits = [*(self.fit.cautions if self.fit else [self.why_not]), *self.blurred.cautions, *self.evidence.remarks]
+        limits = [*(self.fit.cautions if self.fit else [self.why_not, *self.blurred.cautions]), *self.evidence.remarks]
         return Markup(paragraph(self.blurred.verdict) + bullets(dict.fromkeys(limits)))
 
     def changed_together(self) -> Picture | None:
