@@ -329,7 +329,7 @@ def _verdict(cups: pd.DataFrame, weigh: pd.DataFrame, recipe: _Recipe, step: flo
     text += f" Each cup holds {about(c.cup_mix_ml)} ml of mix; take one of at least {about(c.cup_ml)} ml."
     if len(recipe.names) > 1:
         off = "without limit" if not math.isfinite(c.ratio_worst_pct) else f"by up to {about(c.ratio_worst_pct)} %"
-        text += f" A scale that shows {step:g} g can put the {recipe.names[1]} off {off}: "
+        text += f" A scale that shows {step:g} g can put the share of {recipe.names[1]} off {off}: "
         text += (
             f"inside the {c.tolerance_pct:g} % that is tolerated."
             if c.ratio_ok

@@ -64,6 +64,14 @@ def test_a_loose_pin_bounds_the_hole_from_above():
     assert plan.hole_low_mm == pytest.approx(plan.pin_mm * 0.98)
 
 
+def test_the_hole_is_least_with_the_thinnest_pin_and_the_most_shrinkage():
+    plan = shrinkage.pin_plan("M4", resin="slow clear epoxy", print_spread_mm=0.1)
+    assert plan.hole_low_mm == pytest.approx((4.5 / 0.99 - 0.1) * (1 - 0.02))
+    assert plan.hole_high_mm == pytest.approx(4.5 / 0.99 + 0.1)
+    cored = shrinkage.pin_plan("M4", resin="slow clear epoxy", silicone=0.0, route="master", print_spread_mm=0.1)
+    assert cored.hole_high_mm == pytest.approx((4.5 / 0.99 + 0.1) * (1 - 0.005))
+
+
 def test_a_hole_that_may_come_out_too_small_is_said_in_the_verdict():
     assert "may not pass" in shrinkage.pin_plan("M3", "fine", resin="polyester", print_spread_mm=0.3).verdict
 
