@@ -12,7 +12,7 @@ from typing import Any
 
 from castlab import units
 from castlab.errors import InputError
-from castlab.records.sheet_words import bench_unit, reader_of
+from castlab.records.sheet_words import reader_of
 
 BLANKS = {"", "-", "--", "–", "—", "?", "??", "n/a", "na", "nan", "null", "unknown", "not known", "."}
 YES = {"yes", "y", "true", "1", "ok", "pass", "passed", "✓", "✔", "☑"}
@@ -109,7 +109,7 @@ def accepted_units(target: str) -> str:
         "key": " or ".join(map(repr, CASTING_SCOPES)),
         "number": f"'phr' or {RATIO_BY_MASS!r}",
     }
-    return examples[bench_unit(field) or ""] if reader == "quantity" else by_reader.get(reader, "none")
+    return examples[units.bench_unit(field) or ""] if reader == "quantity" else by_reader.get(reader, "none")
 
 
 def unit_kind(unit: str) -> str | None:
@@ -174,7 +174,7 @@ def _quantity(cell: str, target: str, unit: str, altitude_m: float | None) -> fl
         return round(100 * units.to_bench(cell, "number"), 10)
     text = f"{cell} {unit}" if bare or _CLOCK.fullmatch(cell) else cell
     if not target.endswith("_kpa"):
-        return units.to_bench(cell if bare and unit == bench_unit(target) else text, target)
+        return units.to_bench(cell if bare and unit == units.bench_unit(target) else text, target)
     if not bare and not _BASIS.search(text) and (basis := _BASIS.search(unit)):
         text = f"{text} {basis[1] or {'a': 'abs', 'g': 'gauge'}[basis[0][-1].lower()]}"
     return units.pressure(text, altitude_m=altitude_m or 0.0)
@@ -182,10 +182,7 @@ def _quantity(cell: str, target: str, unit: str, altitude_m: float | None) -> fl
 
 def _number(cell: str, target: str, unit: str | None) -> float | int:
     if target == "target_phr" and unit == RATIO_BY_MASS and _RATIO.fullmatch(cell):
-        first, second, *more = units.ratio(f"{cell} by mass").parts
-        if more:
-            raise InputError(f"{target} is {cell!r}; accepted: a ratio of two parts, resin first")
-        return 100 * second / first
+        return units.to_bench(f"{cell} by mass", target)
     value = units.to_bench(cell, target)
     return int(value) if reader_of(target) == "whole" and value.is_integer() else value
 

@@ -106,6 +106,8 @@ def import_sheet(
     >>> import_sheet(book, sheet, propose_mapping(sheet), name="spring").already_there
     2
     """
+    if not isinstance(mapping, Mapping):
+        raise InputError(f"mapping is {mapping!r}; accepted: what propose_mapping(sheet) or Mapping.load(path) returns")
     sheet = read_sheet(source)
     name = name or sheet.name
     if not name:
@@ -177,6 +179,7 @@ class _Adding:
         self.book, self.name = book, name
         mapped = [c for c in mapping.columns if c.field and c.column in sheet.headings]
         self.columns = {kind: [c for c in mapped if kind_of(c) == kind] for kind in ("batch", "trial", "score")}
+        self.batch_column = mapping.column_of("batch")
         self.records: Counter[str] = Counter()
         self.made: list[str] = []
         self.kept: list[str] = []
@@ -196,6 +199,8 @@ class _Adding:
     def add_group(self, rows: list[Row]) -> None:
         """Add the rows of one batch that agree about it; those already there are compared."""
         batch = self.stored(rows[0].batch, "batch")
+        for row in rows:
+            self._check_batch(row, batch)
         usable = [row for row in rows if not row.problems]
         agreed = self._agree(usable) if batch is None else self._agree_with(batch, rows, usable)
         for row in usable:
@@ -204,6 +209,16 @@ class _Adding:
                     self._add_row(row, agreed)
             except InputError as exc:
                 row.problem(None, plain_reason(exc))
+
+    def _check_batch(self, row: Row, batch: Record | None) -> None:
+        """Report a casting that is in the logbook under another batch."""
+        trial = self.stored(row.key, "trial") if not row.problems else None
+        if isinstance(trial, Trial) and trial.batch_id != (batch and batch.id):
+            self.changed.add(row.number)
+            row.problem(
+                self.batch_column,
+                f"{CHANGED} ({trial.id} was poured from {trial.batch_id}: withdraw it, and give the casting another number)",
+            )
 
     def _agree(self, rows: list[Row]) -> dict[str, Any]:
         """The settings of a new batch: what its rows say, blanks disagreeing with nothing."""
@@ -227,10 +242,11 @@ class _Adding:
         first = self._first_version(batch)
         for row in usable:
             self._compare(row, batch, first, self.stored(row.key, "trial") is not None)
+        known = next((row for row in usable if self.stored(row.key, "trial")), None)
         for column in self.columns["batch"]:
-            gone = all(not row.cells[column.column] for row in rows) and stored_value(first, column) is not None
-            if gone and usable and stored_value(batch, column) is not None:
-                self._differs(usable[0], column, batch, None, imported=True)
+            stated = any(column.field in row.said or column.column in {p[0] for p in row.problems} for row in rows)
+            if known and not stated and None not in (stored_value(first, column), stored_value(batch, column)):
+                self._differs(known, column, batch, None, imported=True)
         return {}
 
     def _compare(self, row: Row, record: Record, first: Record, imported: bool) -> None:
@@ -241,7 +257,7 @@ class _Adding:
                 continue
             known = [stored_value(r, column) for r in (record, first)]
             target = str(column.field)
-            same = self.ids[target].get(same_name(said), [None]) if target in NAMED and said is not None else [said]
+            same = self._known_ids(target, said) if target in NAMED and said is not None else [said]
             if not set(map(repr, same)) & set(map(repr, known)):
                 self._differs(row, column, record, said, imported=imported)
 
@@ -310,12 +326,18 @@ class _Adding:
         if target not in said:
             return None
         name = said[target]
-        ids = self.ids[target].get(same_name(name), [])
+        ids = self._known_ids(target, name)
         if len(ids) > 1:
             raise InputError(
                 f"{target} {name!r} could be {' or '.join(ids)}: rename one in the logbook with book.correct"
             )
         return ids[0] if ids else self._add(NAMED[target][2](name=name), same_name(name), made).id
+
+    def _known_ids(self, target: str, name: str) -> list[str]:
+        """Ids of the molds or materials of this name, or of the one that this sheet made and that was renamed since."""
+        ids = self.ids[target].get(same_name(name), [])
+        made = None if ids else self.stored(same_name(name), target)
+        return ids if made is None else [str(made.id)]
 
     def _add(self, record: Record, key: str, made: list[Record]) -> Record:
         added = self.book.add(record, origin=self.origin(key, record.kind))

@@ -13,9 +13,11 @@ from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
+from castlab import units
 from castlab.errors import InputError, NotFoundError
 from castlab.records.models import EXTRA_NAME, reserved_names
 from castlab.records.sheet_cells import EXTRA_TYPES, accepted_units, check_unit, is_gauge_unit, marks_of
+from castlab.records.sheet_headings import likely_field
 from castlab.records.sheet_words import TARGETS, meaning, reader_of
 
 if TYPE_CHECKING:
@@ -84,7 +86,9 @@ accepted: 'inHg vacuum', 'mbar abs', 'psi gauge' and the like"
     altitude_m: float | None = None
 
     def __post_init__(self) -> None:
-        """Refuse unknown fields, unusable extras, and two columns for one field."""
+        """Refuse unknown fields, unusable extras, two columns for one field, and an impossible height."""
+        if self.altitude_m is not None:
+            units.standard_pressure_kpa(self.altitude_m)
         taken: dict[str, str] = {}
         for column in self.columns:
             if column.field is None:
@@ -308,8 +312,6 @@ def _check_target(column: Column) -> None:
     name, level = str(column.field), column.level
     if level is None:
         if name not in TARGETS:
-            from castlab.records.sheet_proposal import likely_field
-
             close = likely_field(name) or next(iter(difflib.get_close_matches(name, TARGETS, n=1)), None)
             raise InputError(
                 f"{column.column!r} is mapped to {name!r}, which is not a field"

@@ -2,45 +2,26 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 import statistics
-import unicodedata
 from collections import Counter
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from castlab import units
 from castlab.records import sheet_cells as cells_
 from castlab.records.sheet_cells import CASTING_SCOPES, DATE_ORDERS, RATIO_BY_MASS, check_unit, is_blank_cell, unit_kind
+from castlab.records.sheet_headings import heading_unit, named, splits
 from castlab.records.sheet_mapping import Column, Mapping
 from castlab.records.sheet_reading import Sheet, read_sheet
-from castlab.records.sheet_words import SEVERAL, SYNONYMS, TARGETS, bench_unit, reader_of
+from castlab.records.sheet_words import reader_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
-SIMILAR = 0.86
-"""How alike (difflib ratio, 0 to 1) a heading must be to a known one to be proposed."""
-
-_STOP = {"of", "the", "in", "at", "a", "for", "was", "it", "to", "used"}
-_SPELLED = {
-    "mould": "mold",
-    "demould": "demold",
-    "demoulded": "demolded",
-    "temperature": "temp",
-    "wt": "weight",
-    "vac": "vacuum",
-    "nr": "no",
-    "number": "no",
-    "mixing": "mix",
-}
-"""Spellings that are taken for one."""
 _QUANTITY = re.compile(r"(?P<sign>[+\-−]?)\s?\d[\d.,]*\s*(?P<unit>[^\d:\s].*)?|\d+:\d{2}(?::\d{2})?")
 _RATIO = re.compile(r"\d[\d.,]*\s*(:|/)\s*\d[\d.,]*")
-_BASIS_WORD = re.compile(r"gauge|gage|abs|absolute|vacuum|vac", re.IGNORECASE)
 _RANGE = re.compile(r"(\d)\s*(?:-|–|to|\.\.)\s*(\d)")
 
 
@@ -73,7 +54,8 @@ def propose_mapping(source: str | Path | pd.DataFrame, altitude_m: float | None 
     [('Cup', 'batch', None), ('Room temp (F)', 'room_c', 'F'), ('bubbles', 'bubbles', None)]
     """
     sheet = read_sheet(source)
-    return _casting_scope(sheet, Mapping(_assigned([_look(sheet, h) for h in sheet.headings]), altitude_m))
+    mapping = Mapping(_assigned([_look(sheet, h) for h in sheet.headings]), altitude_m)
+    return _casting_scope(sheet, _dates_of_castings(sheet, mapping))
 
 
 @dataclass(frozen=True)
@@ -94,8 +76,8 @@ def _look(sheet: Sheet, heading: str) -> _Seen:
     )
     in_cells = _cell_unit(cells)
     best: dict[str, float] = {}
-    for name, unit in _splits(heading):
-        for score, field in _named(name):
+    for name, unit in splits(heading):
+        for score, field in named(name):
             if _compatible(field, unit or in_cells, kind):
                 best[field] = max(best.get(field, 0.0), score)
             elif score >= 0.9:
@@ -145,6 +127,22 @@ def _choose(one: _Seen, taken: dict[str, str]) -> Column:
     )
 
 
+def _dates_of_castings(sheet: Sheet, mapping: Mapping) -> Mapping:
+    """A date that differs between the castings of one cup is when each was poured, not when the cup was mixed."""
+    date, batch = mapping.column_of("mixed_at"), mapping.column_of("batch")
+    if date is None or batch is None or mapping.column_of("poured_at"):
+        return mapping
+    pairs = {(cells[batch], cells[date]) for _, cells in sheet.rows if cells[batch] and cells[date]}
+    repeated = len(pairs) - len({cup for cup, _ in pairs})
+    if repeated < 2 or repeated * 2 < len(pairs):
+        return mapping
+    how = "differs within batches, so it is when each was poured"
+    return replace(
+        mapping,
+        columns=tuple(replace(c, field="poured_at", sure=how) if c.column == date else c for c in mapping.columns),
+    )
+
+
 def _casting_scope(sheet: Sheet, mapping: Mapping) -> Mapping:
     """Whether the maker's casting numbers are unique in the sheet or start again in each batch."""
     casting, batch = mapping.column_of("casting"), mapping.column_of("batch")
@@ -158,92 +156,7 @@ def _casting_scope(sheet: Sheet, mapping: Mapping) -> Mapping:
     return replace(mapping, columns=tuple(columns))
 
 
-# --- names -------------------------------------------------------------------------------------------------
-
-
-def _normal(text: str) -> str:
-    plain = unicodedata.normalize("NFKD", text.replace("ß", "ss")).casefold()
-    plain = "".join(c for c in plain if not unicodedata.combining(c))
-    return " ".join(_SPELLED.get(word, word) for word in re.sub(r"[^\w%°\"#/]+|_", " ", plain).split())
-
-
-def _splits(heading: str) -> Iterator[tuple[str, str | None]]:
-    """Ways to take a heading apart into a name and a unit."""
-    yield _normal(heading), None
-    rest = re.sub(r"[(\[][^)\]]*[)\]]", " ", heading)
-    inside = _heading_unit(heading)
-    if rest != heading:
-        yield _normal(rest), inside
-    if inside and rest == heading:
-        yield _normal(_without_unit(heading)), inside
-    bare = re.sub(r"\b(gauge|gage|abs|absolute)\b", " ", rest, flags=re.IGNORECASE)
-    if bare != rest:
-        yield _normal(_without_unit(bare) if rest == heading else bare), inside
-
-
-def _heading_unit(heading: str) -> str | None:
-    """The unit in a heading: in brackets, or its last words."""
-    for text in re.findall(r"[(\[]([^)\]]*)[)\]]", heading):
-        for part in (text, *re.split(r"[,;]", text)):
-            if unit_kind(part.strip()):
-                return _with_basis(part.strip(), heading)
-    words = _last_words(heading)
-    return _with_basis(" ".join(words), heading) if words else None
-
-
-def _with_basis(unit: str, heading: str) -> str:
-    said = re.search(r"\b(gauge|gage|absolute|abs)\b", heading, flags=re.IGNORECASE)
-    if unit_kind(unit) == "_kpa" and said and check_unit("hold_kpa", unit):
-        return f"{unit} {'abs' if said[1].lower().startswith('abs') else 'gauge'}"
-    return unit
-
-
-def _last_words(heading: str) -> list[str]:
-    words = re.sub(r"[_,;:]+|(?<=\w)-(?=\w)", " ", heading).split()
-    for count in (3, 2, 1):
-        tail = words[-count:]
-        if len(words) > count and not _BASIS_WORD.fullmatch(tail[0]) and unit_kind(" ".join(tail)):
-            return tail
-    return []
-
-
-def _without_unit(heading: str) -> str:
-    words = re.sub(r"[_,;:]+|(?<=\w)-(?=\w)", " ", heading).split()
-    return " ".join(words[: len(words) - len(_last_words(heading))])
-
-
-@cache
-def _phrases() -> dict[str, list[str]]:
-    """Normalised heading -> the fields it stands for."""
-    found: dict[str, list[str]] = {}
-    for field in TARGETS:
-        for phrase in dict.fromkeys(map(_normal, (*SYNONYMS[field].split("|"), field))):
-            found.setdefault(phrase, []).append(field)
-    for phrase, fields in SEVERAL.items():
-        found[phrase] = list(fields)
-    return found
-
-
-@cache
-def _named(name: str) -> list[tuple[float, str]]:
-    """The fields a name without unit may mean, each with how well it fits (1 = the field's own name)."""
-    best: dict[str, float] = {}
-    words = set(name.split()) - _STOP
-    for phrase, fields in _phrases().items():
-        known = set(phrase.split()) - _STOP
-        if name == phrase:
-            score = 0.95
-        elif words and words == known:
-            score = 0.9
-        elif len(name) > 3 and difflib.SequenceMatcher(None, name, phrase).ratio() >= SIMILAR:
-            score = 0.8
-        elif len(known) > 1 and known < words:
-            score = 0.6 + 0.02 * len(known)
-        else:
-            continue
-        for field in fields:
-            best[field] = max(best.get(field, 0.0), 1.0 if name == _normal(field) else score)
-    return [(score, field) for field, score in best.items()]
+# --- fields ------------------------------------------------------------------------------------------------
 
 
 def _compatible(field: str, unit: str | None, kind: str) -> bool:
@@ -316,12 +229,6 @@ def _cell_unit(cells: list[str]) -> str | None:
     return unit if unit and unit_kind(unit) else None
 
 
-def likely_field(name: str) -> str | None:
-    """The field that a name most likely means, or None."""
-    named = sorted(_named(_normal(name)), key=lambda fit: -fit[0])
-    return named[0][1] if named else None
-
-
 def _date_order(cells: list[str]) -> str:
     """The order that the whole column shows; "" if it has to be said."""
     shown = cells_.date_evidence(cells)
@@ -360,8 +267,8 @@ def _quantity_unit(heading: str, field: str, cells: list[str]) -> tuple[str | No
     numbers = [found for c in cells if (found := _QUANTITY.fullmatch(c))]
     in_cells = Counter(found["unit"].strip() for found in numbers if found["unit"])
     if heading.strip() == field:
-        return bench_unit(field), "castlab's own name"
-    unit, how = _heading_unit(heading), ""
+        return units.bench_unit(field), "castlab's own name"
+    unit, how = heading_unit(heading), ""
     if unit is None or unit_kind(unit) != _class(field):
         bare = any(not found["unit"] for found in numbers)
         unit = in_cells.most_common(1)[0][0] if in_cells and not (bare and len(in_cells) > 1) else None
@@ -373,7 +280,7 @@ def _quantity_unit(heading: str, field: str, cells: list[str]) -> tuple[str | No
     elif unit is None and _class(field) == "_pct" and values and max(values) <= 1 and statistics.mean(values) > 0:
         return None, "values of 1 or less look like fractions."
     elif unit is None and _class(field) not in {"_c", "_kpa"}:
-        unit, how = bench_unit(field), "unit assumed"
+        unit, how = units.bench_unit(field), "unit assumed"
     if unit and _class(field) == "_kpa" and check_unit(field, unit) and any(f["sign"] in ("-", "−") for f in numbers):
         unit, how = f"{unit} gauge", "gauge, as it goes below zero"
     return unit, how

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
+from castlab import units
 from castlab.records.columns import dtype_of
 from castlab.records.models import Batch, Score, Trial
 
@@ -28,23 +29,6 @@ TARGETS: tuple[str, ...] = (*KEYS, *NAMES, *FIELDS)
 """Everything that a column may be mapped to, extras aside."""
 
 
-_BENCH_UNITS = {
-    "_kpa": "kPa abs",
-    "_min": "min",
-    "_mm2": "mm2",
-    "_mm": "mm",
-    "_pct": "%",
-    "_c": "C",
-    "_g": "g",
-    "_h": "h",
-}
-
-
-def bench_unit(target: str) -> str | None:
-    """The unit that a target's suffix names, as it is typed; None for one without."""
-    return next((unit for suffix, unit in _BENCH_UNITS.items() if target.endswith(suffix)), None)
-
-
 def meaning(target: str) -> str:
     """What a target means, in plain words."""
     if target in KEYS or target in NAMES:
@@ -66,7 +50,7 @@ def reader_of(target: str) -> Reader:
     if field.endswith("_grade"):
         return "grade"
     if dtype == "float64":
-        return "quantity" if bench_unit(field) else "number"
+        return "quantity" if units.bench_unit(field) and field != "target_phr" else "number"
     readers: dict[str, Reader] = {"boolean": "yes/no", "datetime64[us]": "date", "Int64": "whole"}
     return readers.get(dtype, "text")
 
