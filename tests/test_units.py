@@ -45,6 +45,13 @@ def test_a_pressure_without_gauge_or_absolute_is_asked_about(typed):
 def test_an_unsigned_mercury_column_gauge_is_asked_about():
     with pytest.raises(InputError, match="above or below the atmosphere"):
         units.pressure("600 torr gauge")
+    assert units.pressure("600 torr gauge vacuum") == units.pressure("-600 torr gauge")
+
+
+@pytest.mark.parametrize("typed", ["5 mmHg vacuum", "5 torr vacuum", "25 mbar vacuum", "3 kPa vacuum", "1 psi vacuum"])
+def test_a_vacuum_of_so_much_is_asked_about_but_on_an_inch_dial(typed):
+    with pytest.raises(InputError, match="what is left or what was taken away"):
+        units.pressure(typed)
 
 
 def test_a_vacuum_deeper_than_the_local_atmosphere_is_refused_with_both_numbers():
@@ -111,6 +118,7 @@ def test_other_quantities_become_bench_units(read, typed, value):
         (units.mass, "3 fl oz", "volume"),
         (units.mass, "1,500 g", "1500 or 1.500"),
         (units.mass, "-3 g", "below zero"),
+        (units.mass, "10\N{SUPERSCRIPT TWO} g", "raised digit"),
         (units.volume, "3 oz", "fluid ounce"),
         (units.volume, "3 fl oz", "imperial"),
         (units.viscosity, "thick", "not a viscosity"),
@@ -163,6 +171,7 @@ def test_the_suffix_of_a_field_says_the_bench_unit(typed, name, value):
         ("27 inHg", "cup_degas_kpa", "gauge or absolute"),
         ("3 min", "resin_g", "resin_g"),
         ("many", "bubbles", "accepted: a number"),
+        ("-300 C", "resin_c", r"below absolute zero.*\(a bare number counts as C\)$"),
     ],
 )
 def test_a_field_says_what_it_cannot_use(typed, name, asks):

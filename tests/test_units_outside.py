@@ -1,8 +1,9 @@
 """Conversions against published tables.
 
-- NIST Special Publication 811 (2008), appendix B.9: conversion factors to SI, printed to seven digits. The factors
-  below are from memory of that table and agree with the definitions of the units (inch 25.4 mm, pound 0.45359237 kg,
-  standard gravity 9.80665 m/s2).
+- NIST Special Publication 811 (2008), appendix B.8: conversion factors to SI, printed to seven digits. Those of
+  pressure were looked up in quotations of that table (inch of mercury, conventional, 3.386 389 E+03 Pa; millimetre of
+  mercury and torr 1.333 224 E+02; psi 6.894 757 E+03; atm and bar exact); the others are from memory of it and agree
+  with the definitions of the units (inch 25.4 mm, pound 0.45359237 kg).
 - US Standard Atmosphere 1976, first layer: pressures recomputed with the `fluids` library (its ATMOSPHERE_1976).
 """
 

@@ -97,5 +97,5 @@ def to_bench(text: Any, name: str) -> float:
         return reader(plain)
     except InputError as problem:
         unit = bench_unit(name)
-        bench = f", or a bare number in {unit}" if unit else ""
+        bench = f" (a bare number counts as {unit})" if unit else ""
         raise InputError(f"{name}: {problem}{bench}") from None

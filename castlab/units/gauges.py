@@ -40,7 +40,6 @@ _VACUUM = {"vacuum", "vac"}
 # said beside another unit, it is as often what is left in the chamber (common practice, no source).
 _DOWNWARD_DIALS = {"inch_Hg"}
 _MERCURY_MM = {"mmHg", "cmHg", "torr", "millitorr"}
-_DEPTH_BY_VACUUM = {"inch_Hg", "mmHg", "cmHg", "psi"}
 
 # US Standard Atmosphere 1976 (NOAA-S/T 76-1562), tables 1 to 4: constants of its lowest layer.
 _P0_KPA, _T0_K, _LAPSE_K_M = 101.325, 288.15, -0.0065
@@ -192,7 +191,7 @@ def _is_absolute(plain: str, sign: str, unit: str, said: set[str]) -> bool:
             f"{plain!r} does not say gauge or absolute: add 'abs' if the gauge shows what is left in the chamber, or "
             f"'gauge' if it shows 0 in open air{dial}"
         )
-    if said == {"vacuum"} and not sign and unit not in _DEPTH_BY_VACUUM:
+    if said == {"vacuum"} and not sign and unit not in _DOWNWARD_DIALS:
         raise InputError(
             f"{plain!r} can be what is left or what was taken away: write 'abs' instead of 'vacuum' for what is left in "
             "the chamber, or 'gauge vacuum' for the depth below the atmosphere"
@@ -209,7 +208,7 @@ def _is_below(plain: str, sign: str, unit: str, said: set[str]) -> bool:
         return sign == "-"
     if unit in _MERCURY_MM:
         raise InputError(
-            f"{plain!r} can be above or below the atmosphere: add 'vacuum' or a minus sign for below, a plus sign for above"
+            f"{plain!r} can be above or below the atmosphere: say 'gauge vacuum' or a minus sign for below, a plus sign for above"
         )
     return unit in _DOWNWARD_DIALS
 

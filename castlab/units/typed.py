@@ -35,6 +35,8 @@ def tidy(text: Any, what: str) -> str:
     if isinstance(text, bool) or not isinstance(text, str | int | float):
         raise InputError(f"a {what} is typed as text with its unit, not {text!r}")
     plain = str(text)
+    if re.search(r"\d\s*[⁰¹²³⁴-⁹]", plain):  # folding to plain digits would make 10² a 102
+        raise InputError(f"{plain!r} has a raised digit after a number; write a power as 1e3")
     for sign, typed in _FRACTIONS.items():
         plain = re.sub(rf"(\d?)\s*{sign}", lambda m, t=typed: f"{m[1]} {t}" if m[1] else t, plain)  # type: ignore[misc]
     plain = unicodedata.normalize("NFKC", plain.translate(_SAME)).translate(_SAME)
