@@ -9,15 +9,18 @@ McCullagh (JRSS B 42, 1980, 109-142).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 FAR = 12.0
 """A coefficient beyond this (over one reported step, on the log scale) counts as run off to infinity."""
+
+SLOW = 8
+"""Newton steps on the information after which the true curvature is worth its cost."""
 
 
 class Likelihood(Protocol):
@@ -142,17 +145,28 @@ class ProportionalOdds:
 
 
 def maximise(model: Likelihood, start: np.ndarray | None = None, fixed: dict[int, float] | None = None) -> Maximum:
-    """Maximise by Newton steps with step halving; `fixed` holds parameters at given values."""
+    """Maximise by Newton steps with step halving; `fixed` holds parameters at given values.
+
+    Steps use the information; where that converges slowly (penalised likelihoods, whose information leaves the penalty
+    out) they go on with the curvature of the gradient itself.
+    """
     theta = model.start() if start is None else start.copy()
     for at, value in (fixed or {}).items():
         theta[at] = value
     free = np.array([i for i in range(len(theta)) if i not in (fixed or {})], dtype=int)
     value, gradient, information = model.at(theta)
-    for _ in range(100):
-        if not len(free) or (np.isfinite(value) and np.max(np.abs(gradient[free])) < 1e-7):
-            return Maximum(theta, value, information, bool(np.isfinite(value)))
-        step = np.linalg.lstsq(information[np.ix_(free, free)], gradient[free], rcond=1e-13)[0]
-        step *= min(1.0, 4 / max(np.max(np.abs(step)), 1e-300))
+    if not np.isfinite(value) and start is not None:
+        return maximise(model, None, fixed)
+    for iteration in range(60):
+        if not np.isfinite(value):
+            break
+        curvature = information[np.ix_(free, free)]
+        if iteration >= SLOW:
+            curvature = _curvature(model, theta, gradient, free, curvature)
+        step = np.linalg.lstsq(curvature, gradient[free], rcond=1e-13)[0]
+        if not len(free) or step @ gradient[free] < 1e-14 or np.max(np.abs(gradient[free])) < 1e-9:
+            return Maximum(theta, value, information, True)
+        step *= min(1.0, 4 / np.max(np.abs(step)))
         for _ in range(30):
             trial = theta.copy()
             trial[free] += step
@@ -165,8 +179,21 @@ def maximise(model: Likelihood, start: np.ndarray | None = None, fixed: dict[int
         theta = trial
         value, gradient, information = new
         if np.max(np.abs(theta)) > 4 * FAR:
-            return Maximum(theta, value, information, False)
+            break
     return Maximum(theta, value, information, False)
+
+
+def _curvature(
+    model: Likelihood, theta: np.ndarray, gradient: np.ndarray, free: np.ndarray, otherwise: np.ndarray
+) -> np.ndarray:
+    """Minus the derivative of the gradient by differences, if that is a maximum's curvature."""
+    rows = []
+    for i in free:
+        move = np.zeros_like(theta)
+        move[i] = 1e-6
+        rows.append((gradient - model.at(theta + move)[1])[free] / 1e-6)
+    found = (np.array(rows) + np.array(rows).T) / 2
+    return found if np.all(np.isfinite(found)) and np.linalg.eigvalsh(found)[0] > 1e-9 else otherwise
 
 
 def ran_off(best: Maximum, coefs: Sequence[int]) -> list[int]:
@@ -198,17 +225,47 @@ def profile_interval(model: Likelihood, best: Maximum, j: int, cut: float) -> tu
 
 
 def _end(model: Likelihood, best: Maximum, j: int, cut: float, step: float) -> float:
-    state = {"theta": best.theta}
+    along = best.cov[:, j] / best.cov[j, j]
+    last = best.theta
 
     def excess(value: float) -> float:
-        held = maximise(model, state["theta"], {j: value})
+        nonlocal last
+        held = maximise(model, last + along * (value - last[j]), {j: value})
         if held.converged:
-            state["theta"] = held.theta
+            last = held.theta
         return 2 * (best.value - held.value) - cut
 
-    inner, outer = float(best.theta[j]), float(best.theta[j] + step)
-    for _ in range(25):
-        if excess(outer) > 0:
-            return float(optimize.brentq(excess, inner, outer, xtol=1e-6))
-        inner, outer = outer, outer + step
+    inner, below = float(best.theta[j]), -cut
+    for _ in range(40):
+        outer = inner + step
+        above = excess(outer)
+        if not np.isfinite(above):
+            step /= 2
+        elif above > 0:
+            return _crossing(excess, inner, below, outer, above)
+        else:
+            inner, below = outer, above
+        if abs(inner - best.theta[j]) > 4 * FAR:
+            break
     return float(np.copysign(np.inf, step))
+
+
+def _crossing(excess: Callable[[float], float], inner: float, below: float, outer: float, above: float) -> float:
+    """Where `excess` crosses zero, by false position with halving (Illinois); the ends are not looked at again, since a
+    profile found along another path may differ in its last digits."""
+    side = 0
+    middle = outer
+    for _ in range(60):
+        middle = outer - above * (outer - inner) / (above - below)
+        found = excess(middle)
+        if abs(outer - inner) < 1e-6 or abs(found) < 1e-7 or not np.isfinite(found):
+            break
+        if found > 0:
+            outer, above = middle, found
+            below = below / 2 if side > 0 else below
+            side = 1
+        else:
+            inner, below = middle, found
+            above = above / 2 if side < 0 else above
+            side = -1
+    return middle
