@@ -163,6 +163,15 @@ def test_the_fit_gives_back_the_figures_of_the_data_sheet(pot_life, hours, peak)
     assert len(fit.members) >= 3
 
 
+@pytest.mark.parametrize(
+    ("figures", "says"),
+    [((45, 24, 400), "J/g of heat"), ((1, 48), "no usual kinetics")],
+)
+def test_figures_that_contradict_each_other_are_refused(figures, says):
+    with pytest.raises(FitError, match=says):
+        cure.from_datasheet(*figures)
+
+
 def test_a_peak_figure_narrows_what_the_kinetics_leave_open():
     peaks = [
         cure.simulate(cure.from_datasheet(45, 24, peak), 20.0).outcome.set_index("quantity").loc["peak"]
@@ -266,6 +275,7 @@ def test_phr_of_the_textbook_is_at_hand():
         (lambda: cure.from_datasheet(45, 0.5), "not longer than the pot life"),
         (lambda: cure.from_datasheet(45, 24, 20), "above the test"),
         (lambda: cure.from_datasheet(45, 24, heat=400), "'heat' is not a property"),
+        (lambda: cure.from_datasheet(45, 24, 120, heat_j_g=400), "one of them"),
         (lambda: cure.layers(MIX, 50, limit_c=25), "above both"),
         (lambda: cure.schedule(MIX, [(25, 0)], 10, limit_c=60), "step 1"),
         (lambda: cure.schedule(MIX, [], 10, limit_c=60), "accepted: "),

@@ -16,6 +16,7 @@ from castlab.bench.cure.resin import Resin
 from castlab.bench.cure.thickening import thickening
 from castlab.bench.inputs import Number, number, numbers, rows
 from castlab.bench.vacuum import HIGHEST_BAROMETER_KPA, SEA_LEVEL_KPA
+from castlab.bench.wording import about
 from castlab.results import Result
 
 if TYPE_CHECKING:
@@ -166,12 +167,16 @@ def _smallest(
 
 def _clearing_verdict(name: str, worst: pd.Series, cases: int) -> str:
     head = "In the worst case" if cases > 1 else "In"
-    text = f"{head} {worst.depth_mm:g} mm of {name} at {worst.temperature_c:g} C and {worst.pressure_kpa:.3g} kPa, "
+    text = (
+        f"{head} {worst.depth_mm:g} mm of {name} at {worst.temperature_c:g} C and {about(worst.pressure_kpa, 3)} kPa, "
+    )
     if not math.isfinite(worst.smallest_mm):
         return text + f"no bubble under {LARGEST_MM:g} mm gets out: the mix is gelled or too thick from the start."
-    text += f"bubbles from {worst.smallest_mm:.2g} mm up ({worst.low_mm:.2g} to {worst.high_mm:.2g}) get out "
+    text += f"bubbles from {about(worst.smallest_mm)} mm up ({about(worst.low_mm)} to {about(worst.high_mm)}) get out "
     text += (
-        f"before it gels after {worst.gel_min:.3g} min" if worst.stopped_by == "gel" else f"in {worst.hold_min:g} min"
+        f"before it gels after {about(worst.gel_min, 3)} min"
+        if worst.stopped_by == "gel"
+        else f"in {worst.hold_min:g} min"
     )
     if worst.high_mm <= VISIBLE_MM:
         return text + "; what stays is too small to notice."

@@ -16,6 +16,7 @@ from castlab.bench.cure.resin import Resin
 from castlab.bench.cure.thickening import thickening
 from castlab.bench.inputs import Array, Number, number, numbers, rows
 from castlab.bench.vacuum import HIGHEST_BAROMETER_KPA, SEA_LEVEL_KPA
+from castlab.bench.wording import about
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 
@@ -239,20 +240,20 @@ def dissolve(
 def _pressure_verdict(row: pd.Series, name: str) -> str:
     text = (
         f"At {row.hold_kpa:.0f} kPa absolute a {row.diameter_mm:g} mm bubble in {name} shrinks at once to "
-        f"{row.compressed_mm:.2g} mm"
+        f"{about(row.compressed_mm)} mm"
     )
     if row.left_mm == 0:
         text += f" and is likely dissolved after {row.dissolved_after_min:.0f} min"
     elif row.left_mm < 0.97 * row.compressed_mm:
-        text += (
-            f", and dissolving takes it to about {row.left_mm:.2g} mm ({row.left_low_mm:.2g} to {row.left_high_mm:.2g})"
-        )
+        text += f", and dissolving takes it to about {about(row.left_mm)} mm ({about(row.left_low_mm)} to {about(row.left_high_mm)})"
     else:
         text += "; little of it dissolves"
     if row.kept == "after gel":
         return text + f". The hold outlasts gel ({row.gel_min:.0f} min), so it stays that small."
     back = (
-        "what dissolved may come out again" if row.left_mm == 0 else f"it grows back to about {row.regrown_mm:.2g} mm"
+        "what dissolved may come out again"
+        if row.left_mm == 0
+        else f"it grows back to about {about(row.regrown_mm)} mm"
     )
     return (
         text

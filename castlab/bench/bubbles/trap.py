@@ -22,6 +22,7 @@ from castlab.bench.cure.resin import Resin
 from castlab.bench.cure.thickening import thickening
 from castlab.bench.inputs import Number, number, numbers, rows
 from castlab.bench.vacuum.limits import HIGHEST_BAROMETER_KPA, SEA_LEVEL_KPA
+from castlab.bench.wording import about
 from castlab.errors import InputError
 from castlab.results import Result
 
@@ -222,7 +223,7 @@ def _verdict(name: str, scene: _Scene, table: pd.DataFrame) -> str:
     head = (
         f"Vacuum on a filled mold of {name}, {scene.depth_mm:g} mm above {scene.pocket_ml:g} ml of held air: it swells "
         f"{scene.room_kpa / table['vacuum_kpa'].iloc[0]:.0f} times, a {scene.bubble_mm:g} mm bubble to "
-        f"{table['grown_mm'].iloc[0]:.2g} mm. "
+        f"{about(table['grown_mm'].iloc[0])} mm. "
     )
     return head + " ".join(texts) + more
 
@@ -236,12 +237,12 @@ def _case_verdict(row: pd.Series, name_it: bool) -> str:
         until = (
             "what leaves at any time has no time to rise"
             if math.isnan(row.last_exit_min)
-            else f"only what leaves in the first {row.last_exit_min:.2g} min gets out"
+            else f"only what leaves in the first {about(row.last_exit_min)} min gets out"
         )
         return where + f"harms: {until}; about {kept} bubbles stay in the mix. Vent earlier, or degas the cup instead."
     if row.outcome == "helps":
         return where + (
-            f"helps: bubbles reach the surface in time (the first in {row.rise_first_min:.2g} min), and on venting the mix "
+            f"helps: bubbles reach the surface in time (the first in {about(row.rise_first_min)} min), and on venting the mix "
             f"fills the pocket to {row.pocket_left_pct:.0f} % of its air. Trapped bubbles: {kept}."
         )
     return where + f"is of no use: {row.pocket_left_pct:.0f} % of the held air is still there after venting."

@@ -14,11 +14,12 @@ import numpy as np
 import pandas as pd
 
 from castlab import cautions
-from castlab.bench.cure.fitting import OPEN_RANGES, Figures, in_cup, plausible
+from castlab.bench.cure.fitting import HEAT_REACH, OPEN_RANGES, Figures, in_cup, plausible
 from castlab.bench.cure.resin import Resin
 from castlab.bench.inputs import number
 from castlab.bench.materials import LABELS, Properties, families, properties
-from castlab.errors import InputError
+from castlab.bench.wording import about
+from castlab.errors import FitError, InputError
 from castlab.results import Result
 
 if TYPE_CHECKING:
@@ -150,6 +151,17 @@ def from_datasheet(
         raise InputError(
             f"cure_h is {given.cure_h:g} h, not longer than the pot life of {given.pot_life_min:g} min; check the units"
         )
+    if given.peak_c is not None:
+        if "heat_j_g" in known.own:
+            raise InputError(
+                "heat_j_g and peak_exotherm_c are both given; accepted: one of them, the peak fixes the heat"
+            )
+        least = (given.peak_c - given.temperature_c) * known["specific_heat_j_gk"]
+        if least > HEAT_REACH * known["heat_j_g"]:
+            raise FitError(
+                f"a peak of {given.peak_c:g} C asks for at least {least:.0f} J/g of heat, where {known['heat_j_g']:g} J/g is "
+                f"usual of {known.family.name}; check the figure and the family"
+            )
     return _cached(known, given, name or known.name)
 
 
@@ -272,8 +284,8 @@ def _parameters(known: Properties, resin: Resin, members: tuple[Resin, ...]) -> 
 def _verdict(name: str, figures: pd.DataFrame, members: tuple[Resin, ...]) -> str:
     life, cure, peak = (figures.iloc[i] for i in range(3))
     text = (
-        f"Kinetics found for {name}: pot life {life.modelled:.3g} min (given {life.given:g}), demold after "
-        f"{cure.modelled:.3g} h (given {cure.given:g}), peak in the cup {peak.modelled:.0f} C"
+        f"Kinetics found for {name}: pot life {about(life.modelled, 3)} min (given {life.given:g}), demold after "
+        f"{about(cure.modelled, 3)} h (given {cure.given:g}), peak in the cup {peak.modelled:.0f} C"
     )
     if math.isfinite(peak.given):
         return text + f" (given {peak.given:g}). {len(members)} other sets meet these figures about as well."

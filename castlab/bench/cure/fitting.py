@@ -23,6 +23,11 @@ LOG_RATIO = (-5.0, 1.5)
 """Range searched for log10 of k1/k2: from purely autocatalytic to not at all."""
 DRAWS = 24
 MEMBERS = 6
+HEAT_REACH = 1.6
+"""How far above its usual value the heat of reaction is looked for; below, down to a `HEAT_LEAST`th."""
+HEAT_LEAST = 2.5
+PATIENCE = 6
+"""Draws after which figures that none has met are given up."""
 STILL_AIR_W_M2K = 8.0
 """Film of still room air, radiation included (textbook range 5-10)."""
 
@@ -34,6 +39,8 @@ OPEN_RANGES: dict[str, tuple[float, float]] = {
 }
 """What no data sheet tells: how steeply the mix thickens, how much thicker it is when its maker calls it too thick, how
 well a pot life is read, and that cure hours are rounded up to be safe. Common practice, no source."""
+_READS: dict[str, float | None] = {"_pot_life_reads": 1.0, "_cure_h_reads": 1.0, "_peak_c": None}
+"""Draws that concern how the figures are read rather than the mix, with what they are if they are not drawn."""
 STEEPER_TAILS = (0.0, 0.5, 1.0, 1.5)
 """Added in turn to the order n where the hours ask for a slower tail than the family's usual one."""
 
@@ -76,7 +83,11 @@ def _fitted(base: Resin, figures: Figures, log_tolerance: float = 2e-3) -> Resin
         return float(body.march(pot_s, 5e-4, 5e-4).conversion[-1, 0]) - end
 
     ratio = _root(lateness, *LOG_RATIO, log_tolerance)
-    return None if ratio is None else rated(ratio)
+    if ratio is None:
+        return None
+    # Near runaway the pot life can jump past the figure: then there is no such mix.
+    life, _, _ = in_cup(rated(ratio), figures.mass_g, figures.temperature_c, 2 * pot_s)
+    return rated(ratio) if abs(math.log(life / pot_s)) < max(0.03, 2 * log_tolerance) else None
 
 
 def _fitted_with_peak(base: Resin, figures: Figures, start: Resin, evaluations: int) -> Resin | None:
@@ -111,8 +122,8 @@ def _fitted_with_peak(base: Resin, figures: Figures, start: Resin, evaluations: 
     if direct is not None:
         return direct
     first = np.array([ratio, math.log(figures.cure_h), math.log(start.heat_j_g), start.n])
-    low = np.array([LOG_RATIO[0], math.log(figures.cure_h / 3), math.log(base.heat_j_g / 2.5), 1.0])
-    high = np.array([LOG_RATIO[1], math.log(figures.cure_h * 2), math.log(base.heat_j_g * 1.6), 3.0])
+    low = np.array([LOG_RATIO[0], math.log(figures.cure_h / 3), math.log(base.heat_j_g / HEAT_LEAST), 1.0])
+    high = np.array([LOG_RATIO[1], math.log(figures.cure_h * 2), math.log(base.heat_j_g * HEAT_REACH), 3.0])
     first = np.clip(first, low + 1e-3, high - 1e-3)
     best = least_squares(misses, first, bounds=(low, high), xtol=1e-3, ftol=1e-3, diff_step=1e-2, max_nfev=evaluations)
     off = misses(best.x)
@@ -146,7 +157,7 @@ def _two_unknowns(start: Resin, usual_j_g: float, figures: Figures, ratio: float
         options={"eps": 1e-4, "factor": 1.0, "xtol": 1e-3, "maxfev": 25},
     )
     resin = candidate(found.x)
-    near = usual_j_g / 2.5 < resin.heat_j_g < usual_j_g * 1.6
+    near = usual_j_g / HEAT_LEAST < resin.heat_j_g < usual_j_g * HEAT_REACH
     return resin if near and max(map(abs, found.fun)) < 0.02 else None
 
 
@@ -184,28 +195,33 @@ def plausible(base: Resin, ranges: dict[str, tuple[float, float]], figures: Figu
 
     names = list(ranges)
     unit = qmc.LatinHypercube(d=len(names), rng=np.random.default_rng(20)).random(DRAWS)
-    as_given = {"_pot_life_reads": 1.0, "_cure_h_reads": 1.0}
     members: list[Resin] = []
     central: Resin | None = None
-    middle: dict[str, Any] = {name: as_given.get(name, getattr(base, name, figures.peak_c)) for name in ranges}
+    middle: dict[str, Any] = {name: getattr(base, name) for name in names if name not in _READS}
     low, high = (np.array([pair[i] for pair in ranges.values()]) for i in (0, 1))
     drawn_rows: list[dict[str, Any]] = [
         dict(zip(names, map(float, row), strict=True)) for row in low + unit * (high - low)
     ]
-    for draw in [middle, *drawn_rows]:
-        read = replace(
-            figures,
-            pot_life_min=figures.pot_life_min * draw.pop("_pot_life_reads", 1.0),
-            cure_h=figures.cure_h * draw.pop("_cure_h_reads", 1.0),
-            peak_c=draw.pop("_peak_c", figures.peak_c),
-        )
+    for tried, draw in enumerate([middle, *drawn_rows]):
+        if central is None and tried == PATIENCE:
+            break
+        reads = {name: draw.pop(name, usual) for name, usual in _READS.items()}
+        if central is None:
+            read = figures  # the central set meets the figures as given
+        else:
+            read = replace(
+                figures,
+                pot_life_min=figures.pot_life_min * reads["_pot_life_reads"],
+                cure_h=figures.cure_h * reads["_cure_h_reads"],
+                peak_c=reads["_peak_c"] or figures.peak_c,
+            )
         drawn = _demolds_before_it_stalls(replace(base, **draw), figures.temperature_c)
         rough = 2e-3 if read.peak_c is None else 0.1
         tails = (replace(drawn, n=drawn.n + more) for more in STEEPER_TAILS)
         found = next((r for tail in tails if (r := _fitted(tail, read, rough))), None)
         if read.peak_c is not None:
             start = found or central or _with_cure(drawn, 0.1, read.cure_h, read.temperature_c)
-            found = _fitted_with_peak(drawn, read, start, evaluations=15 if central else 60)
+            found = _fitted_with_peak(drawn, read, start, evaluations=15 if central else 30)
         if found is not None and central is None:
             central = found
         elif found is not None:

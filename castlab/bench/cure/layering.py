@@ -17,6 +17,7 @@ from castlab.bench.cure.fitting import STILL_AIR_W_M2K
 from castlab.bench.cure.heat import Air, Body, March, Region
 from castlab.bench.cure.resin import Array, Resin
 from castlab.bench.inputs import number
+from castlab.bench.wording import about
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 
@@ -204,7 +205,7 @@ def _verdict(name: str, depth: float, limit: float, table: pd.DataFrame, ranged:
     last = table.iloc[-1]
     wait = table["pour_after_h"].diff().iloc[1]
     return (
-        f"Pour {depth:g} mm of {name} in {len(table)} layers of {last.thickness_mm:.0f} mm, the next about {wait:.2g} h after "
+        f"Pour {depth:g} mm of {name} in {len(table)} layers of {last.thickness_mm:.0f} mm, the next about {about(wait)} h after "
         f"the last: each peaks at {peak:.0f} C at most{span}, below {limit:g} C. The last is hard enough to demold "
         f"{last.demold_after_h:.0f} h after the first pour."
     )

@@ -13,6 +13,7 @@ from castlab.bench.cure.case import Case, Shape
 from castlab.bench.cure.datasheet import DatasheetFit
 from castlab.bench.cure.heat import March
 from castlab.bench.cure.resin import Array, Resin
+from castlab.bench.wording import about
 from castlab.results import Result
 
 SCORCH_C = 150.0
@@ -154,22 +155,22 @@ def verdict_of(resin: Resin, case: Case, best: Milestones, outcome: pd.DataFrame
         low, high = table.loc[title, "low"], table.loc[title, "high"]
         if not np.isfinite(low):
             return ""
-        return f" ({low:.2g} to {high:.2g})" if np.isfinite(high) else f" ({low:.2g} or more)"
+        return f" ({about(low)} to {about(high)})" if np.isfinite(high) else f" ({about(low)} or more)"
 
     low, high = table.loc["peak", ["low", "high"]]
     peak_span = f" ({low:.0f} to {high:.0f})" if np.isfinite(low) else ""
     place = "below the surface" if case.shape == "slab" else "from the axis"
     body = f"{case.size:g} g cup" if case.shape == "cup" else f"{case.size:g} mm {case.shape}"
     text = f"A {body} of {resin.name} peaks at {best.peak_c:.0f} C{peak_span}, {best.peak_at_mm:.0f} mm {place}, "
-    text += f"after {best.peak_at_h:.2g} h. "
+    text += f"after {about(best.peak_at_h)} h. "
     if math.isnan(best.gel_last_h):
-        text += f"It is not gelled throughout within {hours:.3g} h. "
+        text += f"It is not gelled throughout within {about(hours, 3)} h. "
     else:
-        text += f"It gels between {best.gel_first_h:.2g} and {best.gel_last_h:.2g} h{span('gelled throughout')}; "
+        text += f"It gels between {about(best.gel_first_h)} and {about(best.gel_last_h)} h{span('gelled throughout')}; "
     if math.isnan(best.demold_h):
-        text += f"not hard enough to demold within {hours:.3g} h (conversion {best.conversion:.2f})."
+        text += f"not hard enough to demold within {about(hours, 3)} h (conversion {best.conversion:.2f})."
     else:
-        text += f"hard enough to demold after {best.demold_h:.2g} h{span('hard enough to demold')}."
+        text += f"hard enough to demold after {about(best.demold_h)} h{span('hard enough to demold')}."
     return text
 
 

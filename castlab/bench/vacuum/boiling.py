@@ -12,6 +12,7 @@ from castlab import cautions
 from castlab.bench.inputs import Array, Number, number, numbers, plain, rows
 from castlab.bench.materials import Volatile, family, family_of
 from castlab.bench.vacuum.limits import HIGHEST_BAROMETER_KPA
+from castlab.bench.wording import about
 from castlab.errors import InputError
 from castlab.results import Result
 
@@ -175,22 +176,22 @@ def _boiling_verdict(label: str, margins: pd.DataFrame) -> str:
         text = f"Nothing in {label} is known to boil at {at}: bubbles that keep coming are air or moisture."
     else:
         spread = (
-            f" ({worst.boils_below_low_kpa:.2g} to {worst.boils_below_high_kpa:.2g})"
+            f" ({about(worst.boils_below_low_kpa)} to {about(worst.boils_below_high_kpa)})"
             if worst.boils_below_low_kpa < worst.boils_below_high_kpa
             else ""
         )
-        text = f"{label} boils below {worst.boils_below_kpa:.2g} kPa{spread} at {at}"
+        text = f"{label} boils below {about(worst.boils_below_kpa)} kPa{spread} at {at}"
         if worst.pressure_kpa < worst.boils_below_low_kpa:
             text += f": at {worst.pressure_kpa:g} kPa it boils and will not stop bubbling. Let in air to above that."
         elif worst.pressure_kpa < worst.boils_below_high_kpa:
             text += f": at {worst.pressure_kpa:g} kPa it may boil; if the bubbling does not stop, let in a little air."
         else:
-            text += f": {worst.pressure_kpa:g} kPa is {worst.margin:.2g} times that, so it degasses without boiling."
+            text += f": {worst.pressure_kpa:g} kPa is {about(worst.margin)} times that, so it degasses without boiling."
             if worst.margin < 1.5:
                 text += " That is close: a gauge error or a warm mix uses it up."
     if (margins["pressure_kpa"] < margins["water_leaves_below_kpa"]).any():
         text += (
-            f" Dissolved moisture comes out below about {worst.water_leaves_below_kpa:.2g} kPa: it foams like boiling, but "
+            f" Dissolved moisture comes out below about {about(worst.water_leaves_below_kpa)} kPa: it foams like boiling, but "
             "ends once it is gone."
         )
     return text

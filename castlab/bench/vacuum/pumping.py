@@ -12,6 +12,7 @@ import pandas as pd
 from castlab import cautions
 from castlab.bench.inputs import Array, Number, number, numbers, plain, rows
 from castlab.bench.vacuum.limits import HIGHEST_BAROMETER_KPA, SEA_LEVEL_KPA
+from castlab.bench.wording import about
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 
@@ -140,8 +141,8 @@ def fit_pump(
         ("base pressure", down.base, max(down.base - down.base_half, 0.0), down.base + down.base_half, "kPa"),
     ]
     readings = [pd.DataFrame({"test": "pump-down", "time_min": t, "pressure_kpa": p, "fitted_kpa": down.fitted})]
-    base_text = f"base pressure {_pm(down.base, down.base_half)} kPa, effective speed {speed:.3g} l/min " + (
-        f"({speed_low:.3g} to {speed_high:.3g})"
+    base_text = f"base pressure {_pm(down.base, down.base_half)} kPa, effective speed {about(speed, 3)} l/min " + (
+        f"({about(speed_low, 3)} to {about(speed_high, 3)})"
     )
     limit: Literal["pump", "leak", "vapour", "both", "unknown"]
     if rise_times_min is None or rise_pressures_kpa is None:
@@ -318,4 +319,4 @@ def _series(t_name: str, t: Number, p_name: str, p: Number, least: int) -> tuple
 
 
 def _pm(value: float, half: float) -> str:
-    return f"{value:.3g} ({max(value - half, 0):.3g} to {value + half:.3g})"
+    return f"{about(value, 3)} ({about(max(value - half, 0), 3)} to {about(value + half, 3)})"
