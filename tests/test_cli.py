@@ -1,0 +1,197 @@
+"""The command line: what it makes, one line for every error, exit codes 0, 1 and 2."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+import castlab
+from castlab import Logbook, cli, workspace
+
+SHEET = "Cup;Mold;Resin temp (F);Pour;Bubbles\n1;A;72;ladle;9\n1;B;72;stream;many\n2;A;75;ladle;4\n"
+
+
+@pytest.fixture
+def run(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    return lambda *arguments, **options: CliRunner().invoke(cli.app, [str(a) for a in arguments], **options)
+
+
+@pytest.fixture
+def shop(tmp_path):
+    return workspace.make(tmp_path / "shop").logbook
+
+
+@pytest.fixture(scope="session")
+def demo_book(tmp_path_factory):
+    return workspace.make(tmp_path_factory.mktemp("demo") / "w", demo=True).logbook
+
+
+def assert_one_line_error(result, *words, code=1):
+    assert result.exit_code == code, result.output
+    assert result.stderr.count("\n") == 1
+    assert result.stderr.startswith("castlab: ")
+    assert "Traceback" not in result.output
+    for word in words:
+        assert word in result.stderr
+
+
+def test_the_version_is_said(run):
+    result = run("--version")
+    assert (result.exit_code, result.stdout) == (0, f"castlab {castlab.__version__}\n")
+
+
+def test_help_names_every_command(run):
+    result = run("--help")
+    assert result.exit_code == 0
+    for name in ("demo", "new", "import", "export", "restore", "report", "lab"):
+        assert f"\n  {name} " in result.stdout
+
+
+@pytest.mark.parametrize("arguments", [["nope"], ["export"], ["lab", "--port", "0"], ["report", "--logbook", "x.db"]])
+def test_wrong_usage_exits_with_2(run, arguments):
+    result = run(*arguments)
+    assert result.exit_code == 2
+    assert "Error: " in result.stderr
+
+
+def test_new_makes_a_workspace_and_says_how_to_go_on(run, tmp_path):
+    result = run("new", "my shop")
+    assert result.exit_code == 0
+    assert "castlab lab 'my shop'" in result.stdout
+    assert (tmp_path / "my shop" / workspace.HOME).exists()
+    again = run("new", "my shop")
+    assert again.exit_code == 0
+    assert "left as it is" in again.stderr
+
+
+def test_export_and_restore_bring_everything_back(run, demo_book, tmp_path):
+    assert run("export", "--logbook", demo_book, "--out", "copy").exit_code == 0
+    result = run("restore", "copy", "--to", "new.db")
+    assert (result.exit_code, result.stdout) == (0, "Restored 64 castings to new.db\n")
+    with Logbook.open(demo_book) as old, Logbook.open(tmp_path / "new.db") as new:
+        pd.testing.assert_frame_equal(old.frame(), new.frame())
+
+
+def test_a_mistyped_logbook_is_one_line_and_makes_no_file(run, tmp_path):
+    assert_one_line_error(run("export", "--logbook", "shpo.db", "--out", "copy"), "there is no logbook 'shpo.db'")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_damaged_logbook_is_one_line(run, tmp_path):
+    (tmp_path / "bad.db").write_bytes(b"not a database" * 100)
+    assert_one_line_error(run("export", "--logbook", "bad.db", "--out", "copy"), "bad.db")
+
+
+def test_restoring_over_a_logbook_is_refused(run, demo_book):
+    run("export", "--logbook", demo_book, "--out", "copy")
+    assert_one_line_error(run("restore", "copy", "--to", demo_book), "already holds records")
+
+
+def test_an_error_of_the_operating_system_is_one_line(run, tmp_path):
+    (tmp_path / "taken").write_text("x", encoding="utf-8")
+    assert_one_line_error(run("new", "taken/shop"), "taken")
+
+
+def test_lab_outside_a_workspace_is_one_line(run):
+    assert_one_line_error(run("lab"), "is not a workspace")
+
+
+def test_lab_opens_jupyterlab_on_the_home_notebook_of_the_workspace(run, shop, monkeypatch):
+    called = {}
+
+    def record(command, **options):
+        called.update(command=command, **options)
+        return subprocess.CompletedProcess(command, 3)
+
+    monkeypatch.setattr(subprocess, "run", record)
+    result = run("lab", shop.parent, "--no-browser", "--port", "8899")
+    assert result.exit_code == 3
+    assert called["command"][1:] == ["-m", "jupyterlab", workspace.HOME, "--no-browser", "--port=8899"]
+    assert called["cwd"] == shop.parent
+
+
+# --- import ----------------------------------------------------------------------------------------------------
+
+
+def test_import_shows_the_meanings_asks_imports_and_lists_rejected_rows(run, shop, tmp_path):
+    (tmp_path / "old.csv").write_text(SHEET, encoding="utf-8")
+    result = run("import", "old.csv", "--logbook", shop, input="y\n")
+    assert result.exit_code == 0, result.output
+    assert "resin_c" in result.stdout
+    assert "2 added" in result.stdout
+    assert "row 3, Bubbles: 'many'" in result.stdout
+    with Logbook.open(shop) as book:
+        assert len(book.frame()) == 2
+    again = run("import", "old.csv", "--logbook", shop, "--yes")
+    assert "0 added, 2 already there" in again.stdout
+    with Logbook.open(shop) as book:
+        assert len(book.frame()) == 2
+
+
+def test_import_answered_with_no_imports_nothing(run, shop, tmp_path):
+    (tmp_path / "old.csv").write_text(SHEET, encoding="utf-8")
+    result = run("import", "old.csv", "--logbook", shop, input="n\n")
+    assert result.exit_code == 1
+    assert "castlab: nothing was imported" in result.stderr
+    with Logbook.open(shop) as book:
+        assert len(book.frame()) == 0
+
+
+def test_the_meanings_are_kept_beside_the_sheet_and_used_again(run, shop, tmp_path):
+    (tmp_path / "old.csv").write_text(SHEET.replace("Resin temp (F)", "Vacuum cup (inHg)"), encoding="utf-8")
+    unsettled = run("import", "old.csv", "--logbook", shop, "--yes")
+    assert unsettled.exit_code == 1
+    assert "gauge or absolute?" in unsettled.stdout
+    assert "must be settled first" in unsettled.stderr
+    from castlab.records.sheets import Mapping
+
+    kept = tmp_path / "old.csv.mapping.json"
+    settled = Mapping.load(kept).change("Vacuum cup (inHg)", unit="torr abs")
+    settled.save(kept)
+    assert run("import", "old.csv", "--logbook", shop, "--yes").exit_code == 0
+    assert Mapping.load(kept) == settled
+    other = settled.leave_out("Bubbles").save(tmp_path / "other.json")
+    (tmp_path / "next.csv").write_bytes((tmp_path / "old.csv").read_bytes())
+    result = run("import", "next.csv", "--logbook", shop, "--mapping", other, "--yes")
+    assert "3 added" in result.stdout
+    assert not (tmp_path / "next.csv.mapping.json").exists()
+
+
+def test_a_sheet_that_is_not_there_is_one_line(run, shop):
+    assert_one_line_error(run("import", "none.csv", "--logbook", shop), "none.csv")
+
+
+# --- report and demo -------------------------------------------------------------------------------------------
+
+
+def test_report_of_an_unknown_product_is_one_line_and_writes_nothing(run, demo_book, tmp_path):
+    result = run("report", "--logbook", demo_book, "--product", "teapot", "--out", "report")
+    assert_one_line_error(result, "teapot")
+    assert not (tmp_path / "report").exists()
+
+
+def test_demo_as_its_own_process_ends_with_a_page_that_says_where_it_is(tmp_path):
+    root = str(Path(castlab.__file__).parent.parent)
+    done = subprocess.run(
+        [sys.executable, "-m", "castlab.cli", "demo", "garden"],
+        cwd=tmp_path, env={**os.environ, "PYTHONPATH": root}, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    page = tmp_path / "garden" / "report" / "report.html"
+    assert str(page.relative_to(tmp_path)) in done.stdout
+    assert "castlab lab garden" in done.stdout
+    assert "invented" in done.stdout
+    assert "<html" in page.read_text(encoding="utf-8")[:500]
+
+
+def test_starting_the_command_loads_no_heavy_library():
+    code = "import sys, castlab.cli; print(*sys.modules)"
+    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
+    assert {"pandas", "sqlalchemy", "pydantic", "matplotlib", "papermill", "jupyterlab"} & set(loaded) == set()
