@@ -16,10 +16,13 @@ With batches
     set per casting within them, with t and F on honest degrees of freedom. This is the marginal quasi-likelihood of
     Breslow and Clayton (JASA 88, 1993, 9-25), stopped after one step because a first step cannot diverge when few
     castings separate. Where the factors separate pass from fail completely no scatter is left: a batch then counts as one
-    casting in the intervals, and p-values come from shuffling whole batches. Both variances are estimated, with floors (`LEAST_DISPERSION`, `LEAST_BATCH`) because whole
-    numbers can tie by chance. In a quick simulation of 6 batches of 4 castings without effects, nominal 5% tests
-    rejected in 3 to 8% (counts), 5 to 6% (grades), 1 to 6% (pass) and 5% (measures), for per-batch and per-casting
-    factors alike; with the batch variance truncated at zero, per-batch tests rejected in under 2%.
+    casting in the intervals, and p-values come from shuffling whole batches.
+
+    Both variances are estimated, with floors (`LEAST_DISPERSION`, `LEAST_BATCH`) because whole numbers can tie by
+    chance. In a quick simulation of 6 batches of 4 castings without effects, nominal 5% tests rejected in 3 to 8%
+    (counts), 5 to 6% (grades), 1 to 6% (pass) and 5% (measures), over per-batch and per-casting factors; with the batch
+    variance truncated at zero and the dispersion at one, per-batch tests of responses without batch scatter rejected in
+    2% or fewer.
 """
 
 from __future__ import annotations
