@@ -105,10 +105,10 @@ def _keep(story: Story) -> Markup:
 
 
 def _by_level(story: Story, name: str) -> str:
-    """What to expect at each level of a setting, or at its ends."""
-    assert story.fit is not None
+    """What to expect at each level of a setting; of many, at the lowest and the highest."""
     expected = story.expected(name)
-    rows = expected if len(expected) <= pictures.MAX_LEVELS else expected.iloc[[0, -1]]
+    many = len(expected) > pictures.MAX_LEVELS
+    rows = expected.sort_values("expected", kind="stable").iloc[[0, -1]] if many else expected
     unit = labels.unit(name)
     return words.listing(
         [f"{_said(story, row.expected)} at {short(row.level)} {unit}".strip() for row in rows.itertuples()]

@@ -161,15 +161,19 @@ class Story:
         """The effects with their intervals; None where these castings cannot say."""
         return None if self.fit is None else draw_fit(self.fit)
 
-    def held(self) -> Markup:
-        """What the fitted means in the picture by setting hold the other settings at."""
-        if self.fit is None:
-            return Markup("")
-        row = self.fit.expected({}).iloc[0]
-        said = [f"{labels.name(name)} {short(row[name])} {labels.unit(name)}".strip() for name in self.fit.factors]
-        return paragraph(
-            f"A fitted mean is what many castings would give with the other settings at {words.listing(said)}.", "note"
-        )
+    def how_to_read(self) -> Markup:
+        """What dots, lines and fitted means of the picture by setting stand for."""
+        said = "Each dot is a casting, from left to right in the order they were made."
+        if self.evidence.batch:
+            said = (
+                "Each dot is a casting; those of one batch stand above each other on a line, the batches from left to right "
+                "in the order they were made."
+            )
+        if self.fit is not None:
+            row = self.fit.expected({}).iloc[0]
+            held = [f"{labels.name(name)} {short(row[name])} {labels.unit(name)}".strip() for name in self.fit.factors]
+            said += f" A fitted mean is what many castings would give with the other settings at {words.listing(held)}."
+        return paragraph(said, "note")
 
     def effects(self) -> Markup:
         """The effects in numbers, or why there are none."""
