@@ -24,6 +24,7 @@ _SPELLED = {
     "vac": "vacuum",
     "nr": "no",
     "number": "no",
+    "#": "no",
     "mixing": "mix",
 }
 """Spellings that are taken for one."""
@@ -112,6 +113,12 @@ def named(name: str) -> list[tuple[float, str]]:
         else:
             continue
         for field in fields:
+            if (
+                (place := field.split("_")[0]) in ("cup", "mold")
+                and words & {"cup", "mold"} - {place}
+                and place not in words
+            ):
+                continue  # "degas mold time" is not about the cup
             best[field] = max(best.get(field, 0.0), 1.0 if name == normal(field) else score)
     return [(score, field) for field, score in best.items()]
 

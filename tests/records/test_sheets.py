@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from castlab import Logbook, Mold
 from castlab.errors import InputError, NotFoundError
 from castlab.records import sheet_import
-from castlab.records.sheet_cells import read_date, read_yes_no, unit_kind
+from castlab.records.sheet_cells import read_cell, read_date, read_yes_no, unit_kind
 from castlab.records.sheet_reading import read_sheet
 from castlab.records.sheet_words import SYNONYMS, TARGETS
 from castlab.records.sheets import ImportResult, Mapping, import_sheet, propose_mapping
@@ -177,6 +177,8 @@ def test_every_target_has_headings_and_every_heading_belongs_to_a_target():
         ("Humidty %", ("45",), "humidity_pct", "%"),
         ("Poured", ("9:40",), "poured_at", "as written"),
         ("Remarks", ("fine",), "trial_notes", None),
+        ("Batch #", ("1",), "batch", None),
+        ("degas mold time [min]", ("3",), "mold_degas_min", "min"),
     ],
 )
 def test_headings_units_and_cells_propose_the_field(heading, cells, field, unit):
@@ -255,6 +257,17 @@ def test_the_meaning_of_crosses_and_dashes_is_shown_and_can_be_changed():
     assert read_yes_no("-", "yes/no") is None
     with pytest.raises(InputError, match="neither yes nor no"):
         read_yes_no("perhaps", "yes/no")
+
+
+@pytest.mark.parametrize(
+    ("scale", "worst", "good"), [("0-4", "0", "3"), ("1-5", "1", "4"), ("5-1", "5", "2"), ("4-0", "4", "1")]
+)
+def test_grades_of_any_five_step_scale_become_0_worst_to_4_best(scale, worst, good):
+    assert read_cell(worst, "clarity_grade", scale) == 0
+    assert read_cell(good, "clarity_grade", scale) == 3
+    for wrong in ("6", "2.5", "-1", "good"):
+        with pytest.raises(InputError):
+            read_cell(wrong, "clarity_grade", scale)
 
 
 def test_units_are_known_by_kind_and_other_words_are_not():
