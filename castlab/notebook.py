@@ -5,6 +5,7 @@ No computation and no pictures here.
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -18,6 +19,9 @@ if TYPE_CHECKING:
     from castlab.records.models import Record
 
 R = TypeVar("R", bound="Record")
+
+WIDTH = 88
+"""Characters a line of a message may have: JupyterLab breaks longer ones within words."""
 
 
 def start(
@@ -92,7 +96,8 @@ def show_errors_plainly() -> None:
 def _show_message(
     shell: Any, kind: type[BaseException], error: BaseException, _traceback: Any, **_options: Any
 ) -> list[str]:
-    message = [f"This cell stopped, and what it had to do is not done: {error}"]
+    lines = f"This cell stopped. {error}".splitlines()
+    message = ["\n".join(textwrap.fill(line, WIDTH, break_long_words=False) for line in lines)]
     shell._showtraceback(kind, error, message)
     return message
 

@@ -46,7 +46,7 @@ def test_a_castlab_error_is_one_message_without_a_traceback_and_the_cell_fails()
     assert error.output_type == "error"
     assert error.evalue.startswith("Batch: humidity_pct is 130; accepted: 0 to 100")
     assert len(error.traceback) == 1
-    assert error.traceback[0].endswith(error.evalue)
+    assert " ".join(error.traceback[0].split()) == f"This cell stopped. {error.evalue}"
     assert "File" not in error.traceback[0]
     assert "castlab/" not in error.traceback[0]
 
