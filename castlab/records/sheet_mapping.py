@@ -354,7 +354,7 @@ def _fitting(column: Column, target: str, unit: str) -> str:
 
 def _column(entry: dict[str, Any]) -> Column:
     known = {f.name for f in fields(Column)}
-    values = {k: tuple(v) if isinstance(v, list) else v for k, v in entry.items() if k in known}
+    values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in entry.items() if k in known}
     column = Column(**values)
     if not isinstance(column.column, str):
         raise TypeError("column")

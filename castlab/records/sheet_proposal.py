@@ -215,11 +215,9 @@ def _kind_of(cells: list[str]) -> tuple[str, str]:
 
 def _is_quantity(cell: str) -> bool:
     found = _QUANTITY.fullmatch(cell)
-    return (
-        bool(found)
-        and not (re.match(r"\d{1,4}[./-]\d{1,2}[./-]\d", cell))
-        and (not found["unit"] or unit_kind(found["unit"]) is not None)
-    )
+    if found is None or re.match(r"\d{1,4}[./-]\d{1,2}[./-]\d", cell):
+        return False
+    return not found["unit"] or unit_kind(found["unit"]) is not None
 
 
 def _cell_unit(cells: list[str]) -> str | None:

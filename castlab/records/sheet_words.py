@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Literal
 
 from castlab import units
 from castlab.records.columns import dtype_of
-from castlab.records.models import Batch, Score, Trial
+from castlab.records.models import KINDS, Batch, Score, Trial
 
 Reader = Literal["key", "name", "text", "number", "whole", "quantity", "grade", "yes/no", "date"]
 
 _REFERENCES = {"batch_id", "trial_id", "mold_id", "resin_id"}
 
 FIELDS: dict[str, tuple[str, str]] = {
-    name: (model.kind, name) for model in (Batch, Trial, Score) for name in model.settings() if name not in _REFERENCES
-} | {f"{model.kind}_notes": (model.kind, "notes") for model in (Batch, Trial, Score)}
+    **{n: (str(model.kind), n) for model in (Batch, Trial, Score) for n in model.settings() if n not in _REFERENCES},
+    **{f"{model.kind}_notes": (str(model.kind), "notes") for model in (Batch, Trial, Score)},
+}
 """Target -> kind of record and field it fills."""
 
 KEYS = {
@@ -34,8 +35,7 @@ def meaning(target: str) -> str:
     if target in KEYS or target in NAMES:
         return {**KEYS, **NAMES}[target]
     kind, field = FIELDS[target]
-    model: Any = {m.kind: m for m in (Batch, Trial, Score)}[kind]
-    return str(model.model_fields[field].description)
+    return str(KINDS[kind].model_fields[field].description)
 
 
 def reader_of(target: str) -> Reader:
@@ -45,8 +45,7 @@ def reader_of(target: str) -> Reader:
     if target in NAMES:
         return "name"
     kind, field = FIELDS[target]
-    model: Any = {m.kind: m for m in (Batch, Trial, Score)}[kind]
-    dtype = dtype_of(model.model_fields[field].annotation)
+    dtype = dtype_of(KINDS[kind].model_fields[field].annotation)
     if field.endswith("_grade"):
         return "grade"
     if dtype == "float64":
