@@ -91,15 +91,15 @@ def lab(
     port: Annotated[int | None, typer.Option(help="Port of this computer to serve on.", min=1, max=65535)] = None,
 ) -> None:
     """Open JupyterLab on a workspace."""
-    import subprocess
-
     from castlab import workspace
 
-    home = workspace.find(folder).home
-    command = [sys.executable, "-m", "jupyterlab", home.name]
-    command += [] if browser else ["--no-browser"]
-    command += [] if port is None else [f"--port={port}"]
-    raise typer.Exit(subprocess.run(command, cwd=home.parent, check=False).returncode)
+    home = workspace.find(folder).home.resolve()
+    from jupyterlab.labapp import LabApp  # type: ignore[import-untyped]
+
+    settings = [f"--ServerApp.root_dir={home.parent}", f"--LabApp.default_url=/lab/tree/{home.name}"]
+    settings += [] if browser else ["--no-browser"]
+    settings += [] if port is None else [f"--port={port}"]
+    LabApp.launch_instance(settings)
 
 
 @app.command()

@@ -104,17 +104,19 @@ def test_lab_outside_a_workspace_is_one_line(run):
 
 
 def test_lab_opens_jupyterlab_on_the_home_notebook_of_the_workspace(run, shop, monkeypatch):
-    called = {}
+    from jupyterlab.labapp import LabApp
 
-    def record(command, **options):
-        called.update(command=command, **options)
-        return subprocess.CompletedProcess(command, 3)
-
-    monkeypatch.setattr(subprocess, "run", record)
+    called = []
+    monkeypatch.setattr(LabApp, "launch_instance", called.append)
     result = run("lab", shop.parent, "--no-browser", "--port", "8899")
-    assert result.exit_code == 3
-    assert called["command"][1:] == ["-m", "jupyterlab", workspace.HOME, "--no-browser", "--port=8899"]
-    assert called["cwd"] == shop.parent
+    assert result.exit_code == 0
+    (settings,) = called
+    assert settings == [
+        f"--ServerApp.root_dir={shop.parent.resolve()}",
+        f"--LabApp.default_url=/lab/tree/{workspace.HOME}",
+        "--no-browser",
+        "--port=8899",
+    ]
 
 
 # --- import ----------------------------------------------------------------------------------------------------
