@@ -147,14 +147,13 @@ def _quantity_problem(target: str, unit: str | None) -> str | None:
         except InputError as exc:
             return f"{str(exc).removeprefix(target + ': ')}."
         return None
-    problem = None
-    for probe in (f"0.001 {unit}", f"-0.001 {unit}"):
-        try:
-            units.pressure(probe)
-            return None
-        except InputError as exc:
-            problem = problem or f"{exc}."
-    return "gauge or absolute?" if unit_kind(unit) == "_kpa" and not _BASIS.search(unit) else problem
+    probe = "0.001 "
+    try:
+        units.pressure(f"{probe}{unit}")
+    except InputError as exc:
+        basis_missing = unit_kind(unit) == "_kpa" and not _BASIS.search(unit)
+        return "gauge or absolute?" if basis_missing else f"{exc}.".replace(probe, "")
+    return None
 
 
 def is_gauge_unit(unit: str | None) -> bool:

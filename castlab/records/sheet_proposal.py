@@ -275,12 +275,16 @@ def _quantity_unit(heading: str, field: str, cells: list[str]) -> tuple[str | No
     if unit is None and _class(field) == "_c" and values:
         scale = "F" if min(values) > 45 else "C" if max(values) < 40 else "either C or F"
         return None, f"values {min(values):g} to {max(values):g} look like {scale}."
-    elif unit is None and _class(field) == "_pct" and values and max(values) <= 1 and statistics.mean(values) > 0:
+    looks_like_fractions = _class(field) == "_pct" and bool(values) and max(values) <= 1 and statistics.mean(values) > 0
+    # A workbook's cells in percent format arrive as fractions, and no room's air is that dry.
+    if looks_like_fractions and (unit is None or field == "humidity_pct"):
         return None, "values of 1 or less look like fractions."
-    elif unit is None and _class(field) not in {"_c", "_kpa"}:
+    if unit is None and _class(field) not in {"_c", "_kpa"}:
         unit, how = units.bench_unit(field), "unit assumed"
     if unit and _class(field) == "_kpa" and check_unit(field, unit) and any(f["sign"] in ("-", "−") for f in numbers):
-        unit, how = f"{unit} gauge", "gauge, as it goes below zero"
+        forms = (f"{unit} gauge", f"{unit} gauge vacuum")  # a mercury column has to say vacuum too
+        unit = next((form for form in forms if check_unit(field, form) is None), forms[0])
+        how = "gauge, as it goes below zero"
     return unit, how
 
 
