@@ -111,11 +111,19 @@ def report(
     factor: Annotated[
         list[str] | None, typer.Option(help="A setting to judge; repeat for more. Chosen if not given.")
     ] = None,
+    kind: Annotated[
+        str | None, typer.Option(help="What the response is: count, measure, grade or pass; judged if not given.")
+    ] = None,
+    batch: Annotated[str | None, typer.Option(help="Of a CSV table: the column of the mixed cup.")] = None,
+    title: Annotated[str | None, typer.Option(help="Heading of the report.")] = None,
 ) -> None:
-    """Write the report of a logbook: one page, opens offline."""
+    """Write the report of a logbook, or of a CSV table with a row per casting: one page, opens offline."""
     from castlab import reports
 
-    files = reports.report(logbook, product, out, response=response, factors=factor, progress=sys.stderr.isatty())
+    files = reports.report(
+        logbook, product, out, response=response, factors=factor, kind=kind, batch=batch, title=title,
+        progress=sys.stderr.isatty(),
+    )  # fmt: skip
     typer.echo(str(files.page))
 
 
@@ -141,6 +149,8 @@ def import_(
             meaning = propose_mapping(sheet, altitude_m=None if height is None else float(height))
             meaning.save(file)
         typer.echo(f"{meaning}\n\nThese meanings are in {file}: change them there, or in the import notebook.")
+        if meaning.altitude_m is None and height is not None:
+            meaning = meaning.at(float(height))
         if meaning.unsettled:
             raise InputError(
                 f"nothing was imported: {len(meaning.unsettled)} of the meanings above must be settled first"

@@ -79,6 +79,7 @@ class Logbook:
         Examples
         --------
         >>> import tempfile, os
+        >>> from castlab import Batch, Logbook, Trial
         >>> book = Logbook.open(os.path.join(tempfile.mkdtemp(), "shop.db"), who="Ada")
         >>> book.add(Batch(resin_c=24)).id
         'B-001'
@@ -212,6 +213,7 @@ class Logbook:
         Examples
         --------
         >>> import tempfile, os
+        >>> from castlab import Batch, Logbook, Trial
         >>> book = Logbook.open(os.path.join(tempfile.mkdtemp(), "shop.db"), who="Ada")
         >>> with book.together():
         ...     cup = book.add(Batch(resin_c=24))
