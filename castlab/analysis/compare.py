@@ -42,7 +42,8 @@ class Comparison(Result):
     fit: FactorFit = field(repr=False)
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        return {"Against the reference": self.pairs, "Groups": self.groups}
+        pairs = words.table(self.pairs, ratios=self.scale != "difference")
+        return {"Against the reference": pairs, "Groups": words.table(self.groups, ratios=False)}
 
 
 def compare_runs(

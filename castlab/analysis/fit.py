@@ -46,7 +46,8 @@ class FactorFit(Result):
     _design: coding.Design = field(repr=False)
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        return {"Effects": self.effects, "Tests": self.tests}
+        told = words.table(self.effects, ratios=self.scale != "difference")
+        return {"Effects": told.drop(columns="ratio"), "Tests": words.table(self.tests, ratios=False)}
 
     def expected(self, settings: Mapping[str, Any] | pd.DataFrame) -> pd.DataFrame:
         """The expected response, the mean over many castings, at given settings, with its 95% interval.

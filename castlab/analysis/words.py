@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def setting(value: float) -> str:
@@ -69,6 +73,23 @@ def listing(items: Sequence[str], last: str = "and") -> str:
 def sentence(text: str) -> str:
     """The text with a capital first letter."""
     return text[:1].upper() + text[1:]
+
+
+def table(frame: pd.DataFrame, *, ratios: bool) -> pd.DataFrame:
+    """A table of results as it is read: p-values and estimates as text, rounded to what the data support."""
+    told = frame.copy()
+    for column in told.columns:
+        if column in {"p_value", "p_adjusted"}:
+            told[column] = [p_value(p).removeprefix("p ").removeprefix("= ") for p in frame[column]]
+    if {"estimate", "low", "high"} <= set(frame):
+        for column in ("estimate", "low", "high"):
+            told[column] = [
+                ratio(value) if ratios else rounded(value, (high - low) / 4)
+                for value, low, high in zip(frame[column], frame["low"], frame["high"], strict=True)
+            ]
+    for column in told.select_dtypes("float").columns:
+        told[column] = [f"{value:.3g}" for value in told[column]]
+    return told
 
 
 def _significant(value: float, digits: int) -> str:

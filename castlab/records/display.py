@@ -14,7 +14,7 @@ def card(record: Record) -> str:
         value = getattr(record, name)
         if value is None or value == {} or name in ENVELOPE:
             continue
-        shown = ", ".join(f"{k} = {v}" for k, v in value.items()) if isinstance(value, dict) else str(value)
+        shown = ", ".join(f"{k} = {_text(v)}" for k, v in value.items()) if isinstance(value, dict) else _text(value)
         rows.append(f"<tr><th scope='row' style='text-align:left'>{name}</th><td>{html.escape(shown)}</td></tr>")
     title = f"{type(record).__name__} {record.id}" if record.id else f"{type(record).__name__}, not saved yet"
     saved = f" (version {record.version}, {record.logged_by})" if record.id else ""
@@ -24,3 +24,9 @@ def card(record: Record) -> str:
         + (f"<p>Kept, but look again:</p><ul>{warn}</ul>" if warn else "")
         + "</div>"
     )
+
+
+def _text(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
