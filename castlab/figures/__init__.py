@@ -19,6 +19,21 @@ PICTURES: dict[str, str] = {
     "castlab.analysis.fit.FactorFit": "castlab.figures.effects.draw_fit",
     "castlab.analysis.confounding.Confounding": "castlab.figures.confounding.draw_confounding",
     "castlab.analysis.compare.Comparison": "castlab.figures.groups.draw_comparison",
+    "castlab.bench.mixing.MixPlan": "castlab.figures.pours.draw_mix",
+    "castlab.bench.solids.MoldPlan": "castlab.figures.pours.draw_mold",
+    "castlab.bench.vacuum.pumping.PumpFit": "castlab.figures.pumping.draw_pump",
+    "castlab.bench.vacuum.boiling.BoilingMargin": "castlab.figures.pumping.draw_boiling",
+    "castlab.bench.bubbles.clearing.Clearing": "castlab.figures.bubbling.draw_clearing",
+    "castlab.bench.bubbles.pressure.UnderPressure": "castlab.figures.bubbling.draw_under_pressure",
+    "castlab.bench.bubbles.trap.FilledMold": "castlab.figures.bubbling.draw_filled_mold",
+    "castlab.bench.cure.reading.CureResult": "castlab.figures.curing.draw_cure",
+    "castlab.bench.cure.simulation.CureSweep": "castlab.figures.curing.draw_sweep",
+    "castlab.bench.cure.oven.ScheduleCheck": "castlab.figures.curing.draw_schedule",
+    "castlab.bench.cure.layering.LayerPlan": "castlab.figures.curing.draw_layers",
+    "castlab.bench.cure.cup.PotLife": "castlab.figures.curing.draw_pot_life",
+    "castlab.bench.cost.CostPerPart": "castlab.figures.costs.draw_cost",
+    "castlab.bench.throughput.Throughput": "castlab.figures.costs.draw_throughput",
+    "castlab.bench.throughput.OneMore": "castlab.figures.costs.draw_one_more",
 }
 """Result type -> the function that draws it, both by full name, so that neither is loaded before it is needed."""
 
