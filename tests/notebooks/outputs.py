@@ -27,7 +27,7 @@ ROOT = NOTEBOOKS[0].parent.parent
 def environment() -> dict[str, str]:
     """So that kernels find castlab in a checkout that is not installed."""
     paths = [str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]
-    return {**os.environ, "PYTHONPATH": os.pathsep.join(paths), "PYTHONWARNINGS": "ignore"}
+    return {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}
 
 
 def code_cells(notebook: NotebookNode) -> list[NotebookNode]:
