@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
     from castlab.bench.bubbles import Clearing, FilledMold, UnderPressure
 
+MOST = 1e4
+"""Viscosity over its least that is drawn: beyond it the mix flows no more."""
 OUTCOMES = {"helps": 2, "no use": 7, "harms": 3}
 """What vacuum on the filled mold does -> place of its colour and marker."""
 
@@ -49,10 +51,10 @@ def draw_clearing(found: Clearing) -> Picture:
             if table["gel_min"].nunique() == 1 and table["hold_min"].max() >= table["gel_min"].iloc[0]:
                 moment(axes, table["gel_min"].iloc[0], "the mix gels")
         plain_log(axes)
-        level(axes, VISIBLE_MM, "smaller ones hardly show")
+        level(axes, VISIBLE_MM, "smaller ones hardly show", place=0.01, above=False)
         axes.set_xlabel(label(x))
         axes.set_ylabel("smallest bubble that gets out (mm)")
-        axes.text(0.99, 0.97, "larger bubbles get out", transform=axes.transAxes, ha="right", va="top", fontsize=9)
+        axes.text(0.5, 0.97, "larger bubbles get out", transform=axes.transAxes, ha="center", va="top", fontsize=9)
     ends = table.sort_values(x).iloc[[0, -1]]
     figure.alt = "Smallest bubble that gets out: " + words(
         f"{row.smallest_mm:.2g} mm ({row.low_mm:.2g} to {row.high_mm:.2g}) at {case(x, getattr(row, x))}"
@@ -125,7 +127,7 @@ def draw_filled_mold(found: FilledMold) -> Picture:
     The figure, with its text alternative as `alt`.
     """
     table, line = found.table, found.timeline
-    first = table.iloc[0]
+    first, thick = table.iloc[0], line["viscosity_pa_s"].iloc[-1]
     several = len(table) > 1
     with styled():
         figure = picture(9.6 if several else 6.2, 4.6)
@@ -141,11 +143,11 @@ def draw_filled_mold(found: FilledMold) -> Picture:
     figure.alt = " ".join(
         [
             f"Vacuum on the filled mold, hold begun at {first.start_min:g} min: {line['released_pct'].iloc[-1]:.0f}% of the "
-            f"held air leaves in {first.hold_min:g} min and viscosity goes from {line['viscosity_pa_s'].iloc[0]:.2g} to "
-            f"{line['viscosity_pa_s'].iloc[-1]:.2g} Pa s.",
+            f"held air leaves in {first.hold_min:g} min, viscosity at the start {line['viscosity_pa_s'].iloc[0]:.2g} Pa s, "
+            + (f"at the end {thick:.2g} Pa s." if np.isfinite(thick) else "gelled at the end."),
             *(
                 f"Begun at {row.start_min:g} min for {row.hold_min:g} min it {_does(row.outcome)}, "
-                f"{row.trapped_bubbles:.0f} bubbles ({row.trapped_low:.0f} to {row.trapped_high:.0f}) stay."
+                f"{row.trapped_bubbles:.0f} ({row.trapped_low:.0f} to {row.trapped_high:.0f}) bubbles stay."
                 for row in table.itertuples()
             ),
         ]
@@ -179,7 +181,8 @@ def _viscosity(axes: Axes, line: pd.DataFrame) -> None:
     flowing = line[np.isfinite(line["viscosity_pa_s"])]
     axes.plot(flowing["release_min"], flowing["viscosity_pa_s"], color=colour(4), lw=1.8)
     if len(flowing):
-        axes.set_ylim(0.7 * flowing["viscosity_pa_s"].min(), 2 * flowing["viscosity_pa_s"].max())
+        least, most = flowing["viscosity_pa_s"].min(), flowing["viscosity_pa_s"].max()
+        axes.set_ylim(0.7 * least, min(2 * most, MOST * least))
     plain_log(axes)
     axes.set_ylabel("viscosity (Pa s)")
     axes.set_xlabel("time under vacuum (min)")
@@ -200,8 +203,9 @@ def _holds(axes: Axes, table: pd.DataFrame) -> None:
                 rows[x], rows["trapped_bubbles"], ls="", marker=marker(place), ms=8, color=colour(place), mec="white",
                 label=_does(outcome),
             )  # fmt: skip
-    span = table[x].max() - table[x].min()
-    axes.set_xlim(table[x].min() - 0.12 * span - 0.5, table[x].max() + 0.12 * span + 0.5)
+    last = table["gel_min"].max() if x == "start_min" else table[x].max()
+    low, high = float(table[x].min()), float(max(last, table[x].max()))
+    axes.set_xlim(low - 0.08 * (high - low) - 0.5, high + 0.08 * (high - low) + 0.5)
     top = max(float(table["trapped_high"].max()), 1.0)
     axes.set_ylim(-0.06 * top, 1.22 * top)
     if x == "start_min":

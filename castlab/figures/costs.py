@@ -72,7 +72,7 @@ def draw_cost(part: CostPerPart, *, case: int = 0, currency: str = "your currenc
         axes.invert_yaxis()
         axes.tick_params(axis="y", length=0)
         axes.set_xlabel(f"cost of a good part ({currency}" + ("" if certain else "; line: 95% interval") + ")")
-        axes.set_xlim(0, 1.22 * max(total.cost, total.high))
+        axes.set_xlim(0, (1.15 if certain else 1.4) * max(total.cost, total.high))
     figure.alt = (
         "Cost of a good part step by step: "
         + words(f"{name} {cost:.2f}" for name, cost in zip(names, steps["cost"], strict=True))

@@ -47,14 +47,14 @@ def draw_cure(run: CureResult, *, limit_c: float | None = None, until_h: float |
         _conversions(grown, run)
         for axes in (heat, grown):
             axes.set_xlim(0, end)
-        _milestones(heat, run, end)
-        _milestones(grown, run, end, said=False)
+        _milestones(heat, run, end, said=False)
+        _milestones(grown, run, end)
         _through_depth(deep_heat, deep_grown, run, end)
         if limit_c is not None:
-            level(heat, limit_c, f"the insert bears {limit_c:g} °C", color=colour(LIMIT), ls="-", lw=1.6)
-            level(deep_heat, limit_c, "", color=colour(LIMIT), ls="-", lw=1.6)
+            level(heat, limit_c, "", color=colour(LIMIT), ls="-", lw=1.6)
+            level(deep_heat, limit_c, f"the insert bears {limit_c:g} °C", color=colour(LIMIT), ls="-", lw=1.6)
         heat.set_ylim(top=_headroom(heat))
-        heat.legend(loc="upper right")
+        figure.legend(*heat.get_legend_handles_labels(), loc="outside upper center", ncols=3)
         grown.set_xlabel("time since mixing (h)")
         deep_grown.set_xlabel("depth below the surface (mm)" if run.shape == "slab" else "distance from the axis (mm)")
         heat.set_title("in time")
@@ -106,7 +106,7 @@ def draw_sweep(found: CureSweep, *, limit_c: float | None = None) -> Picture:
         right.set_xlabel(label(x))
         right.set_ylabel("peak (°C, band: range)")
         if limit_c is not None:
-            level(right, limit_c, f"the insert bears {limit_c:g} °C", color=colour(LIMIT), ls="-", lw=1.6)
+            level(right, limit_c, f"the insert bears {limit_c:g} °C", place=0.02, color=colour(LIMIT), ls="-", lw=1.6)
             level(left, limit_c, "", color=colour(LIMIT), ls="-", lw=1.6)
     figure.alt = f"Peak temperature by {label(x)}: " + words(
         f"{row.peak_c:.0f} ({row.peak_low_c:.0f} to {row.peak_high_c:.0f}) °C at {getattr(row, x):g}"
@@ -147,14 +147,14 @@ def draw_schedule(found: ScheduleCheck) -> Picture:
         level(heat, found.limit_c, f"the insert bears {found.limit_c:g} °C", color=colour(LIMIT), ls="-", lw=1.6)
         _conversions(grown, run)
         end = float(history["time_h"].iloc[-1])
-        heat.set_xlim(0, end)
+        heat.set_xlim(0, 1.04 * end)
         heat.set_ylim(bottom=min(0, 1.1 * float(history[["air_c", "coldest_c"]].min().min())), top=_headroom(heat))
         for axes in (heat, grown):
             for step in found.steps["ends_at_h"].iloc[:-1]:
                 axes.axvline(step, color=FAINT, lw=1.2, zorder=0)
         _milestones(grown, run, end)
         grown.set_xlabel("time since mixing (h)")
-        heat.legend(loc="upper right", ncols=2)
+        figure.legend(*heat.get_legend_handles_labels(), loc="outside upper center", ncols=4)
     peak = outcome.loc["peak"]
     figure.alt = (
         f"Oven program of {len(found.steps)} steps over {end:.3g} h: the mix peaks at {peak.value:.0f}{_span(peak)} °C, the "
@@ -285,16 +285,16 @@ def _conversions(axes: Axes, run: CureResult) -> None:
     )
     axes.plot(history["time_h"], 100 * history["conversion_max"], color=colour(HOT), lw=2)
     axes.plot(history["time_h"], 100 * history["conversion_min"], color=colour(COLD), lw=1.6, ls=(0, (6, 2)))
-    level(axes, 100 * run.resin.gel_conversion, "gelled", color=QUIET)
-    level(axes, 100 * run.resin.demold_conversion, "hard enough to demold", color=QUIET)
+    level(axes, 100 * run.resin.gel_conversion, "gelled", place=0.01, color=QUIET)
+    level(axes, 100 * run.resin.demold_conversion, "hard enough to demold", place=0.01, color=QUIET)
     axes.set_ylabel("conversion (%)")
     axes.set_ylim(0, 108)
 
 
 def _milestones(axes: Axes, run: CureResult, end: float, *, said: bool = True) -> None:
-    for at, word in ((run.gel_last_h, "gelled throughout"), (run.demold_h, "demold")):
+    for at, word in ((run.gel_last_h, "all gelled"), (run.demold_h, "demold")):
         if np.isfinite(at) and at <= end:
-            moment(axes, at, word if said else "", left=word != "demold" and at > 0.15 * end)
+            moment(axes, at, word if said else "", top=False)
 
 
 def _through_depth(heat: Axes, grown: Axes, run: CureResult, end: float) -> None:
@@ -309,7 +309,7 @@ def _through_depth(heat: Axes, grown: Axes, run: CureResult, end: float) -> None
         drawn: dict[str, Any] = {"color": colour(place), "ls": styles[place % len(styles)], "lw": 1.8}
         heat.plot(rows["depth_mm"], rows["temperature_c"], **drawn, label=f"{at:.2g} h")
         grown.plot(rows["depth_mm"], 100 * rows["conversion"], **drawn)
-    heat.legend(title="after", title_fontsize=9, loc="upper right", ncols=2)
+    heat.legend(title="after", title_fontsize=9, loc="upper left", bbox_to_anchor=(1.0, 1.03))
 
 
 def _worth_showing(run: CureResult) -> float:
@@ -319,7 +319,7 @@ def _worth_showing(run: CureResult) -> float:
 
 def _headroom(axes: Axes) -> float:
     low, high = axes.get_ylim()
-    return float(high + 0.28 * (high - low))
+    return float(high + 0.12 * (high - low))
 
 
 def _span(row: pd.Series) -> str:

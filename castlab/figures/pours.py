@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from castlab.figures.style import FAINT, INK, Picture, colour, picture, styled, words
-from castlab.figures.sweeps import case, swept
+from castlab.figures.sweeps import WHITE, case, swept
 
 if TYPE_CHECKING:
     from castlab.bench.mixing import MixPlan
@@ -48,9 +48,16 @@ def draw_mold(plan: MoldPlan) -> Picture:
                     ha="center",
                     va="bottom",
                     fontsize=9,
+                    bbox=WHITE,
+                    zorder=3,
                 )
         axes.axhline(
-            plan.master_ml, color=INK, lw=1.1, ls=(0, (5, 3)), label=f"the master itself, {plan.master_ml:.0f} ml"
+            plan.master_ml,
+            color=INK,
+            lw=1.1,
+            ls=(0, (5, 3)),
+            zorder=2,
+            label=f"the master itself, {plan.master_ml:.0f} ml",
         )
         axes.set_xticks(at, [f"{wall:g}" for wall in table["wall_mm"]])
         axes.tick_params(axis="x", length=0)

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 GAUGES = {"kPa": 1.0, "mbar": 0.1, "bar": 100.0, "inHg": 3.386389}
 """Unit of a gauge -> kPa (conventional inch of mercury)."""
+FAR = 20.0
+"""A mix that boils so many times below the foot of the picture is told in words, not drawn."""
 
 
 def draw_pump(
@@ -52,9 +54,9 @@ def draw_pump(
     """
     tests = dict(tuple(found.readings.groupby("test", sort=False)))
     base = found.estimates.set_index("quantity").loc["base pressure"]
-    said = f"base pressure {base.estimate:.3g} kPa ({base.low:.3g} to {base.high:.3g})"
+    said = f"base {base.estimate:.3g} kPa ({base.low:.3g} to {base.high:.3g})"
     with styled():
-        figure = picture(8.6 if len(tests) > 1 else 7.4, 3.9)
+        figure = picture(9.4 if len(tests) > 1 else 7.4, 3.9)
         panels = figure.subplots(1, len(tests), squeeze=False, width_ratios=[1.5, 1][: len(tests)])[0]
         down = tests["pump-down"]
         _curve(panels[0], down["time_min"], down["fitted_kpa"], down["pressure_kpa"])
@@ -112,7 +114,7 @@ def pump_down(
         figure = picture(7.4, 3.9)
         axes = figure.subplots()
         _curve(axes, plan["time_min"], plan["pressure_kpa"])
-        said = None if base_kpa is None else f"base pressure {base_kpa:.3g} kPa"
+        said = None if base_kpa is None else f"base {base_kpa:.3g} kPa"
         _levels(axes, plan["pressure_kpa"].min(), said, base_kpa, boiling, aim_kpa)
         _gauge_scale(axes, altitude_m, gauge)
     last = plan.iloc[-1]
@@ -149,8 +151,9 @@ def draw_boiling(found: BoilingMargin) -> Picture:
                 rows["temperature_c"], rows["water_leaves_below_kpa"], color=colour(2), lw=1.8, ls=(0, (5, 2)),
                 label="dissolved moisture comes out below",
             )  # fmt: skip
-        if rows["boils_below_high_kpa"].gt(0).any():
-            least = rows.loc[rows["boils_below_high_kpa"] > 0, "boils_below_high_kpa"].min() / 100
+        boils = bool(rows["boils_below_high_kpa"].gt(0).any())
+        if boils:
+            least = rows.loc[rows["boils_below_high_kpa"] > 0, "boils_below_high_kpa"].min() / 5
             axes.fill_between(
                 rows["temperature_c"], rows["boils_below_low_kpa"].clip(lower=least), rows["boils_below_high_kpa"],
                 color=colour(1), alpha=0.3, lw=0, label="the mix boils below, range",
@@ -158,6 +161,7 @@ def draw_boiling(found: BoilingMargin) -> Picture:
             axes.plot(
                 rows["temperature_c"], rows["boils_below_kpa"], color=colour(1), lw=1.8, label="the mix boils below"
             )
+        axes.set_ylim(bottom=0.5 * least if boils else None)
         plain_log(axes)
         axes.set_xlabel("temperature of the mix (°C)")
         axes.set_ylabel("pressure (kPa absolute)")
@@ -187,18 +191,22 @@ def _levels(
     """Base pressure, aim and boiling as levels on a logarithmic scale that has room for them."""
     floor = 0.4 * min(x for x in (least, base_kpa, aim_kpa) if x is not None and x > 0)
     row = None if boiling is None else boiling.margins.iloc[0]
-    if row is not None and row.boils_below_high_kpa > 0:
+    near = row is not None and row.boils_below_high_kpa > floor / FAR
+    if row is not None and near:
         floor = min(floor, 0.3 * row.boils_below_high_kpa)
     axes.set_ylim(floor, 160)
     plain_log(axes)
     if row is not None:
-        if row.boils_below_high_kpa > 0:
+        if row.boils_below_high_kpa > 0 and not near:
+            said = f"the mix boils far below, under {row.boils_below_high_kpa:.2g} kPa at {row.temperature_c:g} °C"
+            axes.text(0.01, 0.02, said, transform=axes.transAxes, fontsize=9, va="bottom")
+        elif row.boils_below_high_kpa > 0:
             axes.axhspan(floor, row.boils_below_high_kpa, color=FAINT, lw=0, zorder=0)
             said = f"the mix may boil below {row.boils_below_high_kpa:.2g} kPa at {row.temperature_c:g} °C"
             level(axes, row.boils_below_high_kpa, said, color=colour(3), ls="-", lw=1.6)
         if row.water_leaves_below_kpa > 0:
             level(
-                axes, row.water_leaves_below_kpa, "moisture foams out below", place=0.01, above=False, color=colour(2),
+                axes, row.water_leaves_below_kpa, "moisture comes out below", place=0.01, above=False, color=colour(2),
                 ls=(0, (1, 1.5)), lw=1.6,
             )  # fmt: skip
     if aim_kpa is not None:

@@ -73,6 +73,8 @@ def ranged(axes: Axes, rows: pd.DataFrame, x: str, names: tuple[str, str, str], 
 def level(axes: Axes, at: float, said: str, *, place: float = 0.99, above: bool = True, **line: Any) -> None:
     """A level across the picture with its meaning written on it, at a share of the width."""
     axes.axhline(at, **{"color": INK, "lw": 1.1, "ls": (0, (5, 3)), "zorder": 1.5, **line})
+    if not said:
+        return
     axes.annotate(
         said, (place, at), xycoords=axes.get_yaxis_transform(), xytext=(0, 2.5 if above else -2.5),
         textcoords="offset points", ha="right" if place > 0.5 else "left", va="bottom" if above else "top",
@@ -80,14 +82,16 @@ def level(axes: Axes, at: float, said: str, *, place: float = 0.99, above: bool 
     )  # fmt: skip
 
 
-def moment(axes: Axes, at: float, said: str, *, height: float = 0.98, left: bool = False) -> None:
+def moment(axes: Axes, at: float, said: str, *, top: bool = True, left: bool = False) -> None:
     """A moment as an upright line with its meaning written along it; nothing where it never comes."""
     if not np.isfinite(at):
         return
     axes.axvline(at, color=QUIET, lw=1.1, ls=(0, (2, 2)), zorder=1.5)
+    if not said:
+        return
     axes.annotate(
-        said, (at, height), xycoords=axes.get_xaxis_transform(), xytext=(-3 if left else 3, 0),
-        textcoords="offset points", ha="right" if left else "left", va="top", rotation=90, fontsize=9, bbox=WHITE,
+        said, (at, 0.97 if top else 0.03), xycoords=axes.get_xaxis_transform(), xytext=(-3 if left else 3, 0),
+        textcoords="offset points", ha="right" if left else "left", va="top" if top else "bottom", rotation=90, fontsize=9, bbox=WHITE,
         zorder=5,
     )  # fmt: skip
 
