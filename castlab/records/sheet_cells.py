@@ -168,7 +168,7 @@ def is_gauge_unit(unit: str | None) -> bool:
 
 
 def _quantity(cell: str, target: str, unit: str, altitude_m: float | None) -> float:
-    bare = bool(_BARE.fullmatch(cell))
+    bare = _is_bare(cell)
     if unit == "fraction" and bare:
         return round(100 * units.to_bench(cell, "number"), 10)
     text = f"{cell} {unit}" if bare or _CLOCK.fullmatch(cell) else cell
@@ -177,6 +177,15 @@ def _quantity(cell: str, target: str, unit: str, altitude_m: float | None) -> fl
     if not bare and not _BASIS.search(text) and (basis := _BASIS.search(unit)):
         text = f"{text} {basis[1] or {'a': 'abs', 'g': 'gauge'}[basis[0][-1].lower()]}"
     return units.pressure(text, altitude_m=altitude_m or 0.0)
+
+
+def _is_bare(cell: str) -> bool:
+    """Whether a cell is a number alone, in any way that `units` reads one (7, 1 500, 1/16, ½), so that its column's unit holds."""
+    try:
+        units.to_bench(cell, "number")
+        return True
+    except InputError:
+        return bool(_BARE.fullmatch(cell))  # a number that can be read in two ways (1,500)
 
 
 def _number(cell: str, target: str, unit: str | None) -> float | int:
@@ -211,7 +220,8 @@ def read_yes_no(cell: str, unit: str | None) -> bool | None:
         return None
     if meaning is None:
         raise InputError(
-            f"{cell!r} is neither yes nor no; accepted: yes, no, y, n, ?{''.join(f', {m}' for m in marks)}"
+            f"{cell!r} is neither yes nor no; accepted: yes, no, y, n, ?{''.join(f', {m}' for m in marks)}; say what it "
+            f"means in the column's unit: 'yes/no; {word} = yes'"
         )
     return {"yes": True, "no": False, "blank": None}[meaning]
 

@@ -11,7 +11,7 @@ import io
 import re
 import zipfile
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -149,17 +149,17 @@ def _first_rows(text: str, delimiter: str) -> list[list[str]]:
 
 
 def _read_workbook(path: Path) -> tuple[list[list[str]], tuple[str, ...]]:
-    import pandas as pd
+    import openpyxl
+    from openpyxl.utils.exceptions import InvalidFileException
 
     try:
-        pages = pd.read_excel(
-            path, sheet_name=None, header=None, dtype=str, keep_default_na=False, na_filter=False, engine="openpyxl"
-        )
-    except (ValueError, KeyError, OSError, zipfile.BadZipFile, TypeError) as exc:
+        pages = openpyxl.load_workbook(path, data_only=True).worksheets
+    except (ValueError, KeyError, OSError, zipfile.BadZipFile, TypeError, InvalidFileException) as exc:
         raise InputError(
             f"{path.name} is not a readable .xlsx workbook ({exc}): save it again from the spreadsheet"
         ) from None
-    filled = [name for name, page in pages.items() if not page.empty]
+    grids = {page.title: [[_cell_text(cell) for cell in row] for row in page.iter_rows()] for page in pages}
+    filled = [name for name, grid in grids.items() if any(any(row) for row in grid)]
     if not filled:
         raise InputError(f"{path.name} is empty; needed: headings in row 1 and one row per casting below")
     notes: tuple[str, ...] = ()
@@ -168,7 +168,15 @@ def _read_workbook(path: Path) -> tuple[list[list[str]], tuple[str, ...]]:
             f"{path.name} has several sheets; only {filled[0]!r} was read, not {', '.join(map(repr, filled[1:]))}: "
             "save another one as a file of its own to import it",
         )
-    return [[_text(value) for value in row] for row in pages[filled[0]].itertuples(index=False)], notes
+    return grids[filled[0]], notes
+
+
+def _cell_text(cell: Any) -> str:
+    """A spreadsheet cell as its keeper sees it: what is formatted as a percentage is stored as a fraction."""
+    value = cell.value
+    if isinstance(value, int | float) and not isinstance(value, bool) and "%" in (cell.number_format or ""):
+        return f"{100 * value:.10g}%"
+    return _text(value)
 
 
 def _text(value: Any) -> str:
@@ -179,6 +187,9 @@ def _text(value: Any) -> str:
         return str(int(value))
     if isinstance(value, (datetime, date)):
         return value.isoformat(sep=" ") if isinstance(value, datetime) else value.isoformat()
+    if isinstance(value, timedelta):  # hours and minutes beyond a day, as [h]:mm shows them
+        seconds = round(value.total_seconds())
+        return f"{seconds // 3600}:{seconds // 60 % 60:02}:{seconds % 60:02}"
     text = str(value)
     return "" if text in {"nan", "NaT", "None"} else text
 

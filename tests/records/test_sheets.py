@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
 
 import pandas as pd
@@ -687,3 +687,44 @@ def test_an_impossible_height_and_a_path_for_a_mapping_are_refused(book):
         propose_mapping(rows, altitude_m=99_999)
     with pytest.raises(InputError, match=r"Mapping\.load"):
         import_sheet(book, rows, "mapping.json", name="s")
+
+
+@pytest.mark.parametrize(
+    ("cell", "field", "unit", "value"),
+    [
+        ("1/16", "bubble_largest_mm", "in", 1.5875),
+        ("1 1/2", "depth_mm", "in", 38.1),
+        ("½", "depth_mm", "in", 12.7),
+        ("1 500", "resin_g", "oz", 1500 * 28.349523125),
+        ("1e2", "resin_c", "F", (100 - 32) / 1.8),
+        ("1/2", "humidity_pct", "fraction", 50),
+    ],
+)
+def test_a_number_alone_takes_the_unit_of_its_column_however_it_is_written(cell, field, unit, value):
+    assert read_cell(cell, field, unit) == pytest.approx(value)
+
+
+def test_a_mark_that_is_neither_yes_nor_no_says_how_to_give_its_meaning():
+    with pytest.raises(InputError, match="yes/no; ja = yes"):
+        read_yes_no("ja", "yes/no")
+
+
+def test_spreadsheet_percentages_and_times_beyond_a_day_are_read_as_they_are_shown(tmp_path, book):
+    import openpyxl
+
+    workbook = openpyxl.Workbook()
+    page = workbook.active
+    page.append(["Cup", "RH", "Cure time (h)", "Bubbles"])
+    page.append(["1", 0.45, timedelta(hours=30, minutes=30), 0])
+    page.append(["2", 0.005, time(18, 15), 3])
+    for row in (2, 3):
+        page.cell(row, 2).number_format = "0.0%"
+    path = tmp_path / "shown.xlsx"
+    workbook.save(path)
+    mapping = propose_mapping(path)
+    assert mapping.unsettled == ()
+    import_sheet(book, path, mapping)
+    frame = book.frame()
+    assert frame["humidity_pct"].tolist() == [45, 0.5]
+    assert frame["cure_h"].tolist() == [30.5, 18.25]
+    assert frame["bubbles"].tolist() == [0, 3]
