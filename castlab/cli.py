@@ -94,7 +94,7 @@ def lab(
     from castlab import workspace
 
     home = workspace.find(folder).home.resolve()
-    from jupyterlab.labapp import LabApp  # type: ignore[import-untyped]
+    from jupyterlab.labapp import LabApp
 
     settings = [f"--ServerApp.root_dir={home.parent}", f"--LabApp.default_url=/lab/tree/{home.name}"]
     settings += [] if browser else ["--no-browser"]

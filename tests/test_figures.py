@@ -191,3 +191,8 @@ def test_a_result_without_a_picture_says_so():
 )
 def test_columns_are_named_in_words_with_their_unit(column, label, name, unit):
     assert (labels.label(column), labels.name(column), labels.unit(column)) == (label, name, unit)
+
+
+def test_a_logbook_without_scores_says_that_there_is_nothing_to_draw(book):
+    with pytest.raises(InputError, match="nothing to draw"):
+        castings.run_order(book.frame(), "bubbles")

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from castlab import labels
+from castlab.errors import InputError
 from castlab.figures.style import FAINT, INK, QUIET, Picture, colour, marker, picture, styled, words
 
 if TYPE_CHECKING:
@@ -53,7 +54,7 @@ def by_setting(
     chosen = [factors] if isinstance(factors, str) else list(factors)
     across = 2 if len(chosen) in (2, 4) else min(3, len(chosen))
     down = math.ceil(len(chosen) / across)
-    rows = frame.dropna(subset=[response])
+    rows = _with_values(frame, response)
     molds = _places(rows, mold)
     with styled():
         figure = picture({1: 5.4, 2: 7.6, 3: 9.4}[across], 0.5 + 2.9 * down)
@@ -99,8 +100,13 @@ def run_order(
     Returns
     -------
     The figure, with its text alternative as `alt`.
+
+    Raises
+    ------
+    InputError
+        If no casting has a value of the response.
     """
-    rows = frame.dropna(subset=[response]).reset_index(drop=True)
+    rows = _with_values(frame, response)
     molds = _places(rows, mold)
     values, ticks = _heights(rows[response])
     with styled():
@@ -196,6 +202,13 @@ def _offsets(rows: pd.DataFrame, factor: str, batch: str | None) -> pd.Series:
     place = key.groupby(rows[factor], observed=True).transform(lambda keys: pd.factorize(keys)[0]).astype("float64")
     last = place.groupby(rows[factor], observed=True).transform("max")
     return (place / last.where(last > 0, 1) * 2 - 1).where(last > 0, 0) * _SPREAD
+
+
+def _with_values(frame: pd.DataFrame, response: str) -> pd.DataFrame:
+    rows = frame.dropna(subset=[response]).reset_index(drop=True)
+    if rows.empty:
+        raise InputError(f"no casting has a value of {labels.name(response)} yet: nothing to draw; score some first")
+    return rows
 
 
 def _places(rows: pd.DataFrame, column: str | None) -> dict[Any, int]:
