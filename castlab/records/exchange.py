@@ -20,7 +20,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from castlab.errors import InputError
+from castlab.errors import InputError, LogbookError
 from castlab.records.models import KINDS
 from castlab.records.tables import CURRENT, EXTRA_FACTOR, PAST, SCHEMA, SETTING
 
@@ -50,11 +50,14 @@ def export(connection: sa.Connection, folder: Path) -> Path:
     ------
     InputError
         If the folder holds something other than an earlier export.
+    LogbookError
+        If it cannot be written (disk full, no permission); an earlier export there is left as it was.
     """
+    if folder.is_file():
+        raise InputError(f"{folder} is a file: give a new folder")
     if folder.exists() and any(folder.iterdir()) and not (folder / MANIFEST).exists():
         raise InputError(f"{folder} is not empty and not an earlier export: give a new folder")
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    staging = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    staging = _staging(folder)
     try:
         files: dict[str, dict[str, Any]] = {}
         for name, table in TABLES.items():
@@ -70,9 +73,10 @@ def export(connection: sa.Connection, folder: Path) -> Path:
         for path in sorted(staging.iterdir()):
             _flush(path)
         _swap(staging, folder)
-    except BaseException:
+    except OSError as exc:
+        raise LogbookError(f"{folder} could not be written ({exc.strerror}); the logbook is unchanged") from exc
+    finally:
         shutil.rmtree(staging, ignore_errors=True)
-        raise
     return folder
 
 
@@ -203,6 +207,14 @@ def _write(folder: Path, name: str, text: str) -> dict[str, Any]:
     data = text.encode("utf-8")
     (folder / name).write_bytes(data)
     return {"sha256": hashlib.sha256(data).hexdigest()}
+
+
+def _staging(folder: Path) -> Path:
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        return Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    except OSError as exc:
+        raise LogbookError(f"{folder} could not be written ({exc.strerror}); the logbook is unchanged") from exc
 
 
 def _flush(path: Path) -> None:

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from castlab import Batch, Logbook, Mold, Score, Trial
-from castlab.errors import InputError
+from castlab.errors import InputError, LogbookError
 
 TEXT = st.text(st.characters(blacklist_categories=("Cs", "Cc")), max_size=40) | st.sampled_from(
     ["=1+1", 'a "quoted", text', "line\r\nline", "cr\ralone", "; ,\t", "NULL", "nan", "0012", "ünïcødé 泡"]
@@ -98,6 +98,23 @@ def test_export_never_overwrites_something_else(book, tmp_path):
     with pytest.raises(InputError, match="not an earlier export"):
         book.export(tmp_path / "photos")
     assert (tmp_path / "photos" / "one.txt").read_text() == "keep"
+
+
+def test_an_export_that_cannot_be_written_leaves_the_earlier_one(folder, book, monkeypatch):
+    import errno
+
+    from castlab.records import exchange
+
+    before = contents(folder)
+
+    def full(_path):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(exchange, "_flush", full)
+    with pytest.raises(LogbookError, match="No space left on device"):
+        book.export(folder)
+    assert contents(folder) == before
+    assert [p.name for p in folder.parent.iterdir() if p.name.startswith(".out")] == []
 
 
 def test_a_second_export_replaces_the_first_whole(folder, book, tmp_path):
