@@ -5,12 +5,13 @@ No computation and no pictures here.
 
 from __future__ import annotations
 
+import difflib
 import textwrap
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from castlab.errors import CastlabError, ConflictError, InputError
+from castlab.errors import CastlabError, ConflictError, InputError, NotFoundError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -183,6 +184,60 @@ def correct(book: Logbook, record_id: str, *, why: str, **changes: Any) -> Recor
             if _content(wanted) == _content(version):
                 return now
     return book.correct(record_id, why=why, **changes)
+
+
+def read_castings(
+    book: Logbook, response: str, settings: Iterable[str] = (), *, product: str | None = None
+) -> pd.DataFrame:
+    """The logbook's frame, once it is known to hold what the notebook was asked to look at.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    response
+        Column with what came out; at least one casting must have it.
+    settings
+        Columns with what was done.
+    product
+        Only this product's castings; None for all.
+
+    Returns
+    -------
+    DataFrame with one row per casting, as `Logbook.frame`.
+
+    Raises
+    ------
+    NotFoundError
+        If there are no castings, or none of this product.
+    InputError
+        If a column is not there, or no casting has the response yet.
+
+    Examples
+    --------
+    >>> import tempfile, os
+    >>> from castlab import Batch, Logbook, Score, Trial
+    >>> book = Logbook.open(os.path.join(tempfile.mkdtemp(), "shop.db"), who="Ada")
+    >>> casting = book.add(Trial(batch_id=book.add(Batch(resin_c=24)).id, product="pod block"))
+    >>> score = book.add(Score(trial_id=casting.id, bubbles=3))
+    >>> len(read_castings(book, "bubbles", ["resin_c"], product="pod block"))
+    1
+    """
+    frame = book.frame()
+    wanted = [response, *settings]
+    for column in wanted:
+        if column not in frame:
+            close = difflib.get_close_matches(column, list(frame), n=1)
+            meant = f"did you mean {close[0]}?" if close else f"accepted: {', '.join(frame)}"
+            raise InputError(f"there is no column {column!r} in the logbook's castings; {meant}")
+    known = ", ".join(sorted(frame["product"].dropna().unique())) or "none yet"
+    frame = book.frame(product=product)
+    if not len(frame):
+        named = f" of {product!r}" if product else ""
+        raise NotFoundError(f"there are no castings{named} in the logbook; its products: {known}")
+    if frame[response].isna().all():
+        raise InputError(f"no casting has {response} yet: score some (notebook 2), or give another response")
+    return frame
 
 
 def table(records: Iterable[Record], *columns: str) -> pd.DataFrame:

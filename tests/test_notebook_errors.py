@@ -13,7 +13,7 @@ from nbclient.exceptions import CellExecutionError
 from papermill.exceptions import PapermillExecutionError
 
 import castlab
-from castlab import Batch, Logbook, Material, Trial, notebook
+from castlab import Batch, Logbook, Material, Score, Trial, notebook
 from castlab.errors import ConflictError, InputError, NotFoundError
 
 WRONG = "from castlab import Batch\nBatch(humidity_pct=130)"
@@ -143,3 +143,32 @@ def test_the_same_reason_with_other_values_is_another_correction(book):
 
 def test_a_table_of_nothing_keeps_its_columns(book):
     assert list(notebook.table(book.records("mold"), "name", "product").columns) == ["name", "product"]
+
+
+# --- castings to look at ----------------------------------------------------------------------------------------
+
+
+def test_a_mistyped_column_is_named_with_the_one_that_was_meant(book):
+    book.add(Trial(batch_id=book.add(Batch(resin_c=24)).id, product="pod block"))
+    with pytest.raises(InputError, match=r"no column 'bublles'.*did you mean bubbles\?"):
+        notebook.read_castings(book, "bublles")
+    with pytest.raises(InputError, match=r"no column 'resin_cc'.*did you mean resin_c\?"):
+        notebook.read_castings(book, "bubbles", ["resin_cc"])
+    with pytest.raises(InputError, match="accepted: trial_id, batch_id"):
+        notebook.read_castings(book, "xyzzy")
+
+
+def test_a_product_that_was_never_cast_is_refused_with_those_that_were(book):
+    with pytest.raises(NotFoundError, match="no castings in the logbook; its products: none yet"):
+        notebook.read_castings(book, "bubbles")
+    book.add(Trial(batch_id=book.add(Batch()).id, product="pod block"))
+    with pytest.raises(NotFoundError, match="no castings of 'pod blok' in the logbook; its products: pod block"):
+        notebook.read_castings(book, "bubbles", product="pod blok")
+
+
+def test_castings_without_the_response_are_asked_to_be_scored(book):
+    casting = book.add(Trial(batch_id=book.add(Batch()).id, product="Pod Block"))
+    with pytest.raises(InputError, match="no casting has bubbles yet: score some"):
+        notebook.read_castings(book, "bubbles", ["pour_method"], product="pod block")
+    book.add(Score(trial_id=casting.id, bubbles=3))
+    assert list(notebook.read_castings(book, "bubbles", product="pod block")["trial_id"]) == [casting.id]
