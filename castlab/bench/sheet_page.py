@@ -9,22 +9,24 @@ import pandas as pd
 
 _STYLE = """
 @page { size: A4; margin: 9mm 11mm }
-.run-sheet { font: 9pt/1.22 "DejaVu Sans", system-ui, sans-serif; color: #111; background: #fff; max-width: 188mm;
+main.run-sheet { font: 9pt/1.22 "DejaVu Sans", system-ui, sans-serif; color: #111; background: #fff; max-width: 188mm;
   margin: 0 auto }
-.run-sheet h1 { font-size: 13pt; margin: 0 0 .5mm }
-.run-sheet h2 { font-size: 9.5pt; margin: 2.2mm 0 .8mm; border-bottom: 1.2pt solid #111 }
-.run-sheet p { margin: .6mm 0 }
-.run-sheet table { border-collapse: collapse; width: 100%; page-break-inside: avoid }
-.run-sheet th, .run-sheet td { border: .6pt solid #777; padding: .35mm 1.2mm; text-align: left; vertical-align: top }
-.run-sheet th { background: #eee; font-weight: 600 }
-.run-sheet td.clock { white-space: nowrap; font-weight: 700 }
-.run-sheet td.done { width: 9mm }
-.run-sheet .care, .run-sheet ul { font-size: 7.2pt; color: #333 }
-.run-sheet td.write { height: 5mm; min-width: 24mm }
-.run-sheet .box { font-weight: 700; font-size: 7.5pt }
-.run-sheet .aim { color: #444; font-size: 7.5pt }
-.run-sheet ul { margin: .6mm 0; padding-left: 5mm }
+main.run-sheet h1 { font-size: 13pt; margin: 0 0 .5mm }
+main.run-sheet h2 { font-size: 9.5pt; margin: 2.2mm 0 .8mm; border-bottom: 1.2pt solid #111 }
+main.run-sheet p { margin: .6mm 0 }
+main.run-sheet table { border-collapse: collapse; table-layout: auto; width: 100%; page-break-inside: avoid }
+main.run-sheet th, main.run-sheet td { border: .6pt solid #777; padding: .35mm 1.2mm; text-align: left;
+  vertical-align: top }
+main.run-sheet th { background: #eee; font-weight: 600 }
+main.run-sheet td.clock { white-space: nowrap; font-weight: 700 }
+main.run-sheet td.done { width: 9mm }
+main.run-sheet .care, main.run-sheet ul { font-size: 7.2pt; color: #333 }
+main.run-sheet td.write { height: 5mm; min-width: 24mm }
+main.run-sheet .box { font-weight: 700; font-size: 7.5pt }
+main.run-sheet .aim { color: #444; font-size: 7.5pt }
+main.run-sheet ul { margin: .6mm 0; padding-left: 5mm }
 """
+"""`main.` outweighs the rules that a notebook has for every table in its outputs."""
 
 
 def page(title: str, verdict: str, steps: pd.DataFrame, boxes: pd.DataFrame, cautions: Sequence[str]) -> str:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from castlab.figures.style import INK, QUIET, Picture, colour, marker, picture, styled, words
-from castlab.figures.sweeps import case, label, ranged, swept
+from castlab.figures.sweeps import case as in_words
+from castlab.figures.sweeps import label, ranged, swept
 
 if TYPE_CHECKING:
     from castlab.bench.cost import CostPerPart, OneMore, Throughput
@@ -23,15 +24,15 @@ STEPS = {
 """Step of the cost -> its name beside the bar."""
 
 
-def draw_cost(part: CostPerPart, *, case: int = 0, currency: str = "your currency") -> Picture:
-    """The cost of a good part, step by step, ending in the total with its 95% interval.
+def draw_cost(part: CostPerPart, *, case: int | None = None, currency: str = "your currency") -> Picture:
+    """The cost of a good part, step by step, ending in the total with its 95% interval; of a sweep, the totals.
 
     Parameters
     ----------
     part
         The result of `cost.per_good_part`.
     case
-        Which case, where something was swept.
+        Which case of a sweep to draw step by step; default: a line through all of them.
     currency
         What the prices are in, for the axis.
 
@@ -39,6 +40,9 @@ def draw_cost(part: CostPerPart, *, case: int = 0, currency: str = "your currenc
     -------
     The figure, with its text alternative as `alt`.
     """
+    if case is None and len(part.cases) > 1:
+        return _costs(part, currency)
+    case = case or 0
     steps = part.steps[part.steps["case"] == case].reset_index(drop=True)
     total = part.cases.iloc[case]
     names = [STEPS.get(step, step) for step in steps["step"]]
@@ -81,6 +85,23 @@ def draw_cost(part: CostPerPart, *, case: int = 0, currency: str = "your currenc
     return figure
 
 
+def _costs(part: CostPerPart, currency: str) -> Picture:
+    x = swept(part.cases, [name for name in part.cases if name not in ("cost", "low", "high", "molds_used")])[0]
+    with styled():
+        figure = picture(6.6, 3.5)
+        axes = figure.subplots()
+        ranged(axes, part.cases, x, ("cost", "low", "high"))
+        axes.set_ylim(bottom=0)
+        axes.set_xlabel(label(x))
+        axes.set_ylabel(f"cost of a good part ({currency})")
+    figure.alt = "Cost of a good part: " + words(
+        f"{row.cost:.2f} ({row.low:.2f} to {row.high:.2f}) at {in_words(x, float(getattr(row, x)))}"
+        for row in part.cases.itertuples()
+    )
+    figure.alt += f", in {currency}."
+    return figure
+
+
 def draw_throughput(found: Throughput) -> Picture:
     """Good parts a week against the number of molds, a line for each time in the mold.
 
@@ -100,7 +121,7 @@ def draw_throughput(found: Throughput) -> Picture:
         figure = picture(8.8, 3.7)
         left, right = figure.subplots(1, 2, width_ratios=[1.3, 1])
         for place, (value, rows) in enumerate(groups):
-            said = None if value is None else case(others[0], float(value))
+            said = None if value is None else in_words(others[0], float(value))
             ranged(left, rows, x, ("good_per_week", "good_low", "good_high"), place, label=said)
             right.plot(
                 rows[x], rows["person_busy_pct"], color=colour(place), marker=marker(place), ms=5.5, lw=1.6, label=said
@@ -159,11 +180,11 @@ def draw_one_more(found: OneMore) -> Picture:
             )  # fmt: skip
         axes.set_xticks(sorted(gains["molds"]))
         axes.set_xlim(gains["molds"].min() - 0.6, gains["molds"].max() + 0.6)
-        axes.set_ylim(bottom=0)
+        axes.set_ylim(0, 1.1 * axes.get_ylim()[1])
         axes.set_xlabel("molds in use now (count)")
         axes.set_ylabel("one more pays for itself in (weeks)")
         if axes.get_legend_handles_labels()[0]:
-            axes.legend(loc="upper left")
+            figure.legend(loc="outside upper left", ncols=2)
     figure.alt = "Weeks until one more mold has paid for itself: " + words(
         f"{row.weeks_to_pay_back:.2g} beside {row.molds} molds{'' if row.pays else ', which does not pay'}"
         if np.isfinite(row.weeks_to_pay_back)

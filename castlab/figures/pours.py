@@ -41,16 +41,9 @@ def draw_mold(plan: MoldPlan) -> Picture:
             )  # fmt: skip
             for x, ml in zip(at + shift, table[column], strict=True):
                 axes.annotate(
-                    f"{ml:.0f}",
-                    (x, ml),
-                    xytext=(0, 2),
-                    textcoords="offset points",
-                    ha="center",
-                    va="bottom",
-                    fontsize=9,
+                    f"{ml:.0f}", (x, 0), xytext=(0, 6), textcoords="offset points", ha="center", va="bottom", fontsize=9,
                     bbox=WHITE,
-                    zorder=3,
-                )
+                )  # fmt: skip
         axes.axhline(
             plan.master_ml,
             color=INK,

@@ -154,7 +154,8 @@ def draw_boiling(found: BoilingMargin) -> Picture:
         boils = bool(rows["boils_below_high_kpa"].gt(0).any())
         if boils:
             least = rows.loc[rows["boils_below_high_kpa"] > 0, "boils_below_high_kpa"].min() / 5
-            axes.fill_between(
+            if (rows["boils_below_low_kpa"] < rows["boils_below_high_kpa"]).any():
+                axes.fill_between(
                 rows["temperature_c"], rows["boils_below_low_kpa"].clip(lower=least), rows["boils_below_high_kpa"],
                 color=colour(1), alpha=0.3, lw=0, label="the mix boils below, range",
             )  # fmt: skip

@@ -34,7 +34,7 @@ _RC = {
     "axes.spines.top": False,
     "axes.titlelocation": "left",
     "axes.titlesize": 10.5,
-    "axes.titleweight": "semibold",
+    "axes.titleweight": "bold",
     "axes.labelsize": 10,
     "font.family": ["sans-serif"],
     "font.size": 10,
