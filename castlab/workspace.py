@@ -101,8 +101,9 @@ def open_logbook(where: str | Path, *, who: str | None = None, altitude_m: float
 
 
 def shipped_files() -> list[Path]:
-    """The notebooks and the example sheets that a workspace gets, in order."""
-    return sorted(shipped.path("notebooks").glob("*.ipynb")) + sorted(shipped.path("data").glob("*.csv"))
+    """The notebooks, the example sheets and the example master that a workspace gets, in order."""
+    examples = [file for kind in ("*.csv", "*.stl") for file in sorted(shipped.path("data").glob(kind))]
+    return [*sorted(shipped.path("notebooks").glob("*.ipynb")), *examples]
 
 
 def _new_logbook(path: Path, *, demo: bool) -> None:

@@ -168,10 +168,14 @@ def _released(axes: Axes, line: pd.DataFrame) -> None:
             axes.fill_between(
                 at, 0, share, where=chosen, facecolor=colour(place), alpha=0.3, hatch=hatch, edgecolor=colour(place), lw=0
             )  # fmt: skip
-            middle = line[chosen].iloc[int(0.6 * chosen.sum()) - (chosen.sum() == 1)]
-            axes.annotate(
-                said, (middle.release_min, middle.released_pct * 0.4), ha="center", va="center", fontsize=9, bbox=WHITE
+            stretch = line[chosen]
+            spot, side = (
+                (stretch.iloc[-1], "right") if place == 3 else (stretch.iloc[int(0.6 * len(stretch))], "center")
             )
+            axes.annotate(
+                said, (spot.release_min, 0.4 * spot.released_pct), xytext=(-4 if side == "right" else 0, 0),
+                textcoords="offset points", ha=side, va="center", fontsize=9, bbox=WHITE,
+            )  # fmt: skip
     axes.set_ylim(0, 100)
     axes.set_ylabel("held air gone (%)")
 

@@ -46,6 +46,8 @@ def label(column: str) -> str:
 
 def case(column: str, value: float) -> str:
     """One level of a swept column in words: "depth of the pour 20 mm"."""
+    if column == "molds":
+        return f"{value:g} mold{'' if value == 1 else 's'}"
     name, _, unit = label(column).partition(" (")
     return f"{name} {value:.4g} {unit.removesuffix(')')}".strip()
 

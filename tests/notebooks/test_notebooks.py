@@ -27,10 +27,15 @@ SECOND = {
     },
     "05_import_a_sheet": {"who": "Wim", "sheet": "next.xlsx", "altitude_m": 160},
     "06_report": {"product": "path marker", "response": "haze_pct"},
+    "07_plan_a_mix": {"molds": {"Marker": "M-04", "Block A": "M-01", "Block B": "M-02", "Block C": "M-03"}, "who": "Wim"},
+    "08_plan_the_vacuum": {"gauge": "mbar", "altitude_m": 900, "aim_kpa": 5.0, "base_kpa": 0.4, "depth_mm": 25},
+    "09_plan_the_cure": {"pot_life_min": 120, "cure_h": 30, "peak_c": None, "depth_mm": 10, "deep_mm": 20},
+    "10_make_a_mold": {"walls_mm": [9], "wall_mm": 12, "thread": "M5"},
+    "11_what_it_costs": {"product": "path marker", "mold_lives": [20, 24], "molds": 1},
 }
 """Notebook -> a second set of parameters, to be told from the ones it carries."""
 
-LOGS = {"01_log_a_trial", "02_score_a_trial", "05_import_a_sheet"}
+LOGS = {"01_log_a_trial", "02_score_a_trial", "05_import_a_sheet", "07_plan_a_mix"}
 """The notebooks that write to the logbook."""
 
 every_notebook = pytest.mark.parametrize("path", outputs.NOTEBOOKS, ids=lambda path: path.stem)
@@ -72,7 +77,7 @@ def errors_in(notebook: nbformat.NotebookNode) -> list[str]:
 
 def test_there_is_a_notebook_for_each_step_of_the_job():
     assert [path.name[:2] for path in outputs.NOTEBOOKS] == [f"{n:02d}" for n in range(len(outputs.NOTEBOOKS))]
-    assert len(outputs.NOTEBOOKS) >= 6
+    assert len(outputs.NOTEBOOKS) >= 12
 
 
 @every_notebook
