@@ -48,6 +48,11 @@ def _of_batch(batch: Batch, material: Material | None) -> list[str]:
             f"the cup's pressure ({batch.cup_degas_kpa:g} kPa absolute) is below the pump's base pressure "
             f"({batch.pump_base_kpa:g} kPa): check the readings, and gauge against absolute"
         )
+    if batch.humidity_pct is not None and batch.humidity_pct <= 1:
+        found.append(
+            f"a relative humidity of {batch.humidity_pct:g}% is drier than any room: was a fraction meant, "
+            f"{100 * batch.humidity_pct:g}%?"
+        )
     if batch.cup_degas_min and batch.pot_life_min and batch.cup_degas_min > batch.pot_life_min:
         found.append("the cup was degassed for longer than its pot life: check the times")
     return found

@@ -20,6 +20,7 @@ from castlab.errors import ConflictError, InputError
 from castlab.records import rows, store
 from castlab.records.models import ENVELOPE, Record
 from castlab.records.tables import PARENT, SETTING
+from castlab.units import standard_pressure_kpa
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -72,7 +73,7 @@ class Logbook:
         Raises
         ------
         InputError
-            If the path or URL cannot be used.
+            If the path or URL, or the height, cannot be used.
         LogbookError
             If the file is not a logbook, is damaged, locked, or was written by a newer castlab.
 
@@ -84,6 +85,8 @@ class Logbook:
         >>> book.add(Batch(resin_c=24)).id
         'B-001'
         """
+        if altitude_m is not None:
+            standard_pressure_kpa(altitude_m)  # refuses what is no height, before it is remembered
         book = cls(store.connect(where), who=who or getpass.getuser(), clock=clock)
         if altitude_m is not None:
             book.set("altitude_m", altitude_m)

@@ -347,7 +347,7 @@ def _accepted(error: Any, field: FieldInfo) -> str:
     if "ge" in ctx or "le" in ctx:
         low = next((m.ge for m in field.metadata if hasattr(m, "ge")), ctx.get("ge"))
         high = next((m.le for m in field.metadata if hasattr(m, "le")), ctx.get("le"))
-        return f"{low:g} to {high:g}" if low is not None and high is not None else f"{low:g} or more"
+        return f"{low:.12g} to {high:.12g}" if low is not None and high is not None else f"{low:.12g} or more"
     if "pattern" in ctx:
         return "an id as the logbook gives it"
     if kind.startswith("datetime") or kind.startswith("date"):

@@ -5,6 +5,7 @@ Who opens, commits and reports errors is `castlab.records.logbook`.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
 from typing import Any, TypeVar
 
@@ -98,6 +99,22 @@ def cautions(connection: sa.Connection, record: Record) -> tuple[str, ...]:
         found = read(connection, record_id) if record_id else None
         return found if isinstance(found, model) else None
 
+    if record.kind in PARENT and _is_withdrawn(connection, getattr(record, PARENT[record.kind])):
+        parent = getattr(record, PARENT[record.kind])
+        said = (
+            f"{parent} is withdrawn, so this entry stays out of the frame: check the id, or withdrawn=False on {parent}"
+        )
+        return (said, *_seen_beside(record, named))
+    return _seen_beside(record, named)
+
+
+def _is_withdrawn(connection: sa.Connection, record_id: str) -> bool:
+    column = CURRENT[known_kind_of(record_id)].c
+    return bool(connection.execute(sa.select(column.withdrawn).where(column.id == record_id)).scalar())
+
+
+def _seen_beside(record: Record, named: Callable[[str | None, type[Any]], Any]) -> tuple[str, ...]:
+    """The record's cautions beside the records that `named` finds."""
     if isinstance(record, Batch):
         weighed = record.resin_g and record.hardener_g is not None
         return cautions_of(record, material=named(record.resin_id, Material) if weighed else None)
@@ -111,7 +128,7 @@ def cautions(connection: sa.Connection, record: Record) -> tuple[str, ...]:
 
 def known_kind_of(record_id: str) -> str:
     """The record type an id belongs to. Raises NotFoundError if it has no such form."""
-    kind = kind_of(record_id)
+    kind = kind_of(record_id) if isinstance(record_id, str) else None
     if kind is None:
         raise NotFoundError(f"{record_id!r} is not an id; accepted: B-014, T-014.3, S-014.3.1, M-02 or R-01")
     return kind

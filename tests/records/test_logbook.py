@@ -313,3 +313,31 @@ def test_postgresql_serves_as_well(postgres_url, tmp_path, clock):
 def test_two_programs_writing_to_postgresql_at_once_lose_nothing(postgres_url):
     Logbook.open(postgres_url).close()
     _two_writers(postgres_url)
+
+
+@pytest.mark.parametrize("height", [99_999, float("nan"), "high"])
+def test_what_is_no_height_is_refused_and_not_remembered(tmp_path, height):
+    path = tmp_path / "shop.db"
+    Logbook.open(path, altitude_m=300).close()
+    with pytest.raises(InputError, match="altitude_m"):
+        Logbook.open(path, altitude_m=height)
+    assert Logbook.open(path).setting("altitude_m") == "300"
+
+
+def test_an_entry_under_a_withdrawn_one_is_kept_with_a_caution(tmp_path):
+    book = Logbook.open(tmp_path / "shop.db", who="tester")
+    cup = book.add(Batch(resin_c=24))
+    casting = book.add(Trial(batch_id=cup.id))
+    assert casting.cautions == ()
+    book.correct(cup.id, why="logged twice", withdrawn=True)
+    later = book.add(Trial(batch_id=cup.id))
+    assert "B-001 is withdrawn" in later.cautions[0]
+    book.correct(cup.id, why="it was not", withdrawn=False)
+    book.correct(casting.id, why="never poured", withdrawn=True)
+    assert book.get(later.id).cautions == ()
+    assert "T-001.1 is withdrawn" in book.add(Score(trial_id=casting.id, bubbles=3)).cautions[0]
+
+
+def test_what_is_no_text_is_no_id(tmp_path):
+    with pytest.raises(NotFoundError, match="None is not an id"):
+        Logbook.open(tmp_path / "shop.db").get(None)

@@ -115,3 +115,13 @@ def test_a_material_and_a_mold_show_a_card_with_what_is_known():
     assert "cavities" in html
     assert "made_on" not in html
     assert "Material" in Material(name="clear")._repr_html_()
+
+
+def test_a_humidity_that_was_meant_as_a_fraction_gets_a_caution():
+    assert "was a fraction meant, 45%?" in Batch(humidity_pct=0.45).cautions[0]
+    assert Batch(humidity_pct=15).cautions == ()
+
+
+def test_large_limits_are_written_out():
+    with pytest.raises(InputError, match="0 to 1000000 "):
+        Score(trial_id="T-001.1", bubbles=-1)
