@@ -65,6 +65,10 @@ def check_frame(frame: object, columns: Sequence[str]) -> pd.DataFrame:
     """
     if not isinstance(frame, pd.DataFrame):
         raise InputError(f"frame is a {type(frame).__name__}; accepted: a pandas DataFrame with one row per casting")
+    if unnamed := [c for c in columns if not isinstance(c, str)]:
+        raise InputError(
+            f"a column is named {unnamed[0]!r}, which is no text; accepted: columns with names (frame.rename(columns=str))"
+        )
     missing = [c for c in columns if c not in frame.columns]
     if missing:
         known = ", ".join(map(str, list(frame.columns)[:30])) or "none"
@@ -151,7 +155,9 @@ def gather(
             "leave out the factor with the most blanks, or fill it in"
         )
     if left_out:
-        cautions.append(f"{left_out} of {len(frame)} castings were left out for missing values ({per_column}).")
+        cautions.append(
+            f"{left_out} of {len(frame)} castings {'was' if left_out == 1 else 'were'} left out for missing values ({per_column})."
+        )
     data = data.loc[keep].reset_index(drop=True)
     y, grades = read.values[keep], read.grades
     if read.kind == "grade":

@@ -151,13 +151,13 @@ def _count(castings: Castings, design: Design) -> Chosen:
         if found is not None:
             negative, alpha = found
             cautions.append(
-                f"Counts scatter {phi:.2g} times as much as Poisson counts would; the negative binomial model allows for it."
+                f"Counts scatter {words.ratio(phi)} times as much as Poisson counts would; the negative binomial model allows for it."
             )
             return Chosen(
                 negative, f"negative binomial (NB2, alpha {alpha:.3g}), t on {df} df", "ratio", np.exp, cautions
             )
         cautions.append(
-            f"Counts scatter {phi:.2g} times as much as Poisson counts would; the negative binomial fit did not converge, "
+            f"Counts scatter {words.ratio(phi)} times as much as Poisson counts would; the negative binomial fit did not converge, "
             "so intervals were widened by that dispersion instead (quasi-Poisson)."
         )
     if phi > 1:

@@ -132,9 +132,9 @@ def what_is_confounded(
         raise FitError(f"no casting has all of {', '.join(names)} recorded; leave out the factor with the most blanks")
     if len(data) < len(frame):
         blanks = words.listing([f"{c} in {int(b.sum())}" for c, b in known.items() if b.any() and c in kept])
-        cautions.append(
-            f"{len(frame) - len(data)} of {len(frame)} castings were left out for missing settings ({blanks})."
-        )
+        left = len(frame) - len(data)
+        were = "was" if left == 1 else "were"
+        cautions.append(f"{left} of {len(frame)} castings {were} left out for missing settings ({blanks}).")
     coded = tuple(coding.read_factor(data[c]) for c in names if c not in empty)
     codes = pd.factorize(data[batch_name])[0] if batch_name else None
     pairs = find_pairs(data, coded, codes, batch_name)

@@ -198,7 +198,9 @@ def _about_design(used: rows_of.Castings, kept: Sequence[coding.Factor], pairs: 
             counts = used.data[f.name].astype(str).value_counts()
             rare = [labels.level(level) for level, number in counts.items() if number == 1]
             if rare:
-                cautions.append(f"{f.name}: {words.listing(rare)} was cast only once.")
+                cautions.append(
+                    f"{f.name}: {words.listing(rare)} {'was' if len(rare) == 1 else 'were'} cast only once."
+                )
     if pairs:
         cautions.append(
             "With interactions in the model, the effect of a factor is its average over the levels of the others."

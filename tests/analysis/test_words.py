@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import doctest
 
+import numpy as np
+import pandas as pd
 import pytest
 
-from castlab.analysis import compare, confounding, fit, words
+from castlab.analysis import compare, confounding, fit, fit_factors, words
+from castlab.errors import InputError
 
 
 @pytest.mark.parametrize("module", [fit, compare, confounding], ids=lambda m: m.__name__)
@@ -39,3 +42,19 @@ def test_lists_and_counts_read_as_sentences():
     assert words.size(60, 18) == "60 castings in 18 batches"
     assert words.p_value(0.0004) == "p < 0.001"
     assert words.p_value(0.0441) == "p = 0.044"
+
+
+def test_one_casting_is_spoken_of_in_the_singular_and_scatter_in_plain_figures():
+    rng = np.random.default_rng(2)
+    frame = pd.DataFrame({"y": rng.negative_binomial(0.5, 0.001, 30), "a": ["x", "z"] * 15, "b": range(30)})
+    frame.loc[0, "b"] = None
+    said = " ".join(fit_factors(frame, "y", ["a", "b"]).cautions)
+    assert "1 of 30 castings was left out" in said
+    assert "e+" not in said
+    frame["a"] = ["x"] * 28 + ["z", "w"]
+    assert "z and w were cast only once" in " ".join(fit_factors(frame, "y", ["a"]).cautions)
+
+
+def test_columns_without_a_name_in_text_are_refused():
+    with pytest.raises(InputError, match="rename"):
+        fit_factors(pd.DataFrame({1: [1, 2, 3, 4], 2: list("abab")}), 1, [2])
