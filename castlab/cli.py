@@ -104,7 +104,7 @@ def lab(
 
 @app.command()
 def report(
-    logbook: LogbookOption,
+    logbook: Annotated[str, typer.Option(help="A logbook (a file, or a database URL), or a CSV table.")],
     out: Annotated[Path, typer.Option(help="Folder for the report.")],
     product: Annotated[str | None, typer.Option(help="Only this product; all if not given.")] = None,
     response: Annotated[str, typer.Option(help="What came out: the column to explain.")] = "bubbles",

@@ -79,9 +79,11 @@ def report(
         If a step of the report fails; what was done before it is in the page.
     """
     from castlab import reporting
+    from castlab.analysis import kinds
     from castlab.reporting.story import heading
 
     castings = reporting.read(logbook, product=product, response=response, factors=factors, batch=batch)
+    kinds.read(castings.frame[response], kind)  # refuses a response that does not fit its kind
     folder = Path(out).expanduser()
     try:
         folder.mkdir(parents=True, exist_ok=True)

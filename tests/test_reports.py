@@ -279,7 +279,7 @@ def test_castings_that_cannot_answer_still_tell_what_was_tried_and_what_to_try(t
 
 def test_a_step_that_fails_leaves_a_page_that_says_so(tmp_path):
     path = tmp_path / "odd.csv"
-    pd.DataFrame({"shine": ["dull", "bright", "odd"] * 4, "pour": ["ladle", "stream"] * 6}).to_csv(path, index=False)
+    pd.DataFrame({"shine": [1, 2, 4] * 4, "pour": [3.0, float("inf")] * 6}).to_csv(path, index=False)
     with pytest.raises(CastlabError, match=r"step of the report failed: .*report\.html") as failed:
         report(path, None, tmp_path / "out", response="shine", factors=["pour"])
     page = Page((tmp_path / "out" / "report.html").read_text(encoding="utf-8"))
@@ -340,3 +340,33 @@ def test_the_page_fits_desk_and_phone_and_asks_the_network_for_nothing(files, ch
         browser.close()
     assert [address for address in asked if not address.startswith(("data:", "file:"))] == []
     assert len({address for address in asked if address.startswith("file:")}) == 1
+
+
+@pytest.mark.parametrize(
+    ("asked", "message"),
+    [
+        ({"kind": "banana"}, "kind is 'banana'"),
+        ({"response": "wool"}, "not a number"),
+        ({"response": "breaks", "factors": ["breaks", "wool"]}, "both the response and a factor"),
+        ({"response": "breaks", "product": "9"}, "products in it: 1, 2"),
+    ],
+)
+def test_what_cannot_be_judged_is_refused_before_anything_is_written(warpbreaks, tmp_path, asked, message):
+    path = tmp_path / "numbered.csv"
+    pd.read_csv(warpbreaks).assign(product=[1, 2] * 27).to_csv(path, index=False)
+    asked = {"response": "breaks", "product": None, **asked}
+    with pytest.raises(CastlabError, match=message):
+        report(path, asked.pop("product"), tmp_path / "out", **asked)
+    assert not (tmp_path / "out").exists()
+
+
+def test_the_response_is_not_among_the_settings_that_are_chosen(tmp_path):
+    path = tmp_path / "shop.db"
+    Logbook.restore(shipped.path("data", "demo"), to=path).close()
+    assert "pour_method" not in read(path, response="pour_method").factors
+
+
+def test_an_empty_logbook_is_called_empty_whatever_product_was_asked_for(tmp_path):
+    Logbook.open(tmp_path / "shop.db").close()
+    with pytest.raises(NotFoundError, match="holds no castings yet"):
+        read(tmp_path / "shop.db", product="pod block")

@@ -13,6 +13,7 @@ from typing import Any
 
 import pandas as pd
 
+from castlab.analysis import words
 from castlab.errors import InputError, NotFoundError
 from castlab.records import Batch, Logbook, Material
 from castlab.records.checks import cautions_of
@@ -125,6 +126,8 @@ def read(
     for column in [response, *(factors or ()), *([batch] if batch else [])]:
         if column not in frame.columns:
             raise InputError(f"there is no column {column!r}; accepted: {', '.join(map(str, frame.columns))}")
+    if response in (factors or ()):
+        raise InputError(f"{response!r} is both the response and a factor; give it as one of them")
     if not frame[response].notna().any():
         raise InputError(f"no casting has {response} yet: score some, or give another response=")
     mold = next((c for c in ("mold", "mold_id") if c in frame and frame[c].nunique() > 1), None)
@@ -161,7 +164,7 @@ def _read_logbook(where: str, product: str | None) -> tuple[pd.DataFrame, tuple[
         batches = [record for record in book.records("batch") if isinstance(record, Batch)]
     made = frame["poured_at"].fillna(frame["mixed_at"])
     frame = frame.loc[made.sort_values(kind="stable", na_position="last").index].reset_index(drop=True)
-    frame = frame if product is None else _of_product(frame, product)
+    frame = frame if product is None or not len(frame) else _of_product(frame, product)
     present = set(frame["batch_id"])
     remarks = []
     for record in batches:
@@ -175,9 +178,9 @@ def _read_logbook(where: str, product: str | None) -> tuple[pd.DataFrame, tuple[
 def _of_product(frame: pd.DataFrame, product: str) -> pd.DataFrame:
     if "product" not in frame:
         raise InputError("this table has no column 'product'; leave product out")
-    own = frame[frame["product"].str.lower() == " ".join(product.lower().split())].reset_index(drop=True)
+    own = frame[frame["product"].astype("str").str.lower() == " ".join(product.lower().split())].reset_index(drop=True)
     if not len(own):
-        known = ", ".join(sorted(frame["product"].dropna().unique())) or "none"
+        known = ", ".join(sorted(map(str, frame["product"].dropna().unique()))) or "none"
         raise NotFoundError(f"there are no castings of {product!r}; products in it: {known}")
     return own
 
@@ -189,7 +192,8 @@ def _varied(frame: pd.DataFrame, response: str, batch: str | None, *, table: boo
     else:
         foreseen = set(describe()["column"])
         extras = [name for name in frame.columns if name not in foreseen and name != "batch_id"]
-        names = [*USUAL_FACTORS[:9], *extras, *USUAL_FACTORS[9:], *CIRCUMSTANCES]
+        usual = [*USUAL_FACTORS[:9], *extras, *USUAL_FACTORS[9:], *CIRCUMSTANCES]
+        names = [name for name in usual if name != response]
     kept, aside = [], {}
     for name in names:
         known = frame[name].dropna()
@@ -199,7 +203,7 @@ def _varied(frame: pd.DataFrame, response: str, batch: str | None, *, table: boo
         if name in CIRCUMSTANCES and not table:
             aside[name] = "a circumstance, not a setting; judged only when asked for"
         elif len(known) - known.value_counts().iloc[0] < FEWEST_CHANGED:
-            aside[name] = f"changed in only {len(known) - known.value_counts().iloc[0]} castings"
+            aside[name] = f"changed in only {words.count(len(known) - known.value_counts().iloc[0], 'casting')}"
         elif blank > MOST_BLANK:
             aside[name] = f"not written down for {blank:.0%} of the castings"
         else:
