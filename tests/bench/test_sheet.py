@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 
 import pytest
@@ -106,6 +107,15 @@ def test_a_box_that_cannot_be_read_is_named_and_nothing_is_written(book, done, s
 def test_a_plan_that_cannot_be_run_says_what_is_wrong(changes, says):
     with pytest.raises(InputError, match=says):
         sheet(**changes)
+
+
+def test_the_sheet_keeps_its_look_inside_a_notebook():
+    # A notebook styles tables in outputs by one class and one element; these rules must weigh more than that.
+    style = re.search(r"<style>(.*?)</style>", sheet().html(), flags=re.DOTALL).group(1)
+    rules = re.findall(r"([^{}]+)\{", style.replace("@page {", "@page{"))
+    selectors = [one.strip() for rule in rules if "@page" not in rule for one in rule.split(",")]
+    assert len(selectors) > 10
+    assert [one for one in selectors if not one.startswith("main.run-sheet")] == []
 
 
 @pytest.mark.chromium
