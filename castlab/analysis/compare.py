@@ -130,7 +130,10 @@ def _margin(equivalence: float | None, scale: str) -> float | None:
     """The margin on the scale of the coefficients."""
     if equivalence is None:
         return None
-    value = float(equivalence)
+    try:
+        value = float(equivalence)
+    except (TypeError, ValueError):
+        raise InputError(f"equivalence is {equivalence!r}; accepted: a number") from None
     if scale == "difference":
         if not value > 0 or not np.isfinite(value):
             raise InputError(

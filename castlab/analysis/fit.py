@@ -211,6 +211,8 @@ def _about_design(used: rows_of.Castings, kept: Sequence[coding.Factor], pairs: 
 def _settings(
     settings: Mapping[str, Any] | pd.DataFrame, factors: dict[str, coding.Factor]
 ) -> tuple[pd.DataFrame, str]:
+    if not isinstance(settings, (Mapping, pd.DataFrame)):
+        raise InputError(f"settings are {settings!r}; accepted: {{factor: value}} or a DataFrame")
     given = settings if isinstance(settings, pd.DataFrame) else dict(settings)
     unknown = [str(name) for name in given if name not in factors]
     if unknown:

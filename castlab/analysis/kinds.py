@@ -18,7 +18,6 @@ KINDS = ("count", "measure", "grade", "pass")
 
 _YES = {"yes", "y", "true", "t", "pass", "passed", "ok", "good", "1", "1.0"}
 _NO = {"no", "n", "false", "f", "fail", "failed", "not ok", "bad", "0", "0.0"}
-_MEASURE_ENDINGS = ("_d", "_a")  # Shore scales; the units are in castlab.labels
 
 
 @dataclass(frozen=True)
@@ -82,9 +81,9 @@ def infer(column: pd.Series) -> tuple[str, str]:
     whole = bool(values.size) and bool(np.all(values == np.round(values)))
     if whole and name.endswith("_grade"):
         return "grade", "whole numbers, name ends in _grade"
-    measured = not pd.api.types.is_integer_dtype(column.dtype) and (
-        labels.unit(name) or name.endswith(_MEASURE_ENDINGS)
-    )
+    measured = labels.unit(name) or name.lower().startswith("shore")
+    if whole and set(values) <= {0, 1} and not measured:
+        return "count", "only 0 and 1: if 1 means passed, give kind='pass'"
     if whole and values.min() >= 0 and not measured:
         return "count", "whole numbers from 0 up"
     return "measure", "numbers"

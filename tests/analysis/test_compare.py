@@ -102,6 +102,7 @@ def test_recipes_made_in_one_batch_each_cannot_be_compared():
         ({"equivalence": 0}, "above 0"),
         ({"equivalence": -1}, "above 0"),
         ({"equivalence": float("nan")}, "above 0"),
+        ({"equivalence": "close"}, "a number"),
     ],
 )
 def test_bad_input_gets_one_clear_error(arguments, message):

@@ -245,6 +245,9 @@ def test_counts_of_any_dtype_give_the_same_answer(dtype):
         (pd.Categorical(["low", "mid", "high", "mid"] * 3, ["low", "mid", "high"], ordered=True), "look", "grade"),
         ([0, 4, 2, 7] * 3, "bubbles", "count"),
         ([80.0, 82.0, 79.0, 81.0] * 3, "shore_d", "measure"),
+        ([80, 82, 79, 81] * 3, "shore_d", "measure"),
+        ([3, 5, 2, 4] * 3, "haze_pct", "measure"),
+        ([0, 1, 1, 0] * 3, "bubbles", "count"),
         ([0.1, 0.4, 0.2, 0.3] * 3, "gap", "measure"),
         ([-1, 0, 2, 1] * 3, "offset", "measure"),
     ],
@@ -401,3 +404,9 @@ def test_importing_the_package_does_not_load_statsmodels():
 def test_the_notebook_display_escapes_what_people_typed():
     frame = batches().assign(pour=lambda f: f["pour"].replace("ladle", "<b>ladle</b>"))
     assert "<b>ladle" not in fit_factors(frame, "bubbles", ["pour"])._repr_html_()
+
+
+def test_settings_that_are_no_settings_are_refused():
+    fit = fit_factors(batches(ladle=1.8), "bubbles", ["pour"])
+    with pytest.raises(InputError, match="accepted"):
+        fit.expected("ladle")
