@@ -10,6 +10,8 @@ import html
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from castlab import labels
+
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
@@ -35,7 +37,8 @@ class Result:
     def _repr_html_(self) -> str:
         parts = [f"<p class='castlab-verdict'>{html.escape(self.verdict)}</p>"]
         for title, table in self.tables().items():
-            parts.append(f"<h4>{html.escape(title)}</h4>{table.to_html(index=False, border=0, na_rep='–')}")
+            told = table.rename(columns=lambda column: labels.label(str(column)))
+            parts.append(f"<h4>{html.escape(title)}</h4>{told.to_html(index=False, border=0, na_rep='–')}")
         if self.cautions:
             items = "".join(f"<li>{html.escape(c)}</li>" for c in self.cautions)
             parts.append(f"<p>What limits this:</p><ul class='castlab-cautions'>{items}</ul>")

@@ -19,10 +19,13 @@ class Sample(Result):
 
 
 def test_a_result_reads_as_verdict_tables_and_limits(capsys):
-    result = Sample(verdict="a < b", cautions=("few castings",), table=pd.DataFrame({"x": [1.5, None]}))
+    result = Sample(
+        verdict="a < b", cautions=("few castings",), table=pd.DataFrame({"x": [1.5, None], "depth_mm": [1, 2]})
+    )
     html = result._repr_html_()
     assert "a &lt; b" in html
     assert "Effects &lt;all&gt;" in html
+    assert "<th>depth (mm)</th>" in html
     assert "<li>few castings</li>" in html
     assert str(result) == "a < b\n- few castings"
     assert capsys.readouterr().out == ""
