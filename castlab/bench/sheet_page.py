@@ -9,24 +9,24 @@ import pandas as pd
 
 _STYLE = """
 @page { size: A4; margin: 9mm 11mm }
-main.run-sheet { font: 9pt/1.22 "DejaVu Sans", system-ui, sans-serif; color: #111; background: #fff; max-width: 188mm;
+main.run-sheet.page { font: 9pt/1.22 "DejaVu Sans", system-ui, sans-serif; color: #111; background: #fff; max-width: 188mm;
   margin: 0 auto }
-main.run-sheet h1 { font-size: 13pt; margin: 0 0 .5mm }
-main.run-sheet h2 { font-size: 9.5pt; margin: 2.2mm 0 .8mm; border-bottom: 1.2pt solid #111 }
-main.run-sheet p { margin: .6mm 0 }
-main.run-sheet table { border-collapse: collapse; table-layout: auto; width: 100%; page-break-inside: avoid }
-main.run-sheet th, main.run-sheet td { border: .6pt solid #777; padding: .35mm 1.2mm; text-align: left;
+main.run-sheet.page h1 { font-size: 13pt; margin: 0 0 .5mm }
+main.run-sheet.page h2 { font-size: 9.5pt; margin: 2.2mm 0 .8mm; border-bottom: 1.2pt solid #111 }
+main.run-sheet.page p { margin: .6mm 0 }
+main.run-sheet.page table { border-collapse: collapse; table-layout: auto; width: 100%; page-break-inside: avoid }
+main.run-sheet.page th, main.run-sheet.page td { border: .6pt solid #777; padding: .35mm 1.2mm; text-align: left;
   vertical-align: top }
-main.run-sheet th { background: #eee; font-weight: 600 }
-main.run-sheet td.clock { white-space: nowrap; font-weight: 700 }
-main.run-sheet td.done { width: 9mm }
-main.run-sheet .care, main.run-sheet ul { font-size: 7.2pt; color: #333 }
-main.run-sheet td.write { height: 5mm; min-width: 24mm }
-main.run-sheet .box { font-weight: 700; font-size: 7.5pt }
-main.run-sheet .aim { color: #444; font-size: 7.5pt }
-main.run-sheet ul { margin: .6mm 0; padding-left: 5mm }
+main.run-sheet.page th { background: #eee; font-weight: 600 }
+main.run-sheet.page td.clock { white-space: nowrap; font-weight: 700 }
+main.run-sheet.page td.done { width: 9mm }
+main.run-sheet.page .care, main.run-sheet.page ul { font-size: 7.2pt; color: #333 }
+main.run-sheet.page td.write { height: 5mm; min-width: 24mm }
+main.run-sheet.page .box { font-weight: 700; font-size: 7.5pt }
+main.run-sheet.page .aim { color: #444; font-size: 7.5pt }
+main.run-sheet.page ul { margin: .6mm 0; padding-left: 5mm }
 """
-"""`main.` outweighs the rules that a notebook has for every table in its outputs."""
+"""An element and two classes: they outweigh the rules that a notebook has for every table in its outputs."""
 
 
 def page(title: str, verdict: str, steps: pd.DataFrame, boxes: pd.DataFrame, cautions: Sequence[str]) -> str:
@@ -35,7 +35,7 @@ def page(title: str, verdict: str, steps: pd.DataFrame, boxes: pd.DataFrame, cau
     molds = boxes[boxes["record"] != "batch"]
     return (
         f"<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{_e(title)}</title><style>{_STYLE}</style></head>"
-        f"<body><main class='run-sheet'><h1>{_e(title)}</h1><p>{_e(verdict)}</p>"
+        f"<body><main class='run-sheet page'><h1>{_e(title)}</h1><p>{_e(verdict)}</p>"
         f"<p>Batch no. ________ &nbsp; who ____________ &nbsp; Write what was really done; “ok” for as planned.</p>"
         f"<h2>By the clock</h2>{_steps(steps)}<h2>The cup</h2>{_batch(batch)}<h2>The castings</h2>{_molds(molds)}"
         f"<h2>Take care</h2><ul>{''.join(f'<li>{_e(c)}</li>' for c in cautions)}</ul></main></body></html>"

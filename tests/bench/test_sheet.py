@@ -110,12 +110,12 @@ def test_a_plan_that_cannot_be_run_says_what_is_wrong(changes, says):
 
 
 def test_the_sheet_keeps_its_look_inside_a_notebook():
-    # A notebook styles tables in outputs by one class and one element; these rules must weigh more than that.
+    # JupyterLab styles the cells of tables in outputs by two classes and one element; these rules must weigh more.
     style = re.search(r"<style>(.*?)</style>", sheet().html(), flags=re.DOTALL).group(1)
     rules = re.findall(r"([^{}]+)\{", style.replace("@page {", "@page{"))
     selectors = [one.strip() for rule in rules if "@page" not in rule for one in rule.split(",")]
     assert len(selectors) > 10
-    assert [one for one in selectors if not one.startswith("main.run-sheet")] == []
+    assert [one for one in selectors if not one.startswith("main.run-sheet.page")] == []
 
 
 @pytest.mark.chromium
