@@ -163,7 +163,8 @@ def _compatible(field: str, unit: str | None, kind: str) -> bool:
     """Whether a column with this unit in its heading and such cells can become the field."""
     reader = reader_of(field)
     if unit and unit_kind(unit):
-        return reader == "quantity" and _class(field) == unit_kind(unit) and kind in {"number", "blank", "time"}
+        fits = kind in {"number", "blank", "time"} or (kind == "ratio" and unit_kind(unit) == "_mm")  # 1/16 in
+        return reader == "quantity" and _class(field) == unit_kind(unit) and fits
     if kind == "time" and (field == "target_phr" or (reader == "quantity" and _class(field) == "_min")):
         return True
     if kind == "blank":
@@ -279,6 +280,9 @@ def _quantity_unit(heading: str, field: str, cells: list[str]) -> tuple[str | No
     # A workbook's cells in percent format arrive as fractions, and no room's air is that dry.
     if looks_like_fractions and (unit is None or field == "humidity_pct"):
         return None, "values of 1 or less look like fractions."
+    clock = next((c for c in cells if re.fullmatch(r"\d{1,2}:\d{2}", c)), None)
+    if unit is None and clock and _class(field) == "_min":
+        return None, f"values such as {clock} look like minutes and seconds, hours and minutes, or a time of the day."
     if unit is None and _class(field) not in {"_c", "_kpa"}:
         unit, how = units.bench_unit(field), "unit assumed"
     if unit and _class(field) == "_kpa" and check_unit(field, unit) and any(f["sign"] in ("-", "−") for f in numbers):

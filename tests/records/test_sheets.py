@@ -181,6 +181,8 @@ def test_every_target_has_headings_and_every_heading_belongs_to_a_target():
         ("Remarks", ("fine",), "trial_notes", None),
         ("Batch #", ("1",), "batch", None),
         ("degas mold time [min]", ("3",), "mold_degas_min", "min"),
+        ("stir time (min)", ("4:30", "5:00"), "stir_min", "min"),
+        ("Largest bubble (in)", ("1/16", "1/8"), "bubble_largest_mm", "in"),
     ],
 )
 def test_headings_units_and_cells_propose_the_field(heading, cells, field, unit):
@@ -202,6 +204,8 @@ def test_headings_units_and_cells_propose_the_field(heading, cells, field, unit)
         ("cup vacuum (mmHg vacuum)", ("600",), "what is left or what was taken away"),
         ("cup vacuum (torr gauge)", ("600",), "above or below the atmosphere"),
         ("clarity", ("3", "4"), "which scale"),
+        ("pour time", ("9:30", "14:15"), "or a time of the day"),
+        ("mixed at", ("9:30", "9:45"), "or a time of the day"),
         ("date", ("3/4/26", "5/6/26"), "day or month first"),
         ("date", ("13/4/26", "3/14/26"), "day or month first"),
         ("pass", ("x", ""), "yes or no"),
