@@ -219,7 +219,7 @@ def screw_fit(
     table = pd.DataFrame(
         {
             **case,
-            "spacing_low_mm": shifts[0] - spacing_half,
+            "spacing_low_mm": shifts[0] - spacing_half + 0.0,  # one hole: 0, not -0
             "spacing_high_mm": shifts[1] + spacing_half,
             "gap_mm": clearance,
             "worst_gap_mm": worst,

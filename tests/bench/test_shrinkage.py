@@ -141,3 +141,10 @@ def test_wrong_calls_get_one_clear_error():
     ]:
         with pytest.raises(InputError, match=message):
             call()
+
+
+def test_one_hole_has_no_error_of_spacing_and_no_minus_before_its_zero():
+    fits = shrinkage.will_it_go_on("M4", 4.5, spacing_mm=[0, 30], resin="slow clear epoxy").fits
+    assert fits["spacing_low_mm"][0] == fits["spacing_high_mm"][0] == 0
+    assert not np.signbit(fits["spacing_low_mm"][0])
+    assert fits["spacing_low_mm"][1] < 0

@@ -27,7 +27,10 @@ SECOND = {
     },
     "05_import_a_sheet": {"who": "Wim", "sheet": "next.xlsx", "altitude_m": 160},
     "06_report": {"product": "path marker", "response": "haze_pct"},
-    "07_plan_a_mix": {"molds": {"Marker": "M-04", "Block A": "M-01", "Block B": "M-02", "Block C": "M-03"}, "who": "Wim"},
+    "07_plan_a_mix": {
+        "molds": {"Marker": "M-04", "Block A": "M-01", "Block B": "M-02", "Block C": "M-03"},
+        "who": "Wim",
+    },
     "08_plan_the_vacuum": {"gauge": "mbar", "altitude_m": 900, "aim_kpa": 5.0, "base_kpa": 0.4, "depth_mm": 25},
     "09_plan_the_cure": {"pot_life_min": 120, "cure_h": 30, "peak_c": None, "depth_mm": 10, "deep_mm": 20},
     "10_make_a_mold": {"walls_mm": [9], "wall_mm": 12, "thread": "M5"},
@@ -192,6 +195,18 @@ def test_the_logged_day_is_in_the_logbook_with_its_correction(place):
         assert batch.resin_c == pytest.approx((79 - 32) / 1.8)
         assert list(book.history("B-019")["hardener_g"]) == [88.1, 80.1]
         assert [book.get(f"T-019.{n}").demold_h for n in (1, 2)] == [26, 26]
+
+
+def test_the_boxes_of_the_run_sheet_are_in_the_logbook_and_what_was_not_written_down_is_unknown(place):
+    run(place, "07_plan_a_mix")
+    assert (place / "run_sheet.html").is_file()
+    with Logbook.open(place / workspace.LOGBOOK) as book:
+        batch = book.get("B-019")
+        assert (batch.resin_id, batch.resin_lot, batch.hardener_g) == ("R-01", "L-2317", 103.6)
+        assert batch.resin_c == pytest.approx(25)
+        assert batch.hardener_lot is None
+        assert [book.get(f"T-019.{n}").mold_id for n in (1, 2, 3)] == ["M-01", "M-02", "M-03"]
+        assert [book.get(f"T-019.{n}").insert_prep for n in (1, 2, 3)] == ["dried", None, "none"]
 
 
 def test_the_first_notebook_runs_on_an_empty_logbook(tmp_path):
