@@ -134,6 +134,10 @@ def import_(
     mapping: Annotated[
         Path | None, typer.Option(help="What its columns mean; beside the sheet, as SHEET.mapping.json, if not given.")
     ] = None,
+    altitude_m: Annotated[
+        float | None,
+        typer.Option(help="Height of the shop above sea level, m, for gauge readings; the logbook remembers it."),
+    ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Import without asking.")] = False,
 ) -> None:
     """Import a sheet that was kept by hand; rows that cannot be used are listed."""
@@ -141,7 +145,7 @@ def import_(
     from castlab.records.sheets import Mapping, import_sheet, propose_mapping
 
     file = mapping or sheet.with_name(f"{sheet.name}.mapping.json")
-    with workspace.open_logbook(logbook) as book:
+    with workspace.open_logbook(logbook, altitude_m=altitude_m) as book:
         height = book.setting("altitude_m")
         if mapping is not None or file.exists():
             meaning = Mapping.load(file)
@@ -149,7 +153,7 @@ def import_(
             meaning = propose_mapping(sheet, altitude_m=None if height is None else float(height))
             meaning.save(file)
         typer.echo(f"{meaning}\n\nThese meanings are in {file}: change them there, or in the import notebook.")
-        if meaning.altitude_m is None and height is not None:
+        if height is not None and (altitude_m is not None or meaning.altitude_m is None):
             meaning = meaning.at(float(height))
         if meaning.unsettled:
             raise InputError(

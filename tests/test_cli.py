@@ -197,3 +197,16 @@ def test_starting_the_command_loads_no_heavy_library():
     code = "import sys, castlab.cli; print(*sys.modules)"
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
     assert {"pandas", "sqlalchemy", "pydantic", "matplotlib", "papermill", "jupyterlab"} & set(loaded) == set()
+
+
+def test_the_height_that_gauge_readings_need_can_be_given_where_the_sheet_is_imported(run, shop, tmp_path):
+    text = SHEET.replace("Resin temp (F)", "Vacuum cup (bar gauge)").replace("72", "-0.9").replace("75", "-0.9")
+    (tmp_path / "old.csv").write_text(text, encoding="utf-8")
+    without = run("import", "old.csv", "--logbook", shop, "--yes")
+    assert without.exit_code == 1
+    assert "altitude" in without.stdout
+    result = run("import", "old.csv", "--logbook", shop, "--yes", "--altitude-m", "300")
+    assert result.exit_code == 0, result.output
+    with Logbook.open(shop) as book:
+        assert book.setting("altitude_m") == "300.0"
+        assert book.frame()["cup_degas_kpa"].dropna().round(2).unique().tolist() == [7.77]
