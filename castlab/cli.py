@@ -134,6 +134,9 @@ def import_(
     mapping: Annotated[
         Path | None, typer.Option(help="What its columns mean; beside the sheet, as SHEET.mapping.json, if not given.")
     ] = None,
+    name: Annotated[
+        str | None, typer.Option(help="By which the sheet's rows are known again; its file name if not given.")
+    ] = None,
     altitude_m: Annotated[
         float | None,
         typer.Option(help="Height of the shop above sea level, m, for gauge readings; the logbook remembers it."),
@@ -161,7 +164,7 @@ def import_(
             )
         if not yes and not typer.confirm("Import?"):
             raise InputError("nothing was imported")
-        result = import_sheet(book, sheet, meaning)
+        result = import_sheet(book, sheet, meaning, name=name)
     typer.echo(str(result))
     for row in result.rejected.itertuples():
         typer.echo(f"  row {row.row}, {row.column}: {row.value!r}: {row.reason}")

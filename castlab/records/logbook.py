@@ -246,6 +246,11 @@ class Logbook:
         with self._reading() as connection:
             return rows.by_origin(connection, kind, origin)
 
+    def origins(self, kind: str) -> list[str]:
+        """Where the records of a kind came from, of those that were added with an origin."""
+        with self._reading() as connection:
+            return rows.origins(connection, kind)
+
     def records(self, kind: str, *, withdrawn: bool = False) -> list[Record]:
         """Every current record of a kind ("batch", "trial", "score", "mold", "material") in the order of its ids.
 

@@ -68,6 +68,13 @@ def by_origin(connection: sa.Connection, kind: str, origin: str) -> Record | Non
     return None if found is None else read(connection, found)
 
 
+def origins(connection: sa.Connection, kind: str) -> list[str]:
+    """The origins of the records of a kind that have one and are not withdrawn."""
+    table = CURRENT[known_kind(kind)]
+    query = sa.select(table.c.origin).where(table.c.origin.isnot(None), table.c.withdrawn.isnot(True))
+    return list(connection.execute(query).scalars())
+
+
 def check_references(connection: sa.Connection, record: Record) -> None:
     """Raise NotFoundError if a record that this one names does not exist."""
     for column in CURRENT[record.kind].c:

@@ -28,6 +28,7 @@ from castlab.records.sheet_rows import (
     same_name,
     stored_value,
 )
+from castlab.records.sheet_twin import twin_of
 from castlab.records.sheet_words import KEYS
 from castlab.results import Result
 
@@ -90,7 +91,8 @@ def import_sheet(
     NotFoundError
         If there is no such file.
     InputError
-        If it is not a sheet, the mapping is unsettled or not for this sheet, or a DataFrame has no name.
+        If it is not a sheet, the mapping is unsettled or not for this sheet, a DataFrame has no name, or every row is
+        in the logbook under another sheet's name and `name` does not say which it is.
     LogbookError
         If the logbook cannot be written now; rows added before stay, and importing again goes on from there.
 
@@ -109,7 +111,7 @@ def import_sheet(
     if not isinstance(mapping, Mapping):
         raise InputError(f"mapping is {mapping!r}; accepted: what propose_mapping(sheet) or Mapping.load(path) returns")
     sheet = read_sheet(source)
-    name = name or sheet.name
+    given, name = name, name or sheet.name
     if not name:
         raise InputError(
             "a DataFrame needs a name, by which its rows are known again: import_sheet(..., name='spring castings')"
@@ -120,6 +122,11 @@ def import_sheet(
     cautions = [*sheet.notes, *_check(sheet, mapping)]
     rows = read_rows(sheet, mapping)
     adding = _Adding(book, sheet, name, mapping)
+    if given is None and (other := twin_of(book, name, rows, adding.columns)):
+        raise InputError(
+            f"nothing was imported: every row of {name!r} is in the logbook already, imported as {other!r}. For the same "
+            f"sheet under a new file name, give name={other!r}; for other castings that came out alike, name={name!r}"
+        )
     for group in _with_bar(by_batch(rows)):
         adding.add_group(group)
     return adding.result(rows, cautions)

@@ -732,3 +732,27 @@ def test_spreadsheet_percentages_and_times_beyond_a_day_are_read_as_they_are_sho
     assert frame["humidity_pct"].tolist() == [45, 0.5]
     assert frame["cure_h"].tolist() == [30.5, 18.25]
     assert frame["bubbles"].tolist() == [0, 3]
+
+
+def test_a_copy_of_a_sheet_under_another_name_is_refused_until_its_name_is_said(book, tmp_path):
+    text = "Cup,Resin temp (C),Bubbles\n1,22,3\n1,22,4\n2,25,5\n"
+    for name in ("spring.csv", "spring (1).csv"):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    mapping = propose_mapping(tmp_path / "spring.csv")
+    import_sheet(book, tmp_path / "spring.csv", mapping)
+    copy = tmp_path / "spring (1).csv"
+    with pytest.raises(InputError, match="imported as 'spring'"):
+        import_sheet(book, copy, mapping)
+    assert len(book.frame()) == 3
+    copy.write_text(text + "2,25,9\n", encoding="utf-8")
+    grown = import_sheet(book, copy, mapping, name="spring")
+    assert (grown.added, grown.already_there) == (1, 3)
+    copy.write_text(text, encoding="utf-8")
+    assert import_sheet(book, copy, mapping, name="spring (1)").added == 3
+    assert import_sheet(book, copy, mapping).already_there == 3
+
+
+def test_another_sheet_with_the_same_numbers_is_no_copy(book, tmp_path):
+    for name, bubbles in (("spring.csv", 3), ("summer.csv", 8)):
+        (tmp_path / name).write_text(f"Cup,Bubbles\n1,{bubbles}\n2,{bubbles}\n", encoding="utf-8")
+        assert import_sheet(book, tmp_path / name, propose_mapping(tmp_path / name)).added == 2
