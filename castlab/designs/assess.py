@@ -1,0 +1,240 @@
+"""What a plan can tell: what is mixed up with what, how well each effect will be known, and how good the plan is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from castlab import labels
+from castlab.analysis import words
+from castlab.designs import exchange, two_level
+from castlab.designs.space import Space, Term, two_factor
+
+SEEN = 0.01
+"""Correlations below this are not listed."""
+HALF = 0.5
+SAME = 0.999
+ROMAN = {3: "III", 4: "IV", 5: "V", 6: "VI"}
+
+
+@dataclass(frozen=True)
+class Runs:
+    """Runs as they will be analysed, those already made first: settings, model rows and what groups them."""
+
+    space: Space
+    settings: pd.DataFrame
+    X: np.ndarray
+    plan: exchange.Structure
+    nuisance: np.ndarray
+    mold: np.ndarray | None
+    batched: bool
+
+    @property
+    def Z(self) -> np.ndarray:
+        return np.equal.outer(self.plan.batch, np.unique(self.plan.batch)).astype(float)
+
+    @property
+    def n_batches(self) -> int:
+        return len(np.unique(self.plan.batch))
+
+
+def d_efficiency(runs: Runs, bound: float) -> float:
+    """Share of the information (per effect) that the best conceivable plan with these batches would give.
+
+    (|X'AX| / (n^p c^w B))^(1/p): B bounds |X'X / n| over all plans, and the w columns that only batches tell cannot be
+    known better than c, the mean over castings of 1 / (1 + ratio x batch size), allows. The bound is exact for effects
+    of two settings with equal batches (Hadamard's inequality); no plan need reach it.
+    """
+    value = float(exchange.worth(runs.X, runs.plan.A, None))
+    n, p = runs.X.shape
+    return float(np.exp((value - p * np.log(n) - batch_limit(runs.space, runs.plan) - bound) / p))
+
+
+def batch_limit(space: Space, plan: exchange.Structure) -> float:
+    """w log c of `d_efficiency`: what batches that scatter take from the information, at best."""
+    sizes = np.unique(plan.batch, return_counts=True)[1]
+    c = float(np.sum(sizes / (1 + plan.ratio * sizes)) / plan.n)
+    return (1 + sum(len(t.cols) for t in space.terms if t.per_batch)) * float(np.log(c))
+
+
+def resolution(runs: Runs) -> int | None:
+    """Length of the shortest product of factors that is constant or partly so: 3, 4, 5, ...
+
+    None where every combination of two settings stands equally often, where a factor has more than two settings, or
+    where main effects are not balanced and independent.
+    """
+    used = [np.unique(f.coded(list(runs.settings[f.name]))) for f in runs.space.factors]
+    if any(len(u) != 2 for u in used):
+        return None
+    signs = np.column_stack(
+        [
+            np.where(f.coded(list(runs.settings[f.name])) == u[1], 1.0, -1.0)
+            for f, u in zip(runs.space.factors, used, strict=True)
+        ]
+    )
+    lengths = two_level.word_lengths(signs, max(signs.shape[1], 2))
+    if np.any(lengths[:2] > 1e-6):
+        return None
+    return next((j + 1 for j, count in enumerate(lengths) if count > 1e-6), None)
+
+
+def aliases(runs: Runs) -> pd.DataFrame:
+    """What is mixed up with what: effect, alias, correlation (of their columns; -1 to 1, largest for levels), words.
+
+    Main effects, all two-factor interactions and the bends of the model against each other; pairs outside the model only
+    where they share at least half. Then what batches and molds repeat of each effect.
+    """
+    wide = two_factor(runs.space)
+    X = wide.rows_of(runs.settings)
+    names = [wide.named(t) for t in wide.terms]
+    blocks = [X[:, list(t.cols)] for t in wide.terms]
+    for t in runs.space.terms:
+        if t.bend:
+            names.append(runs.space.named(t))
+            blocks.append(runs.X[:, list(t.cols)])
+    model = {runs.space.named(t) for t in runs.space.terms}
+    bases = [_basis(b - b.mean(axis=0)) for b in blocks]
+    starts = np.cumsum([0, *(b.shape[1] for b in bases)])
+    gram = np.hstack(bases).T @ np.hstack(bases)
+    found: list[tuple[str, str, float, str]] = []
+    for i, one in enumerate(names):
+        for j in range(i + 1, len(names)):
+            part = gram[starts[i] : starts[i + 1], starts[j] : starts[j + 1]]
+            r = float(part[0, 0]) if part.size == 1 else float(np.linalg.norm(part, 2)) if part.size else 0.0
+            if abs(r) >= (SEEN if one in model or names[j] in model else HALF):
+                found.append((one, names[j], round(r, 3), _words(r)))
+    found += _with_groups(runs, names, bases, model)
+    return pd.DataFrame(found, columns=["effect", "alias", "correlation", "words"])
+
+
+def _words(r: float) -> str:
+    if abs(r) >= SAME:
+        return "cannot be told apart"
+    return "largely mixed" if abs(r) >= HALF else "partly mixed"
+
+
+def _with_groups(
+    runs: Runs, names: Sequence[str], bases: Sequence[np.ndarray], model: set[str]
+) -> list[tuple[str, str, float, str]]:
+    groups = []
+    if runs.batched:
+        groups.append(("batch", runs.Z))
+    if runs.mold is not None:
+        groups.append(("mold", np.equal.outer(runs.mold, np.unique(runs.mold)).astype(float)))
+    found = []
+    per_batch = {runs.space.named(t) for t in runs.space.terms if t.per_batch}
+    for group, indicators in groups:
+        kept = _basis(indicators - indicators.mean(axis=0))
+        for name, basis in zip(names, bases, strict=True):
+            r = float(np.linalg.norm(kept.T @ basis, 2)) if basis.size and kept.size else 0.0
+            if r < SEEN or (name not in model and r < SAME):
+                continue
+            if group == "batch" and r >= SAME:
+                text = f"{'set per batch: ' if name in per_batch else ''}judged on {runs.n_batches} batches"
+            else:
+                text = _words(r)
+            found.append((name, group, round(r, 3), text))
+    return found
+
+
+def _basis(block: np.ndarray) -> np.ndarray:
+    u, s, _ = np.linalg.svd(block, full_matrices=False)
+    return np.sign(u[:, :1].T @ block[:, :1]) * u if block.shape[1] == 1 and s[0] > 1e-9 else u[:, s > 1e-9]
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """One comparison that the analysis will report, as weights of the model's coefficients."""
+
+    effect: str
+    words: str
+    weights: np.ndarray
+    on_batches: bool
+
+
+def contrasts(runs: Runs) -> list[Contrast]:
+    """High against low, each level against the first, and how much more one effect is where another factor is high."""
+    space, found = runs.space, []
+    projection = runs.Z @ np.linalg.pinv(runs.Z)
+    for term in space.terms:
+        block = runs.X[:, list(term.cols)]
+        on_batches = runs.batched and bool(np.allclose(block, projection @ block, atol=1e-9))
+        for text, rows in _steps(space, term):
+            weights = np.zeros(space.p)
+            weights[list(term.cols)] = rows
+            found.append(Contrast(space.named(term), text, weights, on_batches))
+    return found
+
+
+def _steps(space: Space, term: Term) -> list[tuple[str, np.ndarray]]:
+    factors = [space.factors[j] for j in term.parts]
+    if term.bend:
+        return [("middle against the mean of the ends", np.array([-1.0]))]
+    own = []
+    for f in factors:
+        if f.numeric:
+            low, high = f.settings[0], f.settings[-1]
+            own.append(
+                [(f"{words.setting(high)} against {words.setting(low)} {labels.unit(f.name)}".strip(), np.array([2.0]))]
+            )
+        else:
+            base = space.block(space.factors.index(f), np.arange(len(f.settings)))
+            single = next(t for t in space.terms if t.parts == (space.factors.index(f),))
+            rows = base[:, list(single.cols)]
+            first = labels.level(f.settings[0])
+            own.append(
+                [(f"{labels.level(v)} instead of {first}", rows[k] - rows[0]) for k, v in enumerate(f.settings) if k]
+            )
+    if len(own) == 1:
+        return own[0]
+    return [
+        (f"{a} of {labels.name(factors[0].name)}, with {b} of {labels.name(factors[1].name)}", np.outer(u, v).ravel())
+        for a, u in own[0]
+        for b, v in own[1]
+    ]
+
+
+def degrees(runs: Runs) -> tuple[int, int]:
+    """Degrees of freedom left to judge by: (between batches, within batches). Without batches both are the residual ones."""
+    fixed = np.hstack([runs.X, runs.nuisance])
+    rank = int(np.linalg.matrix_rank(fixed))
+    if not runs.batched:
+        return len(runs.X) - rank, len(runs.X) - rank
+    both = int(np.linalg.matrix_rank(np.hstack([fixed, runs.Z])))
+    return both - rank, len(runs.X) - both
+
+
+def precision(runs: Runs) -> pd.DataFrame:
+    """How well each effect will be known, in multiples of the scatter between castings of one cup (standard deviation).
+
+    effect, contrast, judged_on ("castings" or "batches"), df, standard_error, half_width (of the 95% interval; infinite
+    where nothing is left to judge by).
+    """
+    covariance = np.linalg.inv(runs.X.T @ runs.plan.A @ runs.X)
+    between, within = degrees(runs)
+    rows = []
+    for c in contrasts(runs):
+        df = between if c.on_batches else within
+        error = float(np.sqrt(c.weights @ covariance @ c.weights))
+        half = float(stats.t.ppf(0.975, df)) * error if df > 0 else np.inf
+        rows.append((c.effect, c.words, "batches" if c.on_batches else "castings", df, error, half))
+    return pd.DataFrame(rows, columns=["effect", "contrast", "judged_on", "df", "standard_error", "half_width"])
+
+
+def outside(space: Space) -> tuple[Space, list[int]]:
+    """The space with all two-factor interactions, and which of its columns the model leaves out."""
+    wide = two_factor(space)
+    model = {t.parts for t in space.terms}
+    return wide, [c for t in wide.terms if t.parts not in model for c in t.cols]
+
+
+def mixing(X: np.ndarray, left_out: np.ndarray, A: np.ndarray) -> float:
+    """How far interactions left out of the model (columns) would bias its effects: sum of squared alias coefficients."""
+    if not left_out.shape[1]:
+        return 0.0
+    coefficients = np.linalg.solve(X.T @ A @ X, X.T @ A @ left_out)
+    return float(np.sum(coefficients[1:] ** 2))
