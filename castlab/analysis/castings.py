@@ -159,6 +159,8 @@ def gather(
             f"{left_out} of {len(frame)} castings {'was' if left_out == 1 else 'were'} left out for missing values ({per_column})."
         )
     data = data.loc[keep].reset_index(drop=True)
+    levelled = [c for c in names if isinstance(data[c].dtype, pd.CategoricalDtype)]
+    data = data.assign(**{c: data[c].cat.remove_unused_categories() for c in levelled})
     y, grades = read.values[keep], read.grades
     if read.kind == "grade":
         used, y = np.unique(y, return_inverse=True)

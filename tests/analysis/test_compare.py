@@ -116,3 +116,11 @@ def test_one_group_and_a_ratio_margin_below_one_are_refused():
     frame = pd.DataFrame({"bubbles": [4, 6, 5, 9, 12, 10], "pump": ["old"] * 3 + ["new"] * 3})
     with pytest.raises(InputError, match="a factor above 1"):
         compare_runs(frame, "bubbles", "pump", equivalence=0.8)
+
+
+@pytest.mark.parametrize("dtype", ["float64", "category"])
+def test_a_group_of_which_no_casting_was_read_does_not_spoil_the_picture(dtype):
+    frame = pd.DataFrame({"haze_pct": [1.2, 2.1, 3.3, 2.2, 3.1, None], "warm": [20.0, 20, 22, 22, 22, 25]})
+    result = compare_runs(frame.astype({"warm": dtype}), "haze_pct", "warm")
+    assert result.groups["group"].tolist() == ["20", "22"]
+    assert "22, 3 castings" in result.figure().alt
