@@ -1,7 +1,8 @@
 """What made the difference: effects of factors, comparison of runs, and what the castings made so far cannot tell apart.
 
 `fit_factors` and `compare_runs` answer in effects with intervals; `what_is_confounded` says which settings always
-changed together and which castings would separate them. Pictures of these results are in `castlab.figures`.
+changed together and which castings would separate them; `watch` follows production as it runs. Pictures of these
+results are in `castlab.figures`.
 """
 
 from __future__ import annotations
@@ -13,6 +14,8 @@ if TYPE_CHECKING:
     from castlab.analysis.compare import Comparison, compare_runs
     from castlab.analysis.confounding import Confounding, what_is_confounded
     from castlab.analysis.fit import FactorFit, fit_factors
+    from castlab.analysis.lifetimes import MoldLife, mold_life
+    from castlab.analysis.watching import Watch, watch
 
 _HOME = {
     "fit_factors": "fit",
@@ -21,9 +24,24 @@ _HOME = {
     "Comparison": "compare",
     "what_is_confounded": "confounding",
     "Confounding": "confounding",
+    "mold_life": "lifetimes",
+    "MoldLife": "lifetimes",
+    "watch": "watching",
+    "Watch": "watching",
 }
 
-__all__ = ["Comparison", "Confounding", "FactorFit", "compare_runs", "fit_factors", "what_is_confounded"]
+__all__ = [
+    "Comparison",
+    "Confounding",
+    "FactorFit",
+    "MoldLife",
+    "Watch",
+    "compare_runs",
+    "fit_factors",
+    "mold_life",
+    "watch",
+    "what_is_confounded",
+]
 
 
 def __getattr__(name: str) -> Any:

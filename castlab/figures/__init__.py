@@ -19,6 +19,8 @@ PICTURES: dict[str, str] = {
     "castlab.analysis.fit.FactorFit": "castlab.figures.effects.draw_fit",
     "castlab.analysis.confounding.Confounding": "castlab.figures.confounding.draw_confounding",
     "castlab.analysis.compare.Comparison": "castlab.figures.groups.draw_comparison",
+    "castlab.analysis.watching.Watch": "castlab.figures.watching.draw_watch",
+    "castlab.analysis.lifetimes.MoldLife": "castlab.figures.watching.draw_mold_life",
     "castlab.bench.mixing.MixPlan": "castlab.figures.pours.draw_mix",
     "castlab.bench.solids.MoldPlan": "castlab.figures.pours.draw_mold",
     "castlab.bench.vacuum.pumping.PumpFit": "castlab.figures.pumping.draw_pump",

@@ -1,0 +1,251 @@
+"""Production as it runs: points against what is usual, alarms in words, the spread within batches, the life of molds."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from castlab import labels
+from castlab.figures.style import FAINT, INK, QUIET, Picture, colour, picture, styled, words
+from castlab.figures.sweeps import WHITE
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from castlab.analysis.lifetimes import MoldLife
+    from castlab.analysis.watching import Watch
+
+NAMED = 14
+"""Points that can all be named along the axis; of more, every second, third ... is."""
+TOLD = 6
+"""Flagged points that are named in the picture."""
+LINES = 5
+"""Alarms that are told above it."""
+
+
+def draw_watch(result: Watch) -> Picture:
+    """The points in order with the range between their limits, flagged ones named; below it the spread and the molds.
+
+    Parameters
+    ----------
+    result
+        The result of `watch`.
+
+    Returns
+    -------
+    The figure, with its text alternative as `alt`.
+    """
+    life = result.mold_life
+    shown = {"spread": result.spread is not None, "molds": life is not None}
+    below: list[Any] = [part for part, there in shown.items() if there]
+    with styled():
+        figure = picture(9.4, 6.2 if below else 3.9)
+        if below:
+            parts = figure.subplot_mosaic([["points"] * len(below), below], height_ratios=[1.3, 1])
+        else:
+            parts = {"points": figure.subplots()}
+        _points(parts["points"], result)
+        figure.suptitle(_told(result), x=0.01, ha="left", fontsize=9.5)
+        if result.spread is not None:
+            _chart(parts["spread"], result.spread, result.spread["beyond"].to_numpy() != 0)
+            parts["spread"].set_ylim(bottom=0)
+            unit = labels.unit(result.response)
+            parts["spread"].set_ylabel(f"standard deviation ({unit})" if unit else "standard deviation")
+            parts["spread"].set_title("spread within each batch")
+        if life is not None:
+            _life(parts["molds"], life)
+    figure.alt = _words(result)
+    return figure
+
+
+def draw_mold_life(result: MoldLife) -> Picture:
+    """Share of molds that still serve, against pulls, with its interval and the molds in use.
+
+    Parameters
+    ----------
+    result
+        The result of `mold_life`.
+
+    Returns
+    -------
+    The figure, with its text alternative as `alt`.
+    """
+    with styled():
+        figure = picture(7.0, 3.6)
+        _life(figure.subplots(), result)
+    figure.alt = _life_words(result)
+    return figure
+
+
+def _points(axes: Axes, result: Watch) -> None:
+    rows = result.points
+    flagged = rows["flag"].to_numpy() != ""
+    _chart(axes, rows, flagged)
+    if "still_open" in rows:
+        for at in np.flatnonzero(rows["still_open"].to_numpy()):
+            axes.annotate(
+                "so far",
+                (at + 1, rows["value"].iloc[at]),
+                (0, 8),
+                textcoords="offset points",
+                ha="center",
+                fontsize=8.5,
+            )
+    for at in np.flatnonzero(flagged)[:TOLD]:
+        row = rows.iloc[at]
+        up = row["value"] >= row["centre"]
+        axes.annotate(
+            row["point"], (at + 1, row["value"]), (0, 9 if up else -9), textcoords="offset points", ha="center",
+            va="bottom" if up else "top", fontsize=8.5, bbox=WHITE, zorder=5,
+        )  # fmt: skip
+    if not rows["baseline"].all() and rows["baseline"].any():
+        end = int(np.flatnonzero(rows["baseline"])[-1]) + 1.5
+        axes.axvline(end, color=QUIET, lw=1, ls=(0, (1, 2)))
+        axes.text(
+            end,
+            0.02,
+            " limits were set before",
+            transform=axes.get_xaxis_transform(),
+            fontsize=8.5,
+            color=INK,
+            va="bottom",
+        )
+    _lots(axes, rows)
+    axes.margins(y=0.16)
+    what = result.name if not result.unit else f"{result.name} ({result.unit})"
+    axes.set_ylabel(what)
+    axes.set_xlabel(
+        "batch, in the order made"
+        if result.by_batch
+        else "failure"
+        if result.kind == "rare"
+        else "casting, in the order made"
+    )
+
+
+def _chart(axes: Axes, rows: pd.DataFrame, flagged: np.ndarray) -> None:
+    """Points over the band between their limits; flagged ones are squares."""
+    n = len(rows)
+    x = np.arange(1, n + 1)
+    edges = np.arange(0.5, n + 1)
+    value, low, high, centre = (rows[c].to_numpy(dtype=float) for c in ("value", "low", "high", "centre"))
+    axes.stairs(high, edges, baseline=low, fill=True, color=FAINT, lw=0, zorder=0)
+    axes.stairs(centre, edges, baseline=None, color=INK, lw=1.2, zorder=1)
+    axes.plot(x, value, color=QUIET, lw=0.9, zorder=2)
+    axes.plot(x[~flagged], value[~flagged], ls="", marker="o", ms=5.5, mfc=colour(0), mec="white", mew=0.6, zorder=3)
+    axes.plot(x[flagged], value[flagged], ls="", marker="s", ms=7.5, mfc=colour(1), mec=INK, mew=0.9, zorder=4)
+    axes.set_xlim(0.5, n + 0.5)
+    step = max(1, -(-n // NAMED))
+    axes.set_xticks(
+        x[::step],
+        [str(p).removeprefix("casting ") for p in rows["point"].iloc[::step]],
+        rotation=35 if n > 8 else 0,
+        ha="right" if n > 8 else "center",
+    )
+    axes.annotate(
+        "usual",
+        (n + 0.5, centre[-1]),
+        (3, 0),
+        textcoords="offset points",
+        va="center",
+        fontsize=8.5,
+        annotation_clip=False,
+    )
+    if high[-1] > centre[-1]:
+        axes.annotate(
+            "limit",
+            (n + 0.5, high[-1]),
+            (3, 0),
+            textcoords="offset points",
+            va="center",
+            fontsize=8.5,
+            annotation_clip=False,
+        )
+
+
+def _lots(axes: Axes, rows: pd.DataFrame) -> None:
+    """Where a resin lot begins, its name at the top."""
+    if "resin_lot" not in rows:
+        return
+    lot = rows["resin_lot"].ffill()
+    for at in range(1, len(lot)):
+        if pd.notna(lot.iloc[at - 1]) and lot.iloc[at] != lot.iloc[at - 1]:
+            axes.axvline(at + 0.5, color=INK, lw=0.9, ls=(0, (5, 3)), zorder=1)
+            axes.text(
+                at + 0.55,
+                0.985,
+                f" resin lot {lot.iloc[at]}",
+                transform=axes.get_xaxis_transform(),
+                fontsize=8.5,
+                va="top",
+                bbox=WHITE,
+            )
+
+
+def _life(axes: Axes, life: MoldLife) -> None:
+    rows = life.curve
+    last = max([*rows["pulls"], *life.remaining["pulls"]])
+    surviving = [1.0, *rows["surviving"]]
+    if len(rows):
+        held = pd.concat([rows, rows.tail(1).assign(pulls=last)])
+        held[["low", "high"]] = held[["low", "high"]].ffill()
+        axes.fill_between(held["pulls"], held["low"], held["high"], step="post", color=FAINT, lw=0, zorder=0)
+    axes.step([0, *rows["pulls"], last], [*surviving, surviving[-1]], where="post", color=INK, lw=1.8)
+    for place, row in enumerate(life.remaining.itertuples()):
+        axes.plot(row.pulls, 0.03, marker="^", ms=7, color=colour(2), ls="", clip_on=False)
+        if len(life.remaining) <= 6:
+            axes.text(row.pulls, 0.08 + 0.1 * (place % 3), str(row.mold), fontsize=8.5, ha="center", bbox=WHITE)
+    axes.set_ylim(0, 1.03)
+    axes.set_xlim(0, last * 1.06)
+    axes.set_xlabel("pulls (triangles: molds in use)")
+    axes.set_ylabel("share that still serve")
+    axes.set_title("life of the molds")
+
+
+def _told(result: Watch) -> str:
+    """The alarms in words, the first few of them, a line each."""
+    found = result.alarms
+    lines = []
+    for row in found.head(LINES).itertuples():
+        if row.about in ("level", "spread within batches"):
+            lines.append(f"{row.point}: {row.rule}")
+        else:
+            lines.append(
+                f"since {_day(row.since)}: {row.what.partition(':')[0][0].lower()}{row.what.partition(':')[0][1:]}"
+            )
+    if len(found) > LINES:
+        lines.append(f"and {len(found) - LINES} more alarms")
+    return "\n".join(lines) if lines else "no alarm"
+
+
+def _day(when: object) -> str:
+    return f"{when:%Y-%m-%d}" if isinstance(when, pd.Timestamp) else str(when)
+
+
+def _words(result: Watch) -> str:
+    rows = result.points
+    flagged = [f"{row.point} ({row.flag})" for row in rows[rows["flag"] != ""].itertuples()]
+    last = rows.iloc[-1]
+    said = (
+        f"{result.name}, {len(rows)} points in the order made; usual {last['centre']:.3g}, limits of the last point "
+        f"{last['low']:.3g} to {last['high']:.3g}. Flagged: {words(flagged[:TOLD])}"
+        + (f" and {len(flagged) - TOLD} more." if len(flagged) > TOLD else ".")
+    )
+    if result.spread is not None:
+        odd = result.spread.loc[result.spread["beyond"] != 0, "point"]
+        said += f" Spread within batches beyond its limits: {words(odd)}."
+    if result.mold_life is not None:
+        said += " " + _life_words(result.mold_life)
+    return said
+
+
+def _life_words(life: MoldLife) -> str:
+    if not len(life.curve):
+        return "Life of the molds: none is worn out yet."
+    last = life.curve.iloc[-1]
+    return (
+        f"Life of the molds: {int(life.curve['worn_out'].sum())} worn out, {len(life.remaining)} in use; after "
+        f"{last['pulls']:.0f} pulls {100 * last['surviving']:.0f}% still serve."
+    )

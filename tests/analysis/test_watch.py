@@ -1,0 +1,263 @@
+"""Watching production: what changed when, limits that hold with few data, and what is said where nothing can be told."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from castlab import Logbook, figures, shipped
+from castlab.analysis import charts, compare_runs, mold_life, watch
+from castlab.errors import FitError, InputError
+
+
+@pytest.fixture(scope="module")
+def logbook_frame(tmp_path_factory) -> pd.DataFrame:
+    with Logbook.restore(shipped.path("data", "demo"), to=tmp_path_factory.mktemp("demo") / "demo.db") as book:
+        return book.frame()
+
+
+def shifted(seed: int = 2) -> pd.DataFrame:
+    """Twelve batches of four; from the eighth on a new lot and twice the bubbles; the pump drifts."""
+    rng = np.random.default_rng(seed)
+    return pd.DataFrame(
+        {
+            "bubbles": rng.poisson(np.repeat([5, 12], [28, 20])),
+            "batch_id": np.repeat([f"B-{i:03d}" for i in range(1, 13)], 4),
+            "resin_lot": np.repeat(["L-1", "L-2"], [28, 20]),
+            "poured_at": pd.date_range("2026-03-01", periods=48, freq="D"),
+            "pump_base_kpa": np.repeat(1.5 + 0.05 * np.arange(12) + rng.normal(0, 0.05, 12), 4),
+            "mold": list("ABCD") * 12,
+            "passed": rng.random(48) > 0.1,
+        }
+    )
+
+
+def test_watch_is_the_function_also_after_its_module_was_loaded():
+    import castlab.analysis
+    import castlab.analysis.watching
+
+    assert callable(castlab.analysis.watch)
+    assert callable(castlab.analysis.mold_life)
+
+
+def test_an_alarm_says_what_changed_when_and_what_changed_with_it():
+    seen = watch(shifted(), "bubbles", baseline=7)
+    level = seen.alarms[seen.alarms["about"] == "level"]
+    assert len(level)
+    assert level["since"].iloc[0] == pd.Timestamp("2026-03-29")  # the first casting of the new lot
+    assert level["what"].str.contains("Bubbles rose").all()
+    assert level["what"].str.contains("resin lot changed there from L-1 to L-2").any()
+    assert level["how_sure"].str.contains("once in").all()
+    assert level["what"].iloc[0] in seen.verdict or len(seen.alarms) > 3
+
+
+def test_points_of_a_steady_process_after_a_short_baseline_are_seldom_beyond_the_limits():
+    """0.27% is meant; the textbook's limits from ten points do it about ten times as often."""
+    rng = np.random.default_rng(4)
+    out = {"probability": 0, "three sigma": 0}
+    inside = np.arange(30) < 10
+    for _ in range(300):
+        y = rng.normal(20, 3, 30)
+        count = rng.poisson(20 * np.exp(rng.normal(0, 0.3, 30)))
+        for method in out:
+            sigma, df = charts.scatter(y, inside, method)
+            single = charts.measures(y, np.ones(30), inside, method, np.full(30, sigma), df)
+            counted = charts.counts(count.astype(float), np.ones(30), inside, method)
+            out[method] += int((single.beyond[10:] != 0).sum() + (counted.beyond[10:] != 0).sum())
+    shown = {method: n / (300 * 40) for method, n in out.items()}
+    assert shown["probability"] < 0.006
+    assert shown["three sigma"] > 0.03
+
+
+def test_batches_that_scatter_more_than_poisson_get_wider_limits():
+    rng = np.random.default_rng(1)
+    rows = pd.DataFrame({"batch": np.repeat(range(20), 4)})
+    rows["bubbles"] = rng.poisson(np.repeat(16 * np.exp(rng.normal(0, 0.6, 20)), 4))
+    wide = watch(rows, "bubbles", kind="count", batch="batch", rules=[1])
+    plain = watch(rows, "bubbles", kind="count", batch="batch", rules=[1], method="three sigma")
+    assert wide.dispersion > 2
+    assert len(plain.alarms) > 5 > len(wide.alarms)
+
+
+def test_rates_are_judged_by_their_exposure():
+    rows = pd.DataFrame({"bubbles": [8, 4, 9, 5, 8, 4, 16, 4], "area": [2.0, 1, 2, 1, 2, 1, 4, 1]})
+    seen = watch(rows, "bubbles", kind="count", exposure="area", rules=[1])
+    assert seen.points["centre"].to_numpy() == pytest.approx(58 / 14)
+    widths = seen.points["high"] - seen.points["low"]
+    assert widths[6] < widths[0] < widths[1]
+    assert len(seen.alarms) == 0
+
+
+def test_a_batch_whose_castings_lie_far_apart_is_an_alarm_of_the_spread():
+    rng = np.random.default_rng(6)
+    rows = pd.DataFrame(
+        {"batch": np.repeat(range(10), 4), "haze_pct": rng.normal(4, 0.2, 40) + np.repeat(rng.normal(0, 0.3, 10), 4)}
+    )
+    rows.loc[rows["batch"] == 8, "haze_pct"] = [2.0, 3.0, 5.0, 6.0]
+    seen = watch(rows, "haze_pct", batch="batch", baseline=7)
+    odd = seen.alarms[seen.alarms["about"] == "spread within batches"]
+    assert list(odd["point"]) == ["8"]
+    assert odd["what"].str.contains("further apart").all()
+
+
+def test_order_follows_the_dates_not_the_rows():
+    made = shifted()
+    mixed = made.sample(frac=1, random_state=1)
+    pd.testing.assert_frame_equal(
+        watch(made, "bubbles").points[["value", "low", "high"]],
+        watch(mixed, "bubbles").points[["value", "low", "high"]],
+    )
+
+
+def test_a_baseline_can_be_a_date():
+    made = shifted()
+    by_number, by_date = (watch(made, "bubbles", baseline=b).points for b in (7, "2026-03-27"))
+    assert list(by_number["baseline"]) == list(by_date["baseline"]) == [True] * 7 + [False] * 5
+
+
+def test_rare_failures_are_watched_by_the_castings_between_them():
+    gaps = [30, 70] * 5 + [1, 1, 1]
+    rows = pd.DataFrame({"passed": [k + 1 < gap for gap in gaps for k in range(gap)] + [True, True]})
+    seen = watch(rows, "passed", baseline=500)
+    assert seen.kind == "rare"
+    assert list(seen.points["value"]) == [*gaps, 2]
+    assert list(seen.points["still_open"]) == [False] * 13 + [True]
+    assert seen.points["centre"].iloc[0] == 50
+    assert seen.alarms["what"].str.contains("From one failure to the next grew shorter").any()
+    assert seen.alarms["since"].min() > 500
+    assert seen.points["flag"].iloc[-1] == ""  # an open gap is no short gap
+
+
+def test_all_good_says_what_that_bounds():
+    with pytest.raises(FitError, match="with 95% confidence they come less often than once in 10"):
+        watch(pd.DataFrame({"passed": [True] * 30}), "passed")
+
+
+def test_the_pump_s_trend_is_the_least_squares_line():
+    made = shifted()
+    pump = watch(made, "bubbles").pump.iloc[0]
+    daily = made.drop_duplicates("batch_id")
+    day = (daily["poured_at"] - daily["poured_at"].iloc[0]).dt.days
+    line = stats.linregress(day, daily["pump_base_kpa"])
+    half = stats.t.ppf(0.975, 10) * line.stderr
+    assert (pump["change"], pump["low"], pump["high"]) == pytest.approx(
+        (30 * line.slope, 30 * (line.slope - half), 30 * (line.slope + half))
+    )
+    assert pump["p_value"] == pytest.approx(line.pvalue)
+    assert watch(made.assign(pump_base_kpa=2.0), "bubbles").pump is None
+
+
+def test_a_lot_is_compared_with_the_one_before_by_batches():
+    made = shifted()
+    lots = watch(made, "bubbles").lots.iloc[0]
+    direct = compare_runs(
+        made.assign(resin_lot=pd.Categorical(made["resin_lot"], ["L-1", "L-2"])),
+        "bubbles",
+        "resin_lot",
+        kind="count",
+        batch="batch_id",
+    )
+    assert (lots["estimate"], lots["low"], lots["high"]) == pytest.approx((direct.estimate, direct.low, direct.high))
+    assert (lots["before"], lots["lot"], lots["batches"]) == ("L-1", "L-2", 5)
+
+
+def test_yield_capability_and_molds_are_told_only_where_the_data_have_them(logbook_frame):
+    seen = watch(logbook_frame, "haze_pct")
+    assert seen.capability is None
+    assert seen.mold_life is None
+    assert any("name the worn-out molds" in c for c in seen.cautions)
+    full = watch(logbook_frame, "haze_pct", limits=(None, 4.5), retired=["Block A"])
+    assert list(full.capability["index"]) == ["Cpk", "share outside"]
+    assert set(full.mold_life.remaining["mold"]) == {"Block B", "Block C", "Marker"}
+    assert int(full.yield_["made"].iloc[0]) == 64
+    for part in ("Yield 33%", "Cpk 0.4", "1 of 4 worn out"):
+        assert part in full.verdict
+    assert watch(logbook_frame.drop(columns=["passed", "resin_lot", "pump_base_kpa"]), "haze_pct").yield_ is None
+
+
+def test_limits_of_acceptance_never_enter_the_chart(logbook_frame):
+    free, bound = watch(logbook_frame, "haze_pct"), watch(logbook_frame, "haze_pct", limits=(0, 3))
+    assert list(free.points["high"]) == list(bound.points["high"])
+
+
+def test_no_worn_out_mold_gives_a_lower_bound_only():
+    life = mold_life([20, 30, 10], [False] * 3, ["A", "B", "C"])
+    assert life.model == "none"
+    assert life.remaining["low"].iloc[0] == pytest.approx(60 / 3, rel=0.002)  # rule of three
+    assert figures.alt_text(life.figure()) == "Life of the molds: none is worn out yet."
+    assert "at least 20 pulls" in life.verdict
+
+
+def test_wear_shortens_what_an_old_mold_still_gives():
+    life = mold_life([50, 52, 55, 58, 60, 61, 40, 5], [True] * 6 + [False] * 2)
+    old, new = life.remaining["expected_more"]
+    assert life.model == "Weibull"
+    assert "the older it is, the sooner it fails" in life.verdict
+    assert old < new
+
+
+def test_few_data_are_called_provisional(logbook_frame):
+    seen = watch(logbook_frame, "bubbles")
+    assert any("provisional" in c for c in seen.cautions)
+    assert "at most about" in seen.verdict
+
+
+def test_the_result_is_frozen_and_its_tables_carry_the_same_numbers(logbook_frame):
+    seen = watch(logbook_frame, "bubbles", retired=[])
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        seen.kind = "other"
+    assert len(seen.tables()["Points"]) == len(seen.points) == 18
+    assert "castlab-verdict" in seen._repr_html_()
+
+
+def test_the_picture_names_flagged_points_and_tells_the_alarms():
+    seen = watch(shifted(), "bubbles", baseline=7, retired=["A"])
+    figure = seen.figure()
+    texts = " ".join(t.get_text() for t in figure.axes[0].texts) + figure.get_suptitle()
+    flagged = seen.points.loc[seen.points["flag"] != "", "point"]
+    assert len(flagged)
+    assert all(name in texts for name in flagged)
+    assert "resin lot L-2" in texts
+    assert figures.alt_text(figure).startswith("bubbles, 12 points in the order made")
+    assert figures.alt_text(mold_life([38, 52], [True, False]).figure()).startswith(
+        "Life of the molds: 1 worn out, 1 in use"
+    )
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"response": "clarity_grade"}, "is a grade; accepted"),
+        ({"kind": "rate"}, "accepted: count, measure, pass, rare"),
+        ({"limits": (0, 1)}, "limits belong to a measure"),
+        ({"response": "haze_pct", "limits": (None, None)}, "at most one of them None"),
+        ({"response": "haze_pct", "limits": 3}, "accepted: .lower, upper."),
+        ({"response": "haze_pct", "exposure": "depth_mm"}, "belongs to counts"),
+        ({"rules": [9]}, "Nelson's tests 1 to 8"),
+        ({"method": "two sigma"}, "accepted: probability, three sigma"),
+        ({"baseline": 2}, "accepted: 4 to 18"),
+        ({"baseline": "soon"}, "a moment as in poured_at"),
+        ({"baseline": "2020-01-01"}, "the baseline holds 0 points"),
+        ({"retired": ["Block Z"]}, "accepted: molds of the frame"),
+        ({"retired": "Block A"}, "accepted: a list of molds"),
+        ({"when": "pour_method"}, "neither a date nor a number"),
+        ({"response": "bubble"}, "no column 'bubble'"),
+    ],
+)
+def test_unusable_input_says_what_is_accepted(logbook_frame, change, message):
+    with pytest.raises(InputError, match=message):
+        watch(logbook_frame, **{"response": "bubbles", **change})
+
+
+def test_a_measure_that_never_varies_sets_no_limits():
+    with pytest.raises(FitError, match="does not vary"):
+        watch(pd.DataFrame({"haze_pct": [3.5] * 10}), "haze_pct")
+
+
+def test_counts_that_are_all_zero_still_give_an_upper_limit():
+    seen = watch(pd.DataFrame({"bubbles": [0] * 10 + [4]}), "bubbles", baseline=10)
+    assert list(seen.alarms["point"]) == ["casting 11"]
