@@ -1,7 +1,7 @@
 """Which castings to make next: factors and their settings, plans that respect batches and molds, and what they can tell.
 
 `plan_trials` chooses the castings and their order, and says what is mixed up with what and how well each effect will be
-known.
+known; `power` gives the chance that an effect of a given size will show.
 """
 
 from __future__ import annotations
@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from castlab.designs.design import Design
+    from castlab.designs.detection import Power, power
     from castlab.designs.factors import Factor
     from castlab.designs.plan import plan_trials
 
-_HOME = {"Factor": "factors", "plan_trials": "plan", "Design": "design"}
+_HOME = {"Factor": "factors", "plan_trials": "plan", "Design": "design", "power": "detection", "Power": "detection"}
 
-__all__ = ["Design", "Factor", "plan_trials"]
+__all__ = ["Design", "Factor", "Power", "plan_trials", "power"]
 
 
 def __getattr__(name: str) -> Any:

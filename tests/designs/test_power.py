@@ -1,0 +1,100 @@
+"""Power: what it says, and what it refuses because it has no exact answer."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from castlab.designs import Factor, plan_trials, power
+from castlab.designs.chances import of_means
+from castlab.errors import InputError
+
+
+def plan(**options):
+    factors = [Factor("resin_c", 22, 32), Factor("pour", ["stream", "ladle"]), Factor("cure_c", 40, 60)]
+    return plan_trials(factors, 12, **options)
+
+
+def test_without_an_effect_the_chance_is_the_level_or_less():
+    assert power(9, effect=0, kind="measure", spread=2).power == pytest.approx(0.05)
+    for n in (6, 12, 25):
+        assert power(n, effect=1, kind="count", base=3).power <= 0.05
+        assert 0.01 < power(n, effect=1, kind="pass", base=0.6).power < 0.07
+
+
+def test_one_call_says_how_many_castings_show_bubbles_halved():
+    halved = power(8, effect=0.5, kind="count", base=6)
+    assert power(halved.needed, effect=0.5, kind="count", base=6).power >= 0.8
+    assert power(halved.needed - 1, effect=0.5, kind="count", base=6).power < 0.8
+    assert f"takes {halved.needed} castings in each group" in halved.verdict
+    assert halved.table["power"].is_monotonic_increasing
+    assert halved.table["castings"].max() >= 2 * halved.needed
+
+
+def test_more_castings_more_effect_and_less_scatter_all_raise_the_chance():
+    base = power(8, effect=1, kind="measure", spread=1).power
+    assert power(9, effect=1, kind="measure", spread=1).power > base
+    assert power(8, effect=1.1, kind="measure", spread=1).power > base
+    assert power(8, effect=1, kind="measure", spread=0.9).power > base
+
+
+def test_large_effects_are_certain_to_show_for_any_degrees_of_freedom():
+    shifts = np.linspace(0, 1e4, 4001)
+    for df in (1, 2, 3, 4, 5, 10, 14, 40, 78, 998):
+        found = of_means(shifts, df, 0.05)
+        assert np.all(np.diff(found) >= -1e-9)
+        assert found[0] == pytest.approx(0.05)
+        assert found[-1] == pytest.approx(1, abs=1e-13)
+
+
+def test_effects_too_small_for_the_workshop_say_so():
+    tiny = power(8, effect=0.01, kind="measure", spread=1)
+    assert tiny.needed is None
+    assert "more than 500 castings" in tiny.verdict
+
+
+def test_a_plan_names_its_weakest_main_effect_and_any_that_is_asked_for():
+    batched = plan(per_batch=["resin_c"], batch_size=2)
+    weakest = power(batched, effect=2, kind="measure", spread=1)
+    assert weakest.power == weakest.table["power"].min()
+    assert "resin temperature" in weakest.verdict
+    assert "the plan's guess" in weakest.cautions[0]
+    pour = power(batched, effect=2, kind="measure", spread=1, factor="pour")
+    assert pour.power == weakest.table.set_index("effect").loc["pour", "power"]
+    assert "<h4>Chance to show it</h4>" in pour._repr_html_()
+
+
+def test_a_plan_with_nothing_left_over_shows_nothing():
+    saturated = plan_trials([Factor(f"x{j}", 0, 1) for j in range(11)], 12)
+    found = power(saturated, effect=5, kind="measure", spread=1)
+    assert found.power == 0
+    assert any("nothing is left over" in c for c in found.cautions)
+
+
+@pytest.mark.parametrize(
+    ("castings", "options", "said"),
+    [
+        (8, {"effect": 1, "kind": "grade"}, "grades have no exact answer"),
+        (8, {"effect": 0, "kind": "count", "base": 3}, "above 0"),
+        (8, {"effect": 0.5, "kind": "count"}, "base is None"),
+        (8, {"effect": 0.5, "kind": "count", "base": 3, "spread": 1}, "spread is for measures"),
+        (8, {"effect": 2, "kind": "pass", "base": 1.2}, "between 0 and 1"),
+        (8, {"effect": 2, "kind": "measure"}, "spread is None"),
+        (8, {"effect": np.nan, "kind": "measure", "spread": 1}, "effect is nan"),
+        (1, {"effect": 2, "kind": "measure", "spread": 1}, "2 to 500"),
+        ((4, 5, 6), {"effect": 2, "kind": "measure", "spread": 1}, "pair"),
+        ("many", {"effect": 2, "kind": "measure", "spread": 1}, "castings is 'many'"),
+        (8, {"effect": 2, "kind": "measure", "spread": 1, "factor": "pour"}, "without a plan"),
+        (8, {"effect": 2, "kind": "measure", "spread": 1, "alpha": 1}, "alpha"),
+    ],
+)
+def test_what_has_no_exact_answer_or_no_meaning_is_refused(castings, options, said):
+    with pytest.raises(InputError, match=said):
+        power(castings, **options)
+
+
+def test_counts_of_a_plan_are_refused_with_the_nearest_request():
+    with pytest.raises(InputError, match=r"nearest possible request: .* power\(\(8, 8\)"):
+        power(plan(), effect=0.5, kind="count", base=6)
+    with pytest.raises(InputError, match="its effects: resin_c, pour, cure_c"):
+        power(plan(), effect=1, kind="measure", spread=1, factor="phr")
