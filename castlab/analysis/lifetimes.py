@@ -13,10 +13,21 @@ from castlab.analysis import words
 from castlab.errors import InputError
 from castlab.results import Result
 
-WEIBULL_FROM = 5
-"""Worn-out molds from which wear (the Weibull shape) is estimated; below, the exponential distribution has to do."""
-DROP = float(stats.chi2.ppf(0.95, 1) / 2)
-"""Fall of the log-likelihood at the ends of a 95% profile interval."""
+WEIBULL_FROM = 2
+"""Worn-out molds from which wear (the Weibull shape) is estimated; one alone says nothing of wear."""
+
+
+FAR = 1e4
+"""An upper limit so many times the typical life seen is no limit."""
+
+
+def drop(worn_out: int) -> float:
+    """Fall of the log-likelihood at the ends of a 95% profile interval.
+
+    Half the chi-square quantile in large samples; here half the squared quantile of Student's t with as many degrees of
+    freedom as molds are worn out, since with few the chi-square interval is too short (seen by simulation).
+    """
+    return float(stats.t.ppf(0.975, worn_out) ** 2 / 2)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -58,8 +69,9 @@ def mold_life(pulls: Sequence[float], retired: Sequence[bool], molds: Sequence[s
     Returns
     -------
     MoldLife
-        Kaplan-Meier curve (statsmodels) with log-log intervals; from five worn-out molds a Weibull distribution by
-        maximum likelihood, from one an exponential, with 95% profile intervals; with none a lower bound only.
+        Kaplan-Meier curve (statsmodels) with log-log intervals; from two worn-out molds a Weibull distribution by
+        maximum likelihood with 95% profile intervals; from one an exponential, and with none a lower bound, of which
+        the remaining pulls of a mold cannot be told.
 
     Raises
     ------
@@ -72,77 +84,77 @@ def mold_life(pulls: Sequence[float], retired: Sequence[bool], molds: Sequence[s
     --------
     >>> life = mold_life([38, 52, 61, 45, 30], [True, False, False, True, False])
     >>> life.model, round(float(life.parameters["estimate"][0]))
-    ('exponential', 113)
+    ('Weibull', 55)
     """
     t, gone, names = _checked(pulls, retired, molds)
-    used = t > 0
-    time, worn = t[used], gone[used]
+    time, worn = t[t > 0], gone[t > 0]
     d = int(worn.sum())
-    curve = _kaplan_meier(time, worn)
-    total = float(time.sum())
+    in_use = ~gone
+    remaining = pd.DataFrame({"mold": np.array(names)[in_use], "pulls": t[in_use]})
     cautions = ["A mold that was taken out for another reason than wear counts as still in use, not as worn out."]
-    if d == 0:
-        bound = total / -np.log(0.05)
-        parameters = pd.DataFrame(
-            [("mean life, pulls", np.nan, bound, np.nan)], columns=["quantity", "estimate", "low", "high"]
-        )
-        remaining = pd.DataFrame({"mold": names, "pulls": t, "expected_more": np.nan, "low": bound, "high": np.nan})
-        verdict = (
-            f"No mold is worn out yet in {words.count(int(total), 'pull')}: with 95% confidence a mold lasts at least "
-            f"{bound:.0f} pulls on average, if it fails at any pull alike."
-        )
-        return MoldLife(
-            verdict=verdict, cautions=(*cautions, "No mold is worn out: how long one lasts cannot be told, only a lower bound."),
-            curve=curve, parameters=parameters, remaining=remaining, model="none", log_likelihood=np.nan,
-        )  # fmt: skip
-    fit = _Weibull(time, worn) if d >= WEIBULL_FROM and len(set(time[worn])) > 1 else _Exponential(time, worn)
-    mean, low, high = fit.interval(lambda k, scale: scale * special.gamma(1 + 1 / k))
-    rows = [("mean life, pulls", mean, low, high)]
-    if isinstance(fit, _Weibull):
-        rows += [
-            ("shape", *fit.interval(lambda k, scale: k + 0 * scale)),
-            ("scale, pulls", *fit.interval(lambda k, scale: scale + 0 * k)),
-        ]
-        grows = rows[1][2] > 1
-        wear = "the older it is, the sooner it fails" if grows else "that wear grows with age is not shown"
-        if time.max() > 0 and mean > time.max():
+    if d >= WEIBULL_FROM and len(set(time[worn])) > 1:
+        model, verdict, rows, best = _with_wear(time, worn, remaining)
+        cautions.append("Intervals are of the expected remaining pulls; one mold's own end scatters far more.")
+        if rows[0][1] > time.max():
             cautions.append(
                 f"The mean life lies beyond the longest life seen ({time.max():.0f} pulls): it rests on the Weibull curve."
             )
     else:
-        wear = "wear that grows with age cannot be seen from so few"
+        model, verdict, rows, best = _without_wear(time, worn)
+        remaining = remaining.assign(expected_more=np.nan, low=0.0, high=np.nan)
         cautions.append(
-            f"Only {words.count(d, 'worn-out mold')}: the exponential distribution gives every mold in use the same "
-            "remaining life, old or new; an old mold likely has less."
+            "Wear that grows with age cannot be seen from so few worn-out molds, so nothing says how much an old mold still has."
         )
-    in_use = ~gone
-    more = [fit.interval(lambda k, scale, age=age: _remaining(k, scale, age)) for age in t[in_use]]
-    remaining = pd.DataFrame(
-        {
-            "mold": np.array(names)[in_use],
-            "pulls": t[in_use],
-            "expected_more": [m[0] for m in more],
-            "low": [m[1] for m in more],
-            "high": [m[2] for m in more],
-        }
-    )
-    verdict = (
-        f"Molds: {d} of {len(t)} worn out; a mold lasts {words.rounded(mean, (high - low) / 4)} pulls on average (95% "
-        f"interval {low:.0f} to {_limit(high)}); {wear}."
-    )
+    return MoldLife(
+        verdict=f"Molds: {d} of {len(t)} worn out; {verdict}", cautions=tuple(cautions), curve=_kaplan_meier(time, worn),
+        parameters=pd.DataFrame(rows, columns=["quantity", "estimate", "low", "high"]), remaining=remaining, model=model,
+        log_likelihood=best,
+    )  # fmt: skip
+
+
+_Row = tuple[str, float, float, float]
+
+
+def _with_wear(time: np.ndarray, worn: np.ndarray, remaining: pd.DataFrame) -> tuple[str, str, list[_Row], float]:
+    """Weibull lives: the verdict, the parameters, the log-likelihood; what the molds in use still have goes in `remaining`."""
+    fit = _Weibull(time, worn)
+    mean, low, high = fit.interval(lambda k, scale: scale * special.gamma(1 + 1 / k))
+    shape = fit.interval(lambda k, scale: k + 0 * scale)
+    rows = [
+        ("mean life, pulls", mean, low, high),
+        ("shape", *shape),
+        ("scale, pulls", *fit.interval(lambda k, scale: scale + 0 * k)),
+    ]
+    more = [fit.interval(lambda k, scale, age=age: _remaining(k, scale, age)) for age in remaining["pulls"]]
+    remaining[["expected_more", "low", "high"]] = np.array(more, dtype=float).reshape(-1, 3)
+    wear = "the older it is, the sooner it fails" if shape[1] > 1 else "that wear grows with age is not shown"
+    verdict = f"a mold lasts {words.rounded(mean, (high - low) / 4)} pulls on average (95% interval {low:.0f} to {_limit(high)}); {wear}."
     told = [f"{r.mold} {r.expected_more:.0f} ({r.low:.0f} to {_limit(r.high)})" for r in remaining.itertuples()]
     if told:
         shown = words.listing(told[:4]) + (f" and {len(told) - 4} more in the table" if len(told) > 4 else "")
         verdict += f" Expected remaining pulls: {shown}."
-    return MoldLife(
-        verdict=verdict, cautions=(*cautions, "Intervals are of the expected remaining pulls; one mold's own end scatters far more."),
-        curve=curve, parameters=pd.DataFrame(rows, columns=["quantity", "estimate", "low", "high"]), remaining=remaining,
-        model=fit.name, log_likelihood=fit.best,
-    )  # fmt: skip
+    return "Weibull", verdict, rows, fit.best
+
+
+def _without_wear(time: np.ndarray, worn: np.ndarray) -> tuple[str, str, list[_Row], float]:
+    """Exponential lives with the usual profile interval, or a lower bound where no mold is worn out."""
+    d, total = int(worn.sum()), float(time.sum())
+    alike = "if it fails at any pull alike"
+    if d == 0:
+        bound = float(total / -np.log(0.05))
+        verdict = f"in {words.count(int(total), 'pull')}: with 95% confidence a mold lasts at least {bound:.0f} pulls on average, {alike}."
+        return "none", verdict, [("mean life, pulls", np.nan, bound, np.nan)], np.nan
+    mean, fall = total / d, stats.chi2.ppf(0.95, 1) / 2 / d
+    low, high = (
+        mean * float(np.exp(optimize.brentq(lambda u: np.exp(-u) - 1 + u - fall, 0, away)))
+        for away in (-5.0, 3 + 2 * fall)
+    )
+    verdict = f"a mold lasts {words.rounded(mean, (high - low) / 4)} pulls on average (95% interval {low:.0f} to {high:.0f}), {alike}."
+    return "exponential", verdict, [("mean life, pulls", mean, low, high)], float(-d * np.log(mean) - d)
 
 
 class _Weibull:
-    """Weibull lives by maximum likelihood; what has log-likelihood within `DROP` of the best gives profile intervals."""
+    """Weibull lives by maximum likelihood; what has log-likelihood within `drop` of the best gives profile intervals."""
 
     name = "Weibull"
 
@@ -158,17 +170,17 @@ class _Weibull:
         )
         self.k = float(np.exp(log_k))
         self.scale = self._scale(self.k)
-        top = self._at(self.k)
+        top, fall = self._at(self.k), drop(self.d)
         ends = [
-            float(optimize.brentq(lambda a: self._at(np.exp(a)) - top + DROP, *sorted((log_k, edge))))
-            if self._at(np.exp(edge)) < top - DROP
+            float(optimize.brentq(lambda a: self._at(np.exp(a)) - top + fall, *sorted((log_k, edge))))
+            if self._at(np.exp(edge)) < top - fall
             else edge
             for edge in (low, high)
         ]
         self.best = top - self.d * np.log(self.unit)
         self.edge = [(self.k, self.scale)]
         for k in np.exp(np.linspace(ends[0], ends[1], 81)):
-            room = max(0.0, self._at(k) - top + DROP) / self.d
+            room = max(0.0, self._at(k) - top + fall) / self.d
             for away in (-1.0, 1.0):  # log-likelihood falls by d (e^-u - 1 + u) at u = k log(scale / best scale)
                 u = optimize.brentq(
                     lambda u, room=room: np.exp(-u) - 1 + u - room, 0, away * (2 * room + 3 * np.sqrt(room) + 1)
@@ -187,32 +199,17 @@ class _Weibull:
         """Estimate and 95% profile interval of a function of shape and scale."""
         k, scale = np.array(self.edge).T
         values = of(k, scale)
-        return float(values[0]), float(np.nanmin(values)), float(np.nanmax(values))
-
-
-class _Exponential:
-    """Exponential lives: the Weibull distribution with shape 1."""
-
-    name = "exponential"
-
-    def __init__(self, time: np.ndarray, worn: np.ndarray) -> None:
-        d, total = int(worn.sum()), float(time.sum())
-        mean = total / d
-        ends = [optimize.brentq(lambda u: np.exp(-u) - 1 + u - DROP / d, 0, away) for away in (-20.0, 3 + 2 * DROP / d)]
-        self.scales = mean * np.exp([0.0, *ends])
-        self.best = -d * np.log(mean) - d
-
-    def interval(self, of: Callable[..., np.ndarray]) -> tuple[float, float, float]:
-        values = of(np.ones(3), self.scales)
-        return float(values[0]), float(values[1]), float(values[2])
+        high = float(values.max())
+        return float(values[0]), float(values.min()), high if high < FAR * self.unit else np.inf
 
 
 def _remaining(k: np.ndarray, scale: np.ndarray, age: float) -> np.ndarray:
     """Expected remaining life at an age: the integral of the survival function from there on, over its value there."""
-    x = np.minimum((age / scale) ** k, 600.0)
+    log_age = np.log(max(age, 1e-9) / scale)
+    x = np.exp(np.minimum(k * log_age, np.log(600.0)))
     exact = scale / k * special.gammaincc(1 / k, x) * special.gamma(1 / k) * np.exp(x)
-    far = scale / k * np.maximum(age / scale, 1e-300) ** (1 - k)
-    return np.where((age / scale) ** k > 600, far, exact)
+    far = scale / k * np.exp((1 - k) * log_age)  # its limit for a mold far past its time
+    return np.where(k * log_age > np.log(600.0), far, exact)
 
 
 def _kaplan_meier(time: np.ndarray, worn: np.ndarray) -> pd.DataFrame:
@@ -260,4 +257,4 @@ def _checked(
 
 
 def _limit(value: float) -> str:
-    return f"{value:.0f}" if value < 1e5 else "no limit that these data could give"
+    return f"{value:.0f}" if np.isfinite(value) else "unlimited"

@@ -100,7 +100,7 @@ def gather(
         )
     if exposure is not None and read.kind == "measure":
         raise InputError(f"exposure={exposure!r} belongs to counts and rare defects, but {response} is a measure")
-    when, order, said = _order(frame, when)
+    frame, when, order, said = _order(frame, when)
     cautions += [said] if said else []
     sizes = kinds.numbers(frame[exposure]) if exposure else np.ones(len(frame))
     keep = ~np.isnan(read.values) & ~np.isnan(sizes)
@@ -129,12 +129,15 @@ def gather(
     )  # fmt: skip
 
 
-def _order(frame: pd.DataFrame, when: str | None) -> tuple[str | None, np.ndarray, str]:
-    """The column that says when, and the rows oldest first; a casting without a time stays behind the row above it."""
+def _order(frame: pd.DataFrame, when: str | None) -> tuple[pd.DataFrame, str | None, np.ndarray, str]:
+    """The column that says when, read as shop-clock dates or numbers, and the rows oldest first.
+
+    A casting without a time stays behind the row above it.
+    """
     if when is None:
         when = next((c for c in TIMES if c in frame and frame[c].notna().any()), None)
     if when is None:
-        return None, np.arange(len(frame)), "No column says when: the rows are taken in the order they come."
+        return frame, None, np.arange(len(frame)), "No column says when: the rows are taken in the order they come."
     column = frame[when]
     if not (pd.api.types.is_numeric_dtype(column.dtype) or pd.api.types.is_datetime64_any_dtype(column.dtype)):
         try:
@@ -143,10 +146,12 @@ def _order(frame: pd.DataFrame, when: str | None) -> tuple[str | None, np.ndarra
             raise InputError(
                 f"{when} holds what is neither a date nor a number; accepted: dates such as 2026-03-14, or numbers"
             ) from None
+    if isinstance(column.dtype, pd.DatetimeTZDtype):
+        column = column.dt.tz_localize(None)
     blank = int(column.isna().sum())
     filled = column.ffill().bfill()
     said = f"{words.count(blank, 'casting')} without {when} kept the place of the row above." if blank else ""
-    return when, np.argsort(filled.to_numpy(), kind="stable"), said
+    return frame.assign(**{when: column}), when, np.argsort(filled.to_numpy(), kind="stable"), said
 
 
 def of_baseline(made: Production, codes: np.ndarray, baseline: object) -> np.ndarray:
@@ -167,11 +172,12 @@ def of_baseline(made: Production, codes: np.ndarray, baseline: object) -> np.nda
     else:
         if made.when is None:
             raise InputError(f"baseline is {baseline!r}, but no column says when; accepted: a number of points")
-        moments = pd.Series(made.of_points(codes, made.when))
+        moments = pd.Series(made.of_points(codes, made.when)).ffill()
         try:
-            inside = (moments <= (pd.Timestamp(baseline) if moments.dtype.kind == "M" else baseline)).to_numpy(
-                dtype=bool
-            )
+            moment: Any = baseline
+            if moments.dtype.kind == "M":
+                moment = pd.Timestamp(moment).tz_localize(None)
+            inside = (moments <= moment).to_numpy(dtype=bool)
         except (ValueError, TypeError):
             raise InputError(
                 f"baseline is {baseline!r}; accepted: a number of points, or a moment as in {made.when}"

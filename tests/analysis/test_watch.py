@@ -187,7 +187,8 @@ def test_limits_of_acceptance_never_enter_the_chart(logbook_frame):
 def test_no_worn_out_mold_gives_a_lower_bound_only():
     life = mold_life([20, 30, 10], [False] * 3, ["A", "B", "C"])
     assert life.model == "none"
-    assert life.remaining["low"].iloc[0] == pytest.approx(60 / 3, rel=0.002)  # rule of three
+    assert life.parameters["low"].iloc[0] == pytest.approx(60 / 3, rel=0.002)  # rule of three
+    assert life.remaining["expected_more"].isna().all()
     assert figures.alt_text(life.figure()) == "Life of the molds: none is worn out yet."
     assert "at least 20 pulls" in life.verdict
 
@@ -198,6 +199,29 @@ def test_wear_shortens_what_an_old_mold_still_gives():
     assert life.model == "Weibull"
     assert "the older it is, the sooner it fails" in life.verdict
     assert old < new
+
+
+def test_intervals_of_the_remaining_pulls_cover_what_wearing_molds_still_have():
+    rng = np.random.default_rng(1)
+    covered = []
+    for _ in range(50):
+        life, age = 60 * rng.weibull(4, 8), rng.uniform(10, 90, 8)
+        seen = mold_life(np.minimum(life, age), life < age)
+        for row in seen.remaining.dropna(subset=["expected_more"]).itertuples():
+            past = row.pulls + np.linspace(0, 200, 4001)
+            true = np.trapezoid(stats.weibull_min(4, scale=60).sf(past), past) / stats.weibull_min(4, scale=60).sf(
+                row.pulls
+            )
+            covered.append(row.low <= true <= row.high)
+    assert len(covered) > 100
+    assert 0.9 < np.mean(covered) <= 1
+
+
+def test_one_worn_out_mold_says_nothing_of_what_the_others_still_have():
+    life = mold_life([31, 29, 17], [True, False, False])
+    assert life.model == "exponential"
+    assert life.remaining["expected_more"].isna().all()
+    assert any("nothing says how much an old mold still has" in c for c in life.cautions)
 
 
 def test_few_data_are_called_provisional(logbook_frame):
