@@ -223,18 +223,14 @@ def read_castings(
     >>> len(read_castings(book, "bubbles", ["resin_c"], product="pod block"))
     1
     """
-    frame = book.frame()
-    wanted = [response, *settings]
-    for column in wanted:
+    frame = book.frame(product=product)
+    for column in [response, *settings]:
         if column not in frame:
             close = difflib.get_close_matches(column, list(frame), n=1)
             meant = f"did you mean {close[0]}?" if close else f"accepted: {', '.join(frame)}"
             raise InputError(f"there is no column {column!r} in the logbook's castings; {meant}")
-    known = ", ".join(sorted(frame["product"].dropna().unique())) or "none yet"
-    frame = book.frame(product=product)
     if not len(frame):
-        named = f" of {product!r}" if product else ""
-        raise NotFoundError(f"there are no castings{named} in the logbook; its products: {known}")
+        raise NotFoundError("there are no castings in the logbook yet")
     if frame[response].isna().all():
         raise InputError(f"no casting has {response} yet: score some (notebook 2), or give another response")
     return frame

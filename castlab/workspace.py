@@ -92,7 +92,10 @@ def open_logbook(where: str | Path, *, who: str | None = None, altitude_m: float
     """
     from castlab.records import Logbook
 
-    if "://" not in str(where) and not Path(where).expanduser().exists():
+    file = Path(where).expanduser()
+    if "://" not in str(where) and file.is_file() and file.stat().st_size == 0:
+        raise NotFoundError(f"{str(where)!r} is an empty file, not a logbook: check the path, or restore an export")
+    if "://" not in str(where) and not file.exists():
         raise NotFoundError(
             f"there is no logbook {str(where)!r} in {Path.cwd()}; accepted: the file of a logbook, or a database URL. "
             "`castlab new FOLDER` makes a workspace with an empty one"

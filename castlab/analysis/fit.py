@@ -15,6 +15,10 @@ from castlab.analysis import choose, coding, confounding, effects, verdicts, wor
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 
+FEW_CASTINGS = 8
+FEW_BATCHES = 6
+"""Below these numbers a caution says how little they carry (rules of thumb, no source)."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class FactorFit(Result):
@@ -192,6 +196,16 @@ def _about_design(used: rows_of.Castings, kept: Sequence[coding.Factor], pairs: 
     if per_batch:
         cautions.append(
             f"Set per batch, so judged on {used.n_batches} batches, not on {used.n} castings: {words.listing(per_batch)}."
+        )
+        if used.n_batches < FEW_BATCHES:
+            cautions.append(
+                f"{used.n_batches} batches say little about what is set per batch: batches that happen to agree make an "
+                "effect look surer than it is. Confirm it with more batches."
+            )
+    if used.n < FEW_CASTINGS:
+        cautions.append(
+            f"With only {words.count(used.n, 'casting')} the intervals rest on the model more than on the data: take a clear "
+            "effect for a hint until further castings confirm it."
         )
     for f in kept:
         if not f.numeric:

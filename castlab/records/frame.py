@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import sqlalchemy as sa
 
+from castlab.errors import NotFoundError
 from castlab.records.columns import DERIVED, NOT_SUMMARISED, dtype_of
 from castlab.records.models import Batch, Score, Trial
 from castlab.records.tables import CURRENT, EXTRA_FACTOR
@@ -38,9 +39,17 @@ def trial_frame(connection: sa.Connection, *, product: str | None = None) -> pd.
     wanted = _columns()
     frame = frame[[*wanted, *extras]].astype({**{n: d for n, (d, _) in wanted.items()}})
     if product is not None:
-        frame = frame[frame["product"] == " ".join(product.lower().split())].reset_index(drop=True)
+        frame = _of_product(frame, product)
     frame.attrs["levels"] = {n: level for n, (_, level) in wanted.items()} | {n: lv for n, (lv, _) in extras.items()}
     return frame
+
+
+def _of_product(frame: pd.DataFrame, product: str) -> pd.DataFrame:
+    wanted = " ".join(product.lower().split())
+    known = sorted(frame["product"].dropna().unique())
+    if known and wanted not in known:
+        raise NotFoundError(f"no castings of {product!r} in the logbook; its products: {', '.join(known)}")
+    return frame[frame["product"] == wanted].reset_index(drop=True)
 
 
 def _columns() -> dict[str, tuple[str, str]]:

@@ -305,7 +305,10 @@ class Logbook:
         return units.pressure(text, altitude_m=float(altitude))
 
     def frame(self, *, product: str | None = None) -> pd.DataFrame:
-        """One row per casting: its batch's settings, its own, and its scores summarised (see `castlab.records.frame`)."""
+        """One row per casting: its batch's settings, its own, and its scores summarised (see `castlab.records.frame`).
+
+        Raises NotFoundError if there are castings of other products only.
+        """
         from castlab.records.frame import trial_frame
 
         with self._reading() as connection:

@@ -158,8 +158,14 @@ _REASONS = {
     "disk is full": "the disk is full; nothing was written, what was logged before is intact: free some space and add it again",
     "not a database": "this file is not a logbook; nothing was changed: check the path",
     "malformed": "the file is damaged; nothing was changed: copy it aside and restore the last export with Logbook.restore",
-    "readonly": "the logbook may only be read here; nothing was written: check the file's permissions",
-    "unable to open": "the file cannot be opened: check the path and its permissions",
+    "readonly": (
+        "the logbook or its folder may not be written here; nothing was written: check the permissions, or copy it to a "
+        "folder of your own"
+    ),
+    "unable to open": (
+        "the file cannot be opened: check the path and its permissions; its folder must be writable even to read a "
+        "logbook, so copy one from read-only media first"
+    ),
     "disk i/o error": "the disk reported an error; nothing was written: check the disk, then copy the logbook elsewhere",
 }
 

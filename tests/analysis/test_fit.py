@@ -410,3 +410,13 @@ def test_settings_that_are_no_settings_are_refused():
     fit = fit_factors(batches(ladle=1.8), "bubbles", ["pour"])
     with pytest.raises(InputError, match="accepted"):
         fit.expected("ladle")
+
+
+def test_few_castings_and_few_batches_are_said_to_carry_little():
+    few = pd.DataFrame({"y": [1.0, 1.2, 2.9, 3.1, 1.1, 2.8], "pour": list("aabbab")})
+    assert any("only 6 castings" in c for c in fit_factors(few, "y", "pour", kind="measure").cautions)
+    cups = pd.DataFrame(
+        {"y": [9, 8, 9, 8, 4, 5, 4, 4], "warm": [0, 0, 0, 0, 1, 1, 1, 1], "b": [1, 1, 2, 2, 3, 3, 4, 4]}
+    )
+    fit = fit_factors(cups, "y", "warm", kind="count", batch="b")
+    assert any(c.startswith("4 batches say little") for c in fit.cautions)

@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from castlab import Batch, Material, Mold, Score, Trial
+from castlab.errors import NotFoundError
 from castlab.records.columns import describe
 
 
@@ -83,4 +84,5 @@ def test_a_withdrawn_score_no_longer_counts(filled):
 
 def test_one_product_can_be_picked_however_it_is_typed(filled):
     assert list(filled.frame(product="Pod  Block")["trial_id"]) == ["T-001.1"]
-    assert len(filled.frame(product="no such thing")) == 0
+    with pytest.raises(NotFoundError, match="its products: path marker, pod block"):
+        filled.frame(product="no such thing")
