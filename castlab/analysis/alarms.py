@@ -14,6 +14,8 @@ from castlab.analysis.runs import Episode
 from castlab.analysis.subgroups import Charted
 
 COLUMNS = ["when", "point", "about", "what", "since", "rule", "chance", "how_sure"]
+STEP_FROM, STEP_LEVEL = 8, 0.01
+"""Points from which a step is looked for, and the p-value below which it is told."""
 SIMULATED = 400
 """Steady charts that are drawn to say how often one of them gives an alarm."""
 
@@ -29,24 +31,53 @@ def flags(chart: Chart, rules: tuple[int, ...]) -> list[str]:
     return ["; ".join(texts) for texts in said]
 
 
-def false_alarms(chart: Chart, rules: tuple[int, ...]) -> float:
+def false_alarms(shown: Charted, rules: tuple[int, ...]) -> float:
     """Share of steady charts of this length and kind, with limits as here, that give at least one alarm (simulated)."""
-    scores, beyond = chart.draw(np.random.default_rng(1), SIMULATED)
+    scores, beyond = shown.chart.draw(np.random.default_rng(1), SIMULATED)
     any_hit = np.zeros(len(scores), dtype=bool)
     for rule in rules:
         any_hit |= (runs.hits(scores, beyond, rule) != 0).any(axis=-1)
-    return float(any_hit.mean())
+    steps = STEP_LEVEL if _seeks_step(shown) else 0.0
+    return float(1 - (1 - any_hit.mean()) * (1 - steps))
 
 
 def of_chart(shown: Charted, found: list[Episode], rare: bool) -> list[dict[str, Any]]:
-    """One alarm per episode."""
-    return [_alarm(shown, episode, rare) for episode in found]
+    """One alarm per episode, and one for a step of the level where the limits come from the same points."""
+    return [_alarm(shown, episode, rare) for episode in found] + _step(shown, rare)
+
+
+def _seeks_step(shown: Charted) -> bool:
+    return bool(shown.baseline.all()) and int((~np.isnan(shown.chart.score)).sum()) >= STEP_FROM
+
+
+def _step(shown: Charted, rare: bool) -> list[dict[str, Any]]:
+    """A clear step among points that set their own limits, which it widens so that rules may miss or misname it."""
+    if not _seeks_step(shown):
+        return []
+    known = np.flatnonzero(~np.isnan(shown.chart.score))
+    first, direction, p = runs.step(shown.chart.score[known])
+    if p >= STEP_LEVEL:
+        return []
+    at = int(known[first])
+    value = shown.chart.value[known]
+    unit = f" {shown.unit}" if shown.unit else ""
+    what = (
+        f"{words.sentence(shown.name)} {_way(direction, rare, False)} from about {shown.points['point'].iloc[at]} on: "
+        f"{number(value[:first].mean())}{unit} before, {number(value[first:].mean())} since{_beside(shown.points, at)}"
+    )
+    when = shown.points["when"].iloc[at]
+    return [
+        {
+            "when": when, "point": shown.points["point"].iloc[at], "about": "level", "what": what + ".", "since": when,
+            "rule": "a step of the level", "chance": p, "how_sure": f"in random order the same points show such a step {once(p)}",
+        }
+    ]  # fmt: skip
 
 
 def _alarm(shown: Charted, episode: Episode, rare: bool) -> dict[str, Any]:
     chart, points = shown.chart, shown.points
     at, rule = episode.first, runs.RULES[episode.rule]
-    way = _way(episode.direction, rare)
+    way = _way(episode.direction, rare, bool(shown.baseline[at]))
     point = f"{points['point'].iloc[at]} at {number(chart.value[at])}"
     unit = f" {shown.unit}" if shown.unit else ""
     if episode.rule == 1:
@@ -170,10 +201,12 @@ def once(chance: float) -> str:
     )
 
 
-def _way(direction: int, rare: bool) -> str:
-    if rare:
-        return {1: "grew longer", -1: "grew shorter", 0: "does not scatter as usual"}[direction]
-    return {1: "rose", -1: "fell", 0: "does not scatter as usual"}[direction]
+def _way(direction: int, rare: bool, baseline: bool) -> str:
+    """What happened; a point of the baseline differs from its neighbours, before or after, so nothing "rose" there."""
+    up, down = ("grew longer", "grew shorter") if rare else ("rose", "fell")
+    if baseline:
+        up, down = ("unusually long", "unusually short") if rare else ("unusually high", "unusually low")
+    return {1: up, -1: down, 0: "does not scatter as usual"}[direction]
 
 
 def _beside(points: pd.DataFrame, since: int) -> str:

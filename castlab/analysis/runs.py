@@ -143,6 +143,29 @@ def episodes(scores: np.ndarray, beyond: np.ndarray, rules: Iterable[int]) -> li
     return sorted(found, key=lambda e: (e.first, e.rule))
 
 
+def step(scores: np.ndarray, permutations: int = 999) -> tuple[int, int, float]:
+    """The likeliest step in the level of a row of points: first point of the new level, direction, p-value.
+
+    The split with the largest difference of means over its standard deviation (likelihood ratio for normal points;
+    Hawkins, Journal of the American Statistical Association 72 (1977) 180-186, from memory), at least two points on each
+    side; its p-value is the share of random orders of the same points that show as large a step.
+
+    Examples
+    --------
+    >>> step(np.array([0.1, -0.2, 0.0, 0.2, -0.1, 2.1, 1.9, 2.0, 2.2, 1.8]))[:2]
+    (5, 1)
+    """
+    n = len(scores)
+    before = np.arange(2, n - 1)
+    orders = np.random.default_rng(1).permuted(np.tile(scores, (permutations, 1)), axis=1)
+    rows = np.vstack([scores, orders]) - scores.mean()
+    sums = np.cumsum(rows, axis=1)[:, before - 1] / np.sqrt(before * (n - before) / n)
+    largest = np.abs(sums).max(axis=1)
+    at = int(np.abs(sums[0]).argmax())
+    p = float((largest >= largest[0] - 1e-12).mean())
+    return int(before[at]), int(-np.sign(sums[0, at])), p
+
+
 def _since(scores: np.ndarray, rule: int, at: int, direction: int) -> int:
     """The first point of the pattern: for "two of three" the first of the two, else the first of the window."""
     start = at - RULES[rule].span + 1

@@ -114,7 +114,8 @@ def watch(
     lot, pump, passed : str, optional
         Columns with the resin lot, the pump's base pressure (kPa absolute) and good or not; ignored where missing.
     rules : numbers
-        Run rules, Nelson's tests 1 to 8; the default is those that find a shift.
+        Run rules, Nelson's tests 1 to 8; the default is those that find a shift. Where no baseline was chosen, a clear
+        step of the level (permutation p-value below 0.01) is an alarm as well.
     method : {"probability", "three sigma"}
         Limits with 0.00135 on each side, widened for few data and over-dispersion; or the textbook's.
 
@@ -167,7 +168,7 @@ def watch(
     life, life_said = _mold_life(frame, mold, retired)
     good, yield_said = _yield(made, passed)
     able, able_said = _capability(made, limits, bool(len(told)))
-    chance = alarms.false_alarms(chart, numbers)
+    chance = alarms.false_alarms(shown, numbers)
     return Watch(
         verdict=_verdict(made, shown, told, numbers, chance, good, able, life, drifts, lots), response=response,
         cautions=tuple(dict.fromkeys([*made.cautions, *shown.cautions, *pump_said, *lots_said, *yield_said, *able_said, *life_said])),
@@ -271,7 +272,7 @@ def _verdict(
             f"{_date(row.when)}{row.what} ({words.sentence(row.how_sure)}.)" for row in told.head(TOLD).itertuples()
         ]
     parts.append(
-        f"A steady process gives at least one such alarm on {_how_often(shown)} {words.share(chance)} of charts with {len(shown.points)} points."
+        f"A steady process sets off such a chart of {len(shown.points)} points at least once in {_how_often(shown)} {words.share(chance)} of cases."
     )
     if good is not None:
         row: Any = good.iloc[0]

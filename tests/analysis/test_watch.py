@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from castlab import Logbook, figures, shipped
-from castlab.analysis import charts, compare_runs, mold_life, watch
+from castlab.analysis import charts, compare_runs, mold_life, runs, watch
 from castlab.errors import FitError, InputError
 
 
@@ -53,6 +53,20 @@ def test_an_alarm_says_what_changed_when_and_what_changed_with_it():
     assert level["what"].str.contains("resin lot changed there from L-1 to L-2").any()
     assert level["how_sure"].str.contains("once in").all()
     assert level["what"].iloc[0] in seen.verdict or len(seen.alarms) > 3
+
+
+def test_without_a_baseline_a_step_is_found_where_it_is():
+    seen = watch(shifted(), "bubbles")
+    step = seen.alarms[seen.alarms["rule"] == "a step of the level"]
+    assert list(step["point"]) == ["B-008"]
+    assert step["what"].str.contains("Bubbles rose from about B-008 on").all()
+    assert not seen.alarms["what"].str.contains("Bubbles fell").any()
+
+
+def test_a_steady_process_seldom_shows_a_step():
+    rng = np.random.default_rng(8)
+    p = [runs.step(rng.standard_normal(15), 199)[2] for _ in range(400)]
+    assert np.mean(np.array(p) < 0.05) == pytest.approx(0.05, abs=0.025)
 
 
 def test_points_of_a_steady_process_after_a_short_baseline_are_seldom_beyond_the_limits():
