@@ -94,6 +94,65 @@ def test_fitted_means_are_drawn_where_they_were_given(frame):
     assert "14 (11 to 19) at ladle" in figure.alt
 
 
+def test_dots_of_a_numeric_setting_keep_to_their_level(frame, fit):
+    """A dot off its mark on an axis of numbers would read as another setting."""
+    means = fit.expected({"mold_degas_min": [0, 3]}).rename(columns={"mold_degas_min": "level"})
+    for setting, fitted in (("rest_min", None), ("cup_degas_min", None), ("mold_degas_min", means)):
+        given = None if fitted is None else {setting: fitted}
+        axes = castings.by_setting(frame, "bubbles", setting, batch="batch_id", fitted=given).axes[0]
+        drawn = dots(axes)[: len(frame)]
+        levels = sorted(frame[setting].unique())
+        assert len(levels) > 1
+        at = frame[setting].map({level: place for place, level in enumerate(levels)})
+        far = [abs(x - place) for (x, _), place in zip(drawn, at, strict=True)]
+        assert max(far) <= 0.1, "a tenth of the gap to the next level"
+        assert max(far) > 0, "castings of one level are still told apart"
+        if fitted is not None:
+            beside = dots(axes)[len(frame) :, 0] - [0, 1]
+            assert ((beside > max(far)) & (beside < 0.25)).all()
+    words = castings.by_setting(frame, "bubbles", "pour_method", batch="batch_id").axes[0]
+    assert np.ptp(dots(words)[:, 0] % 1) > 0.5, "words leave room for the batches"
+
+
+def test_dots_of_numbers_written_as_words_keep_to_their_level_too(frame):
+    left = compare_runs(frame, "bubbles", "rest_min").figure().axes[0]
+    drawn = dots(left)[:-2, 0]
+    assert np.abs(drawn - drawn.round()).max() <= 0.1
+
+
+@pytest.mark.parametrize("count", [3, 6, 8])
+@pytest.mark.parametrize("name", ["{}", "a mold with a rather long name {}"])
+def test_the_legend_stays_within_the_picture_whatever_the_number_of_molds(frame, fit, count, name):
+    made = frame.assign(mold=[name.format("ABCDEFGH"[place % count]) for place in range(len(frame))])
+    means = fit.expected({"pour_method": ["ladle", "stream"]}).rename(columns={"pour_method": "level"})
+    drawn = (
+        castings.by_setting(made, "bubbles", "pour_method", mold="mold", fitted={"pour_method": means}),
+        castings.run_order(made, "bubbles", mold="mold"),
+    )
+    for figure in drawn:
+        with style.styled():
+            figure.draw_without_rendering()
+            box = figure.legends[0].get_window_extent()
+        assert len(figure.legends) == 1
+        assert box.x0 >= 0
+        assert box.x1 <= figure.bbox.x1
+        assert len(figure.legends[0].get_texts()) == count + (figure is drawn[0])
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [{"factors": ["pour_method", "spin"]}, {"response": "spin"}, {"batch": "spin"}, {"mold": "spin"}],
+)
+def test_an_unknown_column_is_one_error_that_names_it(frame, asked):
+    asked = {"response": "bubbles", "factors": "pour_method", **asked}
+    with pytest.raises(InputError, match=r"no column 'spin'; accepted: .*pour_method"):
+        castings.by_setting(frame, **asked)
+    with pytest.raises(InputError, match="no column 'spin'"):
+        castings.run_order(frame, "bubbles", part="spin")
+    with pytest.raises(InputError, match="no settings were given"):
+        castings.by_setting(frame, "bubbles", [])
+
+
 def test_axes_carry_units(frame):
     figure = castings.by_setting(frame, "haze_pct", ["resin_c", "cup_degas_min"])
     assert [axes.get_xlabel() for axes in figure.axes] == ["resin temperature (°C)", "cup degas (min)"]
@@ -107,6 +166,49 @@ def test_run_order_follows_the_rows_and_names_batches_and_plan(frame):
     assert drawn[np.argsort(drawn[:, 0]), 1].tolist() == frame["bubbles"].astype(float).tolist()
     assert [label.get_text() for label in axes.get_xticklabels()] == list(frame["batch_id"].unique())
     assert "planned: May screen" in [text.get_text() for text in axes.texts]
+
+
+@pytest.mark.parametrize(
+    "sizes", [[20, 1, 1, 1, 1, 1], [1, 1, 1, 8, 1, 1, 6] * 12, [1] * 60, [3] * 18, [20, 20], [1, 30, 1, 30, 1, 1]]
+)
+@pytest.mark.parametrize("name", ["B-{:03d}", "second kettle {:03d}"])
+def test_names_of_narrow_batches_do_not_run_into_each_other(sizes, name):
+    batches = np.repeat([name.format(place) for place in range(len(sizes))], sizes)
+    figure = castings.run_order(
+        pd.DataFrame({"bubbles": range(len(batches)), "batch": batches}), "bubbles", batch="batch"
+    )
+    axes = figure.axes[0]
+    with style.styled():
+        figure.draw_without_rendering()
+        names = axes.get_xticklabels()
+        corners = [_corners(label) for label in names]
+    assert len(names) > 1
+    assert names[0].get_text() == batches[0]
+    for place, one in enumerate(corners):
+        assert not any(_overlap(one, other) for other in corners[place + 1 :])
+    middles = pd.Series(range(len(batches))).groupby(batches).mean()
+    assert axes.get_xticks().tolist() == middles[[label.get_text() for label in names]].tolist()
+
+
+def _corners(label) -> np.ndarray:
+    """Corners of a text as it is drawn, slant and all (pixels)."""
+    from matplotlib.transforms import Affine2D
+
+    turned, slant = label.get_window_extent(), label.get_rotation()
+    label.set_rotation(0)
+    flat = label.get_window_extent()
+    label.set_rotation(slant)
+    centre = np.array([(turned.x0 + turned.x1) / 2, (turned.y0 + turned.y1) / 2])
+    half = np.array([flat.width, flat.height]) / 2
+    return (
+        Affine2D().rotate_deg(slant).transform([half * sign for sign in ((-1, -1), (-1, 1), (1, 1), (1, -1))]) + centre
+    )
+
+
+def _overlap(one: np.ndarray, other: np.ndarray) -> bool:
+    """Whether two rectangles share a point: no side of either parts them (separating axis theorem)."""
+    sides = np.vstack([np.diff(one[:3], axis=0), np.diff(other[:3], axis=0)])
+    return not any((one @ n).max() < (other @ n).min() or (other @ n).max() < (one @ n).min() for n in sides)
 
 
 def test_the_map_writes_the_share_of_settings_that_changed_together(frame):

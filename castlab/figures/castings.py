@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,7 +19,9 @@ if TYPE_CHECKING:
 
 MAX_LEVELS = 6
 """A number with more distinct values than this is drawn along an axis instead of in columns."""
-_SPREAD, _BESIDE = 0.34, 0.45
+_BESIDE = 0.11
+"""How far right of its castings a fitted mean stands."""
+_SLANT = 55
 _FITTED: dict[str, Any] = {"ls": "", "marker": "o", "ms": 7, "color": INK, "mec": "white", "mew": 1}
 
 
@@ -50,11 +53,18 @@ def by_setting(
     Returns
     -------
     The figure, with its text alternative as `alt`.
+
+    Raises
+    ------
+    InputError
+        If a column is not there, no setting was named, or no casting has a value of the response.
     """
     chosen = [factors] if isinstance(factors, str) else list(factors)
+    if not chosen:
+        raise InputError("no settings were given; accepted: one or more column names")
     across = 2 if len(chosen) in (2, 4) else min(3, len(chosen))
     down = math.ceil(len(chosen) / across)
-    rows = _with_values(frame, response)
+    rows = _with_values(frame, response, *chosen, batch, mold)
     molds = _places(rows, mold)
     with styled():
         figure = picture({1: 5.4, 2: 7.6, 3: 9.4}[across], 0.5 + 2.9 * down)
@@ -104,9 +114,9 @@ def run_order(
     Raises
     ------
     InputError
-        If no casting has a value of the response.
+        If a column is not there, or no casting has a value of the response.
     """
-    rows = _with_values(frame, response)
+    rows = _with_values(frame, response, batch, mold, part)
     molds = _places(rows, mold)
     values, ticks = _heights(rows[response])
     with styled():
@@ -126,6 +136,8 @@ def run_order(
         axes.set_ylabel(labels.label(response))
         axes.set_xlabel(f"castings in the order they were made, by {labels.name(batch)}" if batch else "run order")
         name_markers(figure, molds, mold, fitted=False)
+        if batch is not None:
+            _name_batches(figure, axes, rows[batch])
     bands = f" in {rows[batch].nunique()} batches" if batch else ""
     figure.alt = (
         f"{labels.name(response)} of {len(rows)} castings{bands} in the order they were made, "
@@ -150,11 +162,12 @@ def draw_panel(
     levels = levels_of(rows[factor])
     number = pd.api.types.is_numeric_dtype(rows[factor]) and not pd.api.types.is_bool_dtype(rows[factor])
     along = number and len(levels) > MAX_LEVELS
+    spread = _spread(levels)
     if along:
         x = rows[factor].astype("float64")
     else:
         x = rows[factor].astype(object).map({value: place for place, value in enumerate(levels)}).astype("float64")
-        x = x + _offsets(rows, factor, batch)
+        x = x + _offsets(rows, factor, batch) * spread
         axes.set_xticks(range(len(levels)), [labels.level(value) for value in levels])
         axes.set_xlim(-0.55, len(levels) - 0.4)
     y, ticks = _heights(rows[response])
@@ -171,8 +184,9 @@ def draw_panel(
             axes.fill_between(at, means["low"], means["high"], color=INK, alpha=0.12, lw=0)
             axes.plot(at, means["expected"], color=INK, lw=2)
         else:
-            axes.vlines(at + _BESIDE, means["low"], means["high"], color=INK, lw=2, zorder=4)
-            axes.plot(at + _BESIDE, means["expected"], **_FITTED, zorder=4)
+            beside = at + spread + _BESIDE
+            axes.vlines(beside, means["low"], means["high"], color=INK, lw=2, zorder=4)
+            axes.plot(beside, means["expected"], **_FITTED, zorder=4)
     axes.set_ylim(*_room(y))
     if ticks:
         axes.set_yticks(range(len(ticks)), ticks)
@@ -196,15 +210,29 @@ def _heights(column: pd.Series) -> tuple[pd.Series, list[str]]:
     return ordered.cat.codes.astype("float64"), [str(name) for name in ordered.cat.categories]
 
 
+def _spread(levels: Sequence[Any]) -> float:
+    """Half the width of a column of castings; small beside numbers, where a dot off its mark reads as another setting."""
+    try:
+        _ = [float(labels.level(value)) for value in levels]
+    except ValueError:
+        return 0.34
+    return 0.08
+
+
 def _offsets(rows: pd.DataFrame, factor: str, batch: str | None) -> pd.Series:
-    """Where in its column each casting stands: the batches of a level evenly from left to right."""
+    """Where in its column each casting stands, -1 to 1: the batches of a level evenly from left to right."""
     key = rows[batch] if batch is not None else pd.Series(range(len(rows)), index=rows.index)
     place = key.groupby(rows[factor], observed=True).transform(lambda keys: pd.factorize(keys)[0]).astype("float64")
     last = place.groupby(rows[factor], observed=True).transform("max")
-    return (place / last.where(last > 0, 1) * 2 - 1).where(last > 0, 0) * _SPREAD
+    return (place / last.where(last > 0, 1) * 2 - 1).where(last > 0, 0)
 
 
-def _with_values(frame: pd.DataFrame, response: str) -> pd.DataFrame:
+def _with_values(frame: pd.DataFrame, response: str, *others: str | None) -> pd.DataFrame:
+    missing = [name for name in (response, *others) if name is not None and name not in frame.columns]
+    if missing:
+        raise InputError(
+            f"there is no column {words(map(repr, missing))}; accepted: {', '.join(map(str, frame.columns)) or 'none'}"
+        )
     rows = frame.dropna(subset=[response]).reset_index(drop=True)
     if rows.empty:
         raise InputError(f"no casting has a value of {labels.name(response)} yet: nothing to draw; score some first")
@@ -233,15 +261,38 @@ def _room(values: pd.Series) -> tuple[float, float]:
 
 
 def _bands(axes: Axes, batches: pd.Series) -> None:
+    for start, end in _stretches(batches)[::2]:
+        axes.axvspan(start - 0.5, end - 0.5, color=FAINT, lw=0, zorder=0)
+
+
+def _stretches(batches: pd.Series) -> list[tuple[int, int]]:
+    """First place of each batch, and the place after its last."""
     starts = [place for place in range(len(batches)) if place == 0 or batches[place] != batches[place - 1]]
-    ends = [*starts[1:], len(batches)]
-    middles = [(start + end - 1) / 2 for start, end in zip(starts, ends, strict=True)]
-    for number, (start, end) in enumerate(zip(starts, ends, strict=True)):
-        if number % 2 == 0:
-            axes.axvspan(start - 0.5, end - 0.5, color=FAINT, lw=0, zorder=0)
-    step = max(1, math.ceil(len(starts) / 24))
-    axes.set_xticks(middles[::step], [labels.level(batches[start]) for start in starts[::step]])
-    axes.tick_params(axis="x", rotation=55 if len(starts) > 8 else 0, length=0)
+    return list(zip(starts, [*starts[1:], len(batches)], strict=True))
+
+
+def _name_batches(figure: Picture, axes: Axes, batches: pd.Series) -> None:
+    """The batches below their bands: side by side where they fit, else aslant, and then no closer than they are high."""
+    stretches = _stretches(batches)
+    names = [labels.level(batches[start]) for start, _ in stretches]
+    middles = [(start + end - 1) / 2 for start, end in stretches]
+    axes.set_xticks(middles, names)
+    axes.tick_params(axis="x", length=0)
+    figure.draw_without_rendering()
+    boxes = [label.get_window_extent() for label in axes.get_xticklabels()]
+    high = max(box.height for box in boxes)
+    if all(right.x0 - left.x1 > high / 2 for left, right in pairwise(boxes)):
+        return
+    apart = 1.5 * high / math.sin(math.radians(_SLANT))
+    places = axes.transData.transform([(middle, 0) for middle in middles])[:, 0]
+    kept = [0]
+    for place in range(1, len(places)):
+        if places[place] - places[kept[-1]] >= apart:
+            kept.append(place)
+    axes.set_xticks(
+        [middles[place] for place in kept], [names[place] for place in kept],
+        rotation=_SLANT, ha="right", rotation_mode="anchor",
+    )  # fmt: skip
 
 
 def _parts(axes: Axes, parts: pd.Series) -> None:
@@ -270,8 +321,11 @@ def name_markers(figure: Picture, molds: dict[Any, int], mold: str | None, *, fi
         handles = [Line2D([], [], **_dot(place), label=labels.level(value)) for value, place in molds.items()]
     if fitted:
         handles.append(Line2D([], [], **_FITTED | {"ls": "-", "lw": 2}, label="fitted mean, 95% interval"))
-    if handles:
-        figure.legend(handles=handles, loc="outside upper right", ncols=len(handles), handletextpad=0.3)
+    for across in range(len(handles), 0, -1):
+        legend = figure.legend(handles=handles, loc="outside upper right", ncols=across, handletextpad=0.3)
+        if across == 1 or legend.get_window_extent().width < figure.bbox.width:
+            break
+        legend.remove()
 
 
 def _fitted_words(factor: str, means: pd.DataFrame | None) -> str:
