@@ -83,7 +83,10 @@ def search(
 
 
 class _State:
-    """All starts at once: settings L (R, new runs, pieces), model rows X (R, n, p), inverse information S (R, p, p)."""
+    """All starts at once: settings L (R, new runs, pieces), model rows X (R, n, p), information M and its inverse S.
+
+    M is kept up while batches are changed, S while runs are; each pass starts from X again, so rounding cannot build up.
+    """
 
     def __init__(
         self,
@@ -120,19 +123,20 @@ class _State:
                 out *= piece.table[L[..., q]]
         return out
 
-    def _refresh(self) -> None:
-        M = np.swapaxes(self.X, 1, 2) @ self.plan.A @ self.X
-        self.S = np.linalg.inv(M + RIDGE * self.plan.n * np.eye(self.space.p))
+    def _information(self) -> np.ndarray:
+        M: np.ndarray = np.swapaxes(self.X, 1, 2) @ (self.plan.A @ self.X)
+        return M + RIDGE * self.plan.n * np.eye(self.space.p)
 
     def one_pass(self) -> bool:
         """Try every setting of every run once; whether anything became better."""
         changed = False
+        self.M = self._information()
         if any(p.per_batch for p in self.moves.pieces):
             for rows in self.units:
                 for q, piece in enumerate(self.moves.pieces):
                     if piece.per_batch:
                         changed |= self._try_batch(rows, q)
-        self._refresh()
+        self.S = np.linalg.inv(self.M)
         for i in range(self.first, self.plan.n):
             for q, piece in enumerate(self.moves.pieces):
                 if not piece.per_batch:
@@ -191,9 +195,8 @@ class _State:
         A = self.plan.A
         D = X - self.X[:, None, rows]
         U = A[rows] @ self.X
-        M = np.swapaxes(self.X, 1, 2) @ A @ self.X + RIDGE * self.plan.n * np.eye(self.space.p)
         cross = np.swapaxes(D, 2, 3) @ U[:, None]
-        M = M[:, None] + cross + np.swapaxes(cross, 2, 3) + np.swapaxes(D, 2, 3) @ A[np.ix_(rows, rows)] @ D
+        M = self.M[:, None] + cross + np.swapaxes(cross, 2, 3) + np.swapaxes(D, 2, 3) @ A[np.ix_(rows, rows)] @ D
         if self.moments is None:
             value = np.linalg.slogdet(M)[1]
         else:
@@ -206,6 +209,7 @@ class _State:
         best = np.where(better, best, self.L[:, new[0], q])
         self.L[:, new] = L[every, best]
         self.X[:, rows] = X[every, best]
+        self.M = M[every, best]
         return True
 
     def ranked(self) -> tuple[np.ndarray, np.ndarray]:

@@ -174,10 +174,11 @@ def _textbook(asked: Asked, rng: np.random.Generator) -> list[standard.Known]:
 def _searched(asked: Asked, moments: np.ndarray | None, rng: np.random.Generator) -> list[np.ndarray]:
     """Plans by exchange from many starts, round after round until the best has come back often enough."""
     space, moves = asked.space, asked.moves
-    starts = min(STARTS, max(FEWEST, CELLS // (asked.structure.n * space.p)))
+    size = asked.structure.n * space.p
+    starts, rounds = min(STARTS, max(FEWEST, CELLS // size)), ROUNDS if size * FEWEST <= CELLS else 2
     kept: list[np.ndarray] = []
     best, seen = -np.inf, 0
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         levels, worth = exchange.search(space, moves, asked.made_X, asked.structure, moments, starts, rng)
         if worth[0] > best + ALIKE:
             best, seen, kept = float(worth[0]), 0, []

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from castlab.analysis import fit_factors
 from castlab.designs import Factor, exchange, plan_trials, space
 from castlab.designs.two_level import hadamard
 from castlab.errors import InputError, NotFoundError
@@ -181,6 +182,15 @@ def test_a_plan_shows_itself_in_words_and_tables():
         bare.batch(1)
     with pytest.raises(NotFoundError, match="its batches: 1 to 4"):
         plan.batch(9)
+
+
+def test_the_analysis_of_a_balanced_plan_judges_effects_as_the_plan_says():
+    plan = plan_trials(BENCH, 16, per_batch=["resin_c"], batch_size=4)
+    rng = np.random.default_rng(4)
+    made = plan.table.assign(haze=rng.normal(size=4)[plan.table["batch"] - 1] + rng.normal(size=16))
+    tests = fit_factors(made, "haze", list(plan.factors), kind="measure", batch="batch").tests.set_index("factor")
+    for effect, df in zip(plan.precision["effect"], plan.precision["df"], strict=True):
+        assert float(tests.loc[effect, "df"].split(",")[1]) == pytest.approx(df, rel=0.01)
 
 
 # how plans are found
