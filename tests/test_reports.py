@@ -21,8 +21,11 @@ from jupyter_client.kernelspec import KernelSpecManager
 
 import castlab
 from castlab import Batch, Logbook, Score, Trial, shipped
+from castlab.cautions import CAUTIONS
 from castlab.errors import CastlabError, InputError, NotFoundError
 from castlab.reporting import read, tell
+from castlab.reporting.markup import plain
+from castlab.reporting.opening import find_out
 from castlab.reports import ReportFiles, report
 
 SECTIONS = [
@@ -178,7 +181,126 @@ def test_the_advice_is_the_level_that_the_fit_expects_to_be_best(demo):
     both = story.fit.expected(
         {"pour_method": "stream", "mold_degas_min": 0, "insert_prep": "dried", "cup_degas_min": 5}
     )
-    assert f"expect {both['expected'].iloc[0]:.3g} bubbles" in html.unescape(story.opening())
+    assert f"expect {both['expected'].iloc[0]:.1f} bubbles" in html.unescape(story.opening())
+
+
+def test_what_to_expect_is_said_in_two_digits(demo):
+    story = tell(demo, product="pod block")
+    assert "expect 3.2 bubbles (95% interval 2.2 to 4.6) as the mean of many castings" in story.opening()
+    held = story.how_to_read()
+    assert "rest 8.5 min, tilt 6.5°, strained no" in held
+    assert "numbers at their average" in held
+    hardness = tell(demo, product="pod block", response="shore_d", factors=["cure_c"])
+    levels = hardness.expected("cure_c").set_index("level")["expected"]
+    assert f"{levels[23]:.1f} at 23 °C and {levels[40]:.1f} at 40 °C" in hardness.opening()
+
+
+def test_a_share_to_expect_reads_as_a_share(tmp_path):
+    path = tmp_path / "sold.csv"
+    rows = [("ladle", k < 4) for k in range(40)] + [("stream", k < 32) for k in range(40)]
+    pd.DataFrame(rows, columns=["pour", "passed"]).to_csv(path, index=False)
+    first = tell(path, response="passed", factors=["pour"]).opening()
+    assert re.search(r"expect 80% good enough to sell \(95% interval \d\d% to \d\d%\) among many castings", first)
+
+
+def test_a_measure_to_expect_carries_its_unit(demo):
+    first = tell(demo, product="pod block", response="haze_pct").opening()
+    assert re.search(r"expect haze of \d\.\d+% \(95% interval \d\.\d+ to \d\.\d+%\)", first)
+
+
+def test_one_setting_to_confirm_is_it_and_several_are_them(demo, monkeypatch):
+    story = tell(demo, product="pod block")
+    assert "and resin temperature with further castings before relying on them." in find_out(story)[0]
+    monkeypatch.setattr(type(story), "factors", lambda _, strength: ["resin_c"] if strength == "likely" else [])
+    assert find_out(story)[0] == "Confirm resin temperature with further castings before relying on it."
+
+
+def test_an_effect_that_may_be_anothers_says_so_in_its_line(demo):
+    story = tell(demo, product="pod block")
+    assert "<li>Rest (or stir method, which always changed with it), 10 against 0 min:" in story.opening()
+    assert "Confirm rest (or stir method) and resin temperature" in story.opening()
+    asked = tell(demo, product="pod block", factors=["stir_method", "rest_min", "pour_method"])
+    assert "<li>Stir method (or rest, which always changed with it), " in asked.opening()
+    assert story.changed_with("pour_method") == []
+
+
+def test_a_setting_that_follows_from_the_levels_of_another_is_named_with_it(tmp_path):
+    """Four lots, two of them cast warm and two cold: no pair of twins, and still not to be told apart."""
+    path = tmp_path / "lots.csv"
+    made = pd.DataFrame({"heat": [20, 20, 30, 30] * 10, "lot": list("abcd") * 10, "pour": (["x"] * 4 + ["y"] * 4) * 5})
+    made.assign(bubbles=[3, 4, 28, 27] * 10).to_csv(path, index=False)
+    story = tell(path, factors=["heat", "lot", "pour"])
+    assert story.evidence.together == {}
+    assert "<li>Heat (or lot, which always changed with it): 20, not 30.</li>" in story.opening()
+    assert story.opening().count("Change heat and lot apart from each other") == 1
+
+
+def test_what_the_data_cannot_tell_is_in_plain_words(demo):
+    for response in ("bubbles", "passed", "haze_pct"):
+        story = tell(demo, product="pod block", response=response)
+        said = html.unescape(re.sub(r"<[^>]+>", " ", story.cannot_tell()))
+        columns = [name for name in story.evidence.frame.columns if "_" in name]
+        assert [name for name in columns if name in said] == []
+        assert "=" not in said
+        assert "Set per batch, so judged on batches: cup degas, resin temperature, rest" in said
+        assert "Rest and stir method always changed together" in said
+
+
+@pytest.mark.parametrize(
+    ("said", "plainly"),
+    [
+        ("passed was taken as a count (only 0 and 1: if 1 means passed, give kind='pass'); give kind= to choose otherwise.",
+         "Good enough to sell was taken as a count (only 0 and 1)."),
+        ("all 8 castings passed, so passed cannot tell settings apart",
+         "All 8 castings passed, so good enough to sell cannot tell settings apart"),
+        ("3 castings. hold_min and hold_minutes differ.", "3 castings. Hold time and hold_minutes differ."),
+        ("Batches were switched off (batch=False): castings are independent.",
+         "Batches were switched off: castings are independent."),
+    ],
+)  # fmt: skip
+def test_a_sentence_of_the_analysis_loses_columns_and_arguments_but_nothing_else(said, plainly):
+    assert plain(said, ["passed", "hold_min", "batch"]) == plainly
+
+
+def test_the_way_to_name_other_settings_suits_the_command_line_and_the_notebook(demo, tmp_path):
+    assert "(--factor on the command line, factors in the notebook)" in tell(demo, product="pod block").tried()
+    path = tmp_path / "same.csv"
+    pd.DataFrame({"bubbles": [1, 2, 3] * 4, "pour": ["a"] * 12}).to_csv(path, index=False)
+    with pytest.raises(InputError, match="--factor on the command line"):
+        read(path)
+
+
+@pytest.mark.parametrize(
+    ("factors", "steps"),
+    [
+        (["cup_degas_min"], ["vacuum"]),
+        (["hold_min"], ["pressure"]),
+        (["post_cure_c"], ["oven"]),
+        (["pour"], []),
+        (["cup_degas_min", "hold_min"], ["vacuum", "pressure"]),
+    ],
+)
+def test_advice_on_vacuum_pressure_or_oven_comes_with_its_caution_and_the_way_to_the_rest(tmp_path, factors, steps):
+    path = tmp_path / "steps.csv"
+    made = pd.DataFrame([pair[: len(factors)] for pair in ((0, 0), (60, 0), (0, 60), (60, 60))] * 12, columns=factors)
+    bubbles = 4 + 10 * (made > 0).sum(axis=1)
+    made.assign(bubbles=bubbles + [0, 1, 0, 2, 1, 1] * (len(made) // 6)).to_csv(path, index=False)
+    story = tell(path, factors=factors)
+    assert story.factors("clear") == factors
+    first = html.unescape(story.opening())
+    shown = [name for name in ("vacuum", "pressure", "oven") if CAUTIONS[name].partition(";")[0].rstrip(".") in first]
+    assert shown == steps
+    assert ('href="#take-care"' in first) == bool(steps)
+    assert all(CAUTIONS[name] in html.unescape(story.take_care()) for name in steps)
+    assert ('id="take-care"' in story.take_care()) == bool(steps)
+
+
+def test_the_caution_stands_with_the_advice_of_the_demo(files):
+    text = page_of(files).text
+    first = text[text.index("What to do") : text.index("Pour method: stream")]
+    assert "Vacuum vessel: use only purpose-made walls and lids." in first
+    assert "More under “Take care”" in re.sub(r"\s+", " ", first)
+    assert files.page.read_text(encoding="utf-8").count('id="take-care"') == 1
 
 
 def test_settings_are_chosen_without_looking_at_what_came_out(demo):

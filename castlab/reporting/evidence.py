@@ -37,6 +37,9 @@ effects would be too vague to be worth their place (rule of thumb)."""
 MOST_BLANK = 0.1
 """Share of castings in which a setting may be missing before it is left out."""
 
+NAME_SETTINGS = "--factor on the command line, factors in the notebook"
+"""How a reader says which settings to judge."""
+
 FEWEST_CHANGED = 3
 """A setting counts as varied when at least so many castings differ from its most common level."""
 
@@ -129,7 +132,7 @@ def read(
     if response in (factors or ()):
         raise InputError(f"{response!r} is both the response and a factor; give it as one of them")
     if not frame[response].notna().any():
-        raise InputError(f"no casting has {response} yet: score some, or give another response=")
+        raise InputError(f"no casting has {response} yet: score some, or ask for another response")
     mold = next((c for c in ("mold", "mold_id") if c in frame and frame[c].nunique() > 1), None)
     candidates, left_out = (list(factors), {}) if factors is not None else _varied(frame, response, batch, table=table)
     kept, together = _apart(frame, candidates)
@@ -138,7 +141,8 @@ def read(
         together = {name: others for name, others in together.items() if name in kept}
         if not kept:
             raise InputError(
-                "no setting varied enough to be judged; give factors=, or make castings in which something changed"
+                f"no setting varied enough to be judged; name some ({NAME_SETTINGS}), "
+                "or make castings in which something changed"
             )
     return Evidence(
         source=where, frame=frame, response=response, product=product, factors=tuple(kept), together=together,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -51,6 +52,31 @@ def table(frame: pd.DataFrame, caption: str = "", numbers: Sequence[str] = ()) -
     return Markup(
         f'<div class="scroll" tabindex="0"><table>{title}<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>'
     )
+
+
+def plain(said: str, columns: Iterable[str]) -> str:
+    """A sentence of the analysis for someone who writes no programs: columns in words, no arguments to set.
+
+    Examples
+    --------
+    >>> plain("rest_min was taken as a count; give kind= to choose otherwise.", ["rest_min"])
+    'Rest was taken as a count.'
+    """
+    said = re.sub(r"[;:] [^;:.()]*\b\w+=[^;:.()]*| \(\w+=[^()]*\)", "", said)
+    names = {str(name): labels.name(str(name)) for name in columns}
+    known = sorted((name for name in names if names[name] != name), key=len, reverse=True)
+    if known:
+        # "all 8 castings passed" is a sentence, not the column of that name
+        column = rf"(?<!castings )(?<!\w)(?:{'|'.join(map(re.escape, known))})(?!\w)"
+        said = re.sub(rf"(^|\. )({column})", lambda found: found[1] + words.sentence(names[found[2]]), said)
+        said = re.sub(column, lambda found: names[found[0]], said)
+    return words.sentence(said)
+
+
+def measured(value: str, column: str) -> str:
+    """A value with the unit that its column names."""
+    unit = labels.unit(column)
+    return f"{value}{'' if unit in {'°', '%'} else ' '}{unit}".strip()
 
 
 def short(value: Any) -> str:

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from castlab import labels
-from castlab.analysis import FactorFit, verdicts, words
+from castlab.analysis import verdicts, words
 from castlab.figures import castings as pictures
 from castlab.records.models import READINGS
-from castlab.reporting.markup import Markup, bullets, paragraph, short, summary, text
+from castlab.reporting import care
+from castlab.reporting.markup import Markup, bullets, measured, paragraph, short, summary, text
 
 if TYPE_CHECKING:
     from castlab.reporting.story import Story
@@ -20,13 +21,15 @@ MORE_IS_BETTER = ("passed", *(name for name in READINGS if name.endswith("_grade
 """Outcomes of the logbook for which a maker knows which way is better; of others the report only says what differs."""
 
 MOST_FINDINGS = 6
+ALWAYS = ", which always changed with it"
 
 
 def first_screen(story: Story) -> Markup:
     """Title, size, what to do, what made the difference."""
     return Markup(
         f"<h1>{text(story.title)}</h1>{paragraph(what(story), 'what')}{_in_numbers(story)}"
-        f'<div class="first"><section class="next"><h2>What to do</h2>{_keep(story)}{bullets(find_out(story))}</section>'
+        f'<div class="first"><section class="next"><h2>What to do</h2>{care.beside(story.evidence.frame, _advised(story))}'
+        f"{_keep(story)}{bullets(find_out(story))}</section>"
         f"<section><h2>What made the difference</h2>{_findings(story)}</section></div>"
     )
 
@@ -49,32 +52,53 @@ def what(story: Story) -> str:
 def find_out(story: Story) -> list[str]:
     """What is still open, and how to settle it."""
     steps = []
-    likely = [labels.name(name) for name in story.factors("likely")]
+    likely = [_named(story, name) for name in story.factors("likely")]
     if likely:
-        steps.append(f"Confirm {words.listing(likely)} with further castings before relying on it.")
-    for name, others in story.evidence.together.items():
-        both = words.listing([labels.name(n) for n in (name, *others)])
+        them = "it" if len(likely) == 1 else "them"
+        steps.append(f"Confirm {words.listing(likely)} with further castings before relying on {them}.")
+    for group in _together(story):
+        both = words.listing([labels.name(name) for name in group])
         steps.append(f"Change {both} apart from each other: so far they always changed together.")
     return [*steps, "Make the castings under “What to try next”: they answer most of what is open."]
+
+
+def _together(story: Story) -> list[list[str]]:
+    """Settings that always changed together, each group once."""
+    groups = [[name, *others] for name in story.evidence.factors if (others := story.changed_with(name))]
+    return [group for place, group in enumerate(groups) if set(group) not in map(set, groups[:place])]
+
+
+def _advised(story: Story) -> list[str]:
+    """The settings that the reader is told to choose or to try."""
+    named = [name for strength in ("clear", "likely") for name in story.factors(strength)]
+    return [*named, *(name for group in _together(story) for name in group)]
+
+
+def _named(story: Story, name: str, why: str = "") -> str:
+    """A setting, and beside it those whose effect it cannot be told from."""
+    others = words.listing([labels.name(other) for other in story.changed_with(name)], "or")
+    return f"{labels.name(name)} (or {others}{why})" if others else labels.name(name)
 
 
 def _findings(story: Story) -> Markup:
     if story.fit is None:
         return paragraph(story.why_not)
     clear, likely = story.rows("clear")[:MOST_FINDINGS], story.rows("likely")[:MOST_FINDINGS]
-    said = bullets(_effect(story.fit, row) for row in clear)
+    said = bullets(_effect(story, row) for row in clear)
     if not clear:
         said = paragraph("No setting made a clear difference in these castings.")
     if likely:
-        said = Markup(said + paragraph("Likely, not yet sure:") + bullets(_effect(story.fit, row) for row in likely))
+        said = Markup(said + paragraph("Likely, not yet sure:") + bullets(_effect(story, row) for row in likely))
     shown = story.factors("clear") + story.factors("likely")
-    open_still = [labels.name(name) for name in story.factors("not shown") if name not in shown]
+    open_still = [_named(story, name) for name in story.factors("not shown") if name not in shown]
     return Markup(said + (paragraph(f"Not shown: {words.listing(open_still)}.", "note") if open_still else ""))
 
 
-def _effect(fit: FactorFit, row: Any) -> str:
+def _effect(story: Story, row: Any) -> str:
+    assert story.fit is not None
+    fit = story.fit
     size = verdicts.size(row.estimate, row.low, row.high, fit.scale, fit.response, fit.kind)
-    return f"{words.sentence(labels.name(row.factor))}, {row.contrast}: {size}"
+    return f"{words.sentence(_named(story, row.factor, ALWAYS))}, {row.contrast}: {size}"
 
 
 def _keep(story: Story) -> Markup:
@@ -85,7 +109,7 @@ def _keep(story: Story) -> Markup:
     response = story.evidence.response
     if response not in LESS_IS_BETTER + MORE_IS_BETTER:
         said = [
-            f"Choose {labels.name(name)} for the {labels.name(response)} you want: {_by_level(story, name)}."
+            f"Choose {_named(story, name, ALWAYS)} for the {labels.name(response)} you want: {_by_level(story, name)}."
             for name in clear
         ]
         return Markup(bullets(said) + "<h3>To find out</h3>")
@@ -93,14 +117,16 @@ def _keep(story: Story) -> Markup:
     for name in clear:
         expected = story.expected(name).sort_values("expected", ascending=response in LESS_IS_BETTER)
         best[name] = expected["level"].iloc[0]
-        keep, not_this = (f"{short(expected['level'].iloc[end])} {labels.unit(name)}".strip() for end in (0, -1))
-        said.append(f"{words.sentence(labels.name(name))}: {keep}, not {not_this}.")
+        keep, not_this = (measured(short(expected["level"].iloc[end]), name) for end in (0, -1))
+        said.append(f"{words.sentence(_named(story, name, ALWAYS))}: {keep}, not {not_this}.")
     row = story.fit.expected(best).iloc[0]
-    size = f"{_said(story, row['expected'])}"
-    interval = f"(95% interval {_said(story, row['low'])} to {_said(story, row['high'])})"
+    size, low, high = (_said(story, row[end], row["high"] - row["low"]) for end in ("expected", "low", "high"))
     name = labels.name(response)
-    what = f"{size} {name} {interval}" if story.fit.kind == "count" else f"{name} of {size} {interval}"
-    note = f"With {'all of these' if len(best) > 1 else 'this'}, expect {what} as the mean of many castings."
+    counted = story.fit.kind in ("count", "pass")
+    what = f"{size} {name}" if counted else f"{name} of {measured(size, response)}"
+    interval = f"(95% interval {low} to {measured(high, response)})"
+    many = "among many castings" if story.fit.kind == "pass" else "as the mean of many castings"
+    note = f"With {'all of these' if len(best) > 1 else 'this'}, expect {what} {interval} {many}."
     return Markup(bullets(said, ordered=True) + paragraph(note, "note") + "<h3>To find out</h3>")
 
 
@@ -109,14 +135,20 @@ def _by_level(story: Story, name: str) -> str:
     expected = story.expected(name)
     many = len(expected) > pictures.MAX_LEVELS
     rows = expected.sort_values("expected", kind="stable").iloc[[0, -1]] if many else expected
-    unit = labels.unit(name)
     return words.listing(
-        [f"{_said(story, row.expected)} at {short(row.level)} {unit}".strip() for row in rows.itertuples()]
+        [
+            f"{_said(story, row.expected, row.high - row.low)} at {measured(short(row.level), name)}"
+            for row in rows.itertuples()
+        ]
     )
 
 
-def _said(story: Story, value: float) -> str:
-    return words.share(value) if story.fit is not None and story.fit.kind == "pass" else f"{value:.3g}"
+def _said(story: Story, value: float, width: float) -> str:
+    """What the fit expects, in two digits: of a measure, two digits of the width of its interval."""
+    assert story.fit is not None
+    if story.fit.kind == "pass":
+        return words.share(value)
+    return words.rounded(value, width) if story.fit.scale == "difference" else labels.level(float(f"{value:.2g}"))
 
 
 def _in_numbers(story: Story) -> Markup:

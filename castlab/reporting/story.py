@@ -15,8 +15,8 @@ from typing import Any
 
 import pandas as pd
 
-from castlab import __version__, cautions, labels
-from castlab.analysis import Confounding, FactorFit, fit_factors, what_is_confounded, words
+from castlab import __version__, labels
+from castlab.analysis import Confounding, FactorFit, confounding, fit_factors, what_is_confounded, words
 from castlab.errors import FitError
 from castlab.figures import castings as pictures
 from castlab.figures.confounding import draw_confounding
@@ -25,9 +25,9 @@ from castlab.figures.style import Picture
 from castlab.records.columns import SUMMARY
 from castlab.records.models import READINGS
 from castlab.records.tables import SCHEMA
-from castlab.reporting import opening
-from castlab.reporting.evidence import Evidence, read
-from castlab.reporting.markup import Markup, bullets, paragraph, short, summary, table, text
+from castlab.reporting import care, opening
+from castlab.reporting.evidence import NAME_SETTINGS, Evidence, read
+from castlab.reporting.markup import Markup, bullets, measured, paragraph, plain, short, summary, table, text
 
 NEXT_CASTINGS = 4
 MOST_PICTURES = 6
@@ -89,7 +89,7 @@ class Story:
     @property
     def why_not(self) -> str:
         """Why these castings cannot say; empty where they can."""
-        return words.sentence(self._answer) + "." if isinstance(self._answer, str) else ""
+        return self.plain(self._answer) + "." if isinstance(self._answer, str) else ""
 
     @cached_property
     def blurred(self) -> Confounding:
@@ -120,7 +120,7 @@ class Story:
             parts.append(
                 paragraph(
                     "These settings were chosen because they varied enough, without looking at what came out. "
-                    "Name others with factors= to judge those instead.", "note",
+                    f"Name others to judge those instead ({NAME_SETTINGS}).", "note",
                 )
             )  # fmt: skip
         if one.left_out:
@@ -171,8 +171,11 @@ class Story:
             )
         if self.fit is not None:
             row = self.fit.expected({}).iloc[0]
-            held = [f"{labels.name(name)} {short(row[name])} {labels.unit(name)}".strip() for name in self.fit.factors]
-            said += f" A fitted mean is what many castings would give with the other settings at {words.listing(held)}."
+            held = [f"{labels.name(name)} {self._held(name, row[name])}" for name in self.fit.factors]
+            said += (
+                " A fitted mean is what many castings would give with the other settings held: numbers at their average, "
+                f"the rest at one level ({', '.join(held)})."
+            )
         return paragraph(said, "note")
 
     def effects(self) -> Markup:
@@ -202,8 +205,9 @@ class Story:
 
     def cannot_tell(self) -> Markup:
         """What these data leave open, and why."""
-        limits = [*(self.fit.cautions if self.fit else [self.why_not, *self.blurred.cautions]), *self.evidence.remarks]
-        return Markup(paragraph(self.blurred.verdict) + bullets(dict.fromkeys(limits)))
+        found = self.fit.cautions if self.fit else [self.why_not, *self.blurred.cautions]
+        limits = [*(self.plain(said) for said in found), *self.evidence.remarks]
+        return Markup(paragraph(self.plain(self.blurred.verdict)) + bullets(dict.fromkeys(limits)))
 
     def changed_together(self) -> Picture | None:
         """The map of settings that changed together; None for a single setting."""
@@ -214,7 +218,7 @@ class Story:
         try:
             runs = self.blurred.next_runs(NEXT_CASTINGS)
         except FitError as exc:
-            return paragraph(str(exc))
+            return paragraph(self.plain(str(exc)))
         shared = [name for name in runs.columns if self.evidence.per_batch(name)]
         own = [name for name in runs.columns if name not in shared]
         runs = runs.sort_values(shared, kind="stable") if shared else runs
@@ -228,20 +232,12 @@ class Story:
 
     def take_care(self) -> Markup:
         """The safety cautions for what these castings involve."""
-        frame = self.evidence.frame
-        about = ["epoxy", "exotherm", "dust"]
-        if {"cup_degas_min", "mold_degas_min"} & set(frame.columns):
-            about += ["vacuum", "pump"]
-        if "hold_min" in frame and (frame["hold_min"].fillna(0) > 0).any():
-            about.append("pressure")
-        if "cure_c" in frame and (frame["cure_c"].fillna(0) > 30).any():
-            about.append("oven")
-        return Markup(cautions.show(*about)._repr_html_()) if "batch_id" in frame else Markup("")
+        return care.take_care(self.evidence.frame)
 
     def footer(self) -> Markup:
         """What ties the report to its data and to the programs that made it."""
         one = self.evidence
-        counts = [words.count(len(one.frame), "casting"), f"{len(one.scored)} with {one.response}"]
+        counts = [words.count(len(one.frame), "casting"), f"{len(one.scored)} with {labels.name(one.response)}"]
         if one.batch:
             counts.append(words.count(one.frame[one.batch].nunique(), "batch"))
         if "scores" in one.frame:
@@ -257,6 +253,27 @@ class Story:
         )
 
     # --- pieces --------------------------------------------------------------------------------------------
+
+    def plain(self, said: str) -> str:
+        """A sentence of the analysis with these castings' columns in words."""
+        return plain(said, self.evidence.frame.columns)
+
+    def changed_with(self, name: str) -> list[str]:
+        """Settings that always changed together with this one."""
+        pairs = self.blurred.pairs
+        always = pairs[
+            (pairs["share"] >= confounding.ALWAYS) & pairs["words"].str.startswith("always changed together")
+        ]
+        found = [*self.evidence.together.get(name, ())]
+        found += [pair.other if pair.one == name else pair.one for pair in always.itertuples() if name in pair[1:3]]
+        return list(dict.fromkeys(found))
+
+    def _held(self, name: str, value: Any) -> str:
+        """The level at which a setting is held, an average to two digits of the setting's own spread."""
+        assert self.fit is not None
+        if not isinstance(value, float):
+            return measured(short(value), name)
+        return measured(words.rounded(value, float(self.fit.data[name].astype("float64").std())), name)
 
     def factors(self, strength: str) -> list[str]:
         """The settings with an effect of this strength ("clear", "likely", "not shown"), the surest first."""
