@@ -35,6 +35,13 @@ SECOND = {
     "09_plan_the_cure": {"pot_life_min": 120, "cure_h": 30, "peak_c": None, "depth_mm": 10, "deep_mm": 20},
     "10_make_a_mold": {"walls_mm": [9], "wall_mm": 12, "thread": "M5"},
     "11_what_it_costs": {"product": "path marker", "mold_lives": [20, 24], "molds": 1},
+    "12_watch_production": {
+        "response": "shore_d",
+        "baseline": 12,
+        "measure": "shore_d",
+        "limits": [72, None],
+        "retired": ["Block A", "Block B"],
+    },
 }
 """Notebook -> a second set of parameters, to be told from the ones it carries."""
 
