@@ -263,7 +263,8 @@ def test_a_sentence_of_the_analysis_loses_columns_and_arguments_but_nothing_else
 
 
 def test_the_way_to_name_other_settings_suits_the_command_line_and_the_notebook(demo, tmp_path):
-    assert "(--factor on the command line, factors in the notebook)" in tell(demo, product="pod block").tried()
+    said = re.sub(r"</?code>", "", tell(demo, product="pod block").tried())
+    assert "(--factor on the command line, factors in the notebook)" in said
     path = tmp_path / "same.csv"
     pd.DataFrame({"bubbles": [1, 2, 3] * 4, "pour": ["a"] * 12}).to_csv(path, index=False)
     with pytest.raises(InputError, match="--factor on the command line"):

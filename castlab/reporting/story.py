@@ -117,12 +117,11 @@ class Story:
         kept = pd.DataFrame(rows, columns=["setting", "set per", "tried (castings)", "not written down"])
         parts = [table(kept, numbers=["not written down"])]
         if one.chosen:
-            parts.append(
-                paragraph(
-                    "These settings were chosen because they varied enough, without looking at what came out. "
-                    f"Name others to judge those instead ({NAME_SETTINGS}).", "note",
-                )
+            said = paragraph(
+                "These settings were chosen because they varied enough, without looking at what came out. "
+                f"Name others to judge those instead ({NAME_SETTINGS}).", "note",
             )  # fmt: skip
+            parts.append(Markup(said.replace("--factor", "<code>--factor</code>")))  # one word on a narrow screen
         if one.left_out:
             aside = pd.DataFrame(
                 [(labels.label(name), why) for name, why in one.left_out.items()], columns=["varied, not judged", "why"]
