@@ -189,7 +189,7 @@ def test_what_to_expect_is_said_in_two_digits(demo):
     assert "expect 3.2 bubbles (95% interval 2.2 to 4.6) as the mean of many castings" in story.opening()
     held = story.how_to_read()
     assert "rest 8.5 min, tilt 6.5°, strained no" in held
-    assert "numbers at their average" in held
+    assert "numbers at their average, choices at one level (" in held
     hardness = tell(demo, product="pod block", response="shore_d", factors=["cure_c"])
     levels = hardness.expected("cure_c").set_index("level")["expected"]
     assert f"{levels[23]:.1f} at 23 °C and {levels[40]:.1f} at 40 °C" in hardness.opening()

@@ -173,7 +173,7 @@ class Story:
             held = [f"{labels.name(name)} {self._held(name, row[name])}" for name in self.fit.factors]
             said += (
                 " A fitted mean is what many castings would give with the other settings held: numbers at their average, "
-                f"the rest at one level ({', '.join(held)})."
+                f"choices at one level ({', '.join(held)})."
             )
         return paragraph(said, "note")
 
