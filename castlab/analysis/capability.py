@@ -104,7 +104,7 @@ def capability_table(
 
     Source: NIST/SEMATECH e-Handbook of Statistical Methods, 6.1.6; the interval of Cpk is
     Cpk +- z sqrt(1/(9 n) + Cpk^2/(2 (n - 1))) (Bissell, Applied Statistics 39 (1990) 331-340), that of Cp by chi-square.
-    With batches the degrees of freedom and the variance of the mean are those of the batch scatter.
+    With batches the degrees of freedom and the variance of the mean are those of the batch scatter, and z is Student's t.
 
     Examples
     --------
@@ -121,7 +121,7 @@ def capability_table(
     if variance <= 0:
         raise FitError("the measure never varies, so its capability has no bound; a finer reading is needed")
     sigma = np.sqrt(variance)
-    z = stats.norm.ppf(0.5 + LEVEL / 2)
+    z = stats.norm.ppf(0.5 + LEVEL / 2) if df == n - 1 else stats.t.ppf(0.5 + LEVEL / 2, df)
     rows = []
     if np.isfinite(low) and np.isfinite(high):
         cp = (high - low) / (6 * sigma)
@@ -131,10 +131,10 @@ def capability_table(
     half = z * np.sqrt(of_mean / variance / 9 + cpk**2 / (2 * df))
     rows.append(("Cpk", cpk, cpk - half, cpk + half))
     outside = stats.norm.sf((high - mean) / sigma) + stats.norm.cdf((low - mean) / sigma)
-    # the worst and best share outside that the interval of Cpk allows, for the nearer limit alone
-    rows.append(
-        ("share outside", outside, stats.norm.sf(3 * (cpk + half)), min(1.0, 2 * stats.norm.sf(3 * (cpk - half))))
-    )
+    # at the ends of the interval of Cpk: the nearer limit alone, and both limits as near as it
+    sides = int(np.isfinite(low)) + int(np.isfinite(high))
+    most = min(1.0, sides * float(stats.norm.sf(3 * (cpk - half))))
+    rows.append(("share outside", float(outside), float(stats.norm.sf(3 * (cpk + half))), most))
     return pd.DataFrame(rows, columns=["index", "estimate", "low", "high"])
 
 

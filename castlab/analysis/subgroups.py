@@ -125,10 +125,11 @@ def _spread(
 def _gaps(made: Production, baseline: object, method: str) -> Charted:
     """Castings, or exposure, from each failure to the next; the last gap is still open."""
     failed = made.failed
-    inside_castings = production.of_baseline(made, np.arange(made.n), baseline)
+    codes = np.arange(made.n) if made.codes is None else made.codes
+    inside_castings = production.of_baseline(made, codes, baseline)[codes]
     reach = np.cumsum(made.exposure)
     at = np.flatnonzero(failed)
-    size = float(reach[inside_castings][-1])
+    size = float(made.exposure[inside_castings].sum())
     events = int(failed[inside_castings].sum())
     if events == 0:
         bound = -np.log(0.05) / size

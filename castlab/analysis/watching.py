@@ -108,7 +108,8 @@ def watch(
         What is accepted of a measure, in its unit, None for an open side; capability is told only with these. They
         never enter the chart.
     baseline : int or moment, optional
-        The points that set the limits: the first so many, or those up to a moment (for "rare", castings). None takes all.
+        What sets the limits: the first so many batches (castings where there are none), or those up to a moment. None
+        takes all.
     retired : sequence of str, optional
         Molds that are worn out; every other counts as still in use. Mold life is told only with this ([] if none is).
     lot, pump, passed : str, optional

@@ -146,6 +146,14 @@ def test_rare_failures_are_watched_by_the_castings_between_them():
     assert seen.points["flag"].iloc[-1] == ""  # an open gap is no short gap
 
 
+def test_a_baseline_counts_batches_also_where_failures_turn_out_to_be_rare():
+    rows = pd.DataFrame({"passed": [k % 9 != 8 for k in range(72)], "batch_id": np.repeat(range(18), 4)})
+    seen = watch(rows, "passed", baseline=9)
+    assert seen.kind == "rare"
+    assert list(seen.points["baseline"]) == [True] * 4 + [False] * 4  # the first nine batches are 36 castings
+    assert seen.points["centre"].iloc[0] == 36 / 4
+
+
 def test_all_good_says_what_that_bounds():
     with pytest.raises(FitError, match="with 95% confidence they come less often than once in 10"):
         watch(pd.DataFrame({"passed": [True] * 30}), "passed")
