@@ -334,7 +334,9 @@ def _size(space: spaces.Space, goal: str, runs: int | None, n_made: int, nuisanc
     if batch_size is None:
         return wanted
     between = 1 + sum(len(t.cols) for t in space.terms if t.per_batch)
-    return batch_size * max(ceil(wanted / batch_size), between + 2 if between > 1 else 1)
+    within = space.p - between + nuisances + SPARE[goal] - n_made  # castings beyond one in each batch
+    batches = max(ceil(wanted / batch_size), ceil(within / (batch_size - 1)), between + 2 if between > 1 else 1)
+    return batch_size * batches
 
 
 def _check_size(

@@ -16,9 +16,9 @@ from castlab.designs.space import Space
 from castlab.errors import InputError
 
 STARTS, FEWEST = 64, 8
-ROUNDS = 10
+LEAST, ROUNDS = 5, 10
 OFTEN = 8
-"""The best plan has to be found from this many starts, or all rounds are run."""
+"""After the least rounds, the best plan has to be found from this many starts, or all rounds are run."""
 CELLS = 30_000
 """Numbers in the model matrices of one round of starts: larger plans get fewer starts."""
 ALIKE = 1e-6
@@ -143,7 +143,7 @@ def _chosen(asked: Asked, bound: float, rng: np.random.Generator) -> tuple[str, 
     ideal = bound + space.p * np.log(asked.structure.n * GOOD) + assess.batch_limit(space, asked.structure)
     reached = moments is None and any(_worth(asked, levels, None) >= ideal for _, levels in plans)
     if asked.using not in KINDS and not reached:
-        plans += [(f"optimal plan ({asked.criterion})", levels) for levels in _searched(asked, moments, rng)]
+        plans += [(f"optimal plan ({asked.criterion})", levels) for levels in _searched(asked, moments, ideal, rng)]
     worths = np.array([_worth(asked, levels, moments) for _, levels in plans])
     if not plans or not np.isfinite(worths.max()):
         raise InputError(checks.not_estimable(asked))
@@ -171,21 +171,21 @@ def _textbook(asked: Asked, rng: np.random.Generator) -> list[standard.Known]:
     return [plan for plan in found if plan.kind in KINDS.get(asked.using, (plan.kind,))]
 
 
-def _searched(asked: Asked, moments: np.ndarray | None, rng: np.random.Generator) -> list[np.ndarray]:
-    """Plans by exchange from many starts, round after round until the best has come back often enough."""
+def _searched(asked: Asked, moments: np.ndarray | None, ideal: float, rng: np.random.Generator) -> list[np.ndarray]:
+    """Plans by exchange from many starts, until the best is ideal, has come back often enough, or the rounds are over."""
     space, moves = asked.space, asked.moves
     size = asked.structure.n * space.p
     starts, rounds = min(STARTS, max(FEWEST, CELLS // size)), ROUNDS if size * FEWEST <= CELLS else 2
     kept: list[np.ndarray] = []
     best, seen = -np.inf, 0
-    for _ in range(rounds):
+    for done in range(1, rounds + 1):
         levels, worth = exchange.search(space, moves, asked.made_X, asked.structure, moments, starts, rng)
         if worth[0] > best + ALIKE:
             best, seen, kept = float(worth[0]), 0, []
         near = worth >= best - ALIKE
         seen += int(near.sum())
         kept += list(levels[near])[: STARTS - len(kept)]
-        if seen >= OFTEN:
+        if seen >= OFTEN and (done >= LEAST or (moments is None and best >= ideal)):
             break
     return kept
 

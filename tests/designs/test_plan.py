@@ -158,6 +158,8 @@ def test_open_numbers_of_castings_leave_something_to_judge_by():
     whole = plan_trials(BENCH, per_batch=["resin_c"], batch_size=3)
     assert len(whole.table) % 3 == 0
     assert whole.precision["df"].min() >= 2
+    bent = plan_trials(numbers(4), goal="curve", batch_size=4)
+    assert bent.precision["df"].min() >= 3
 
 
 def test_wanted_interactions_are_kept_clear_of_each_other():
