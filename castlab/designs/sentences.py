@@ -85,7 +85,6 @@ def cautions(asked: Asked, runs: assess.Runs, known: pd.DataFrame, mixed: pd.Dat
     said += [
         f"{row.effect} and {row.alias} are {row.words} (correlation {row.correlation:+.2f})."
         for row in inside.itertuples()
-        if row.words != "cannot be told apart"
     ]
     if asked.goal != "curve":
         blind = mixed[
