@@ -43,10 +43,12 @@ def insert(connection: sa.Connection, record: R, *, origin: str | None, at: date
             "logged_by": record.logged_by or by,
         }
     )
+    if connection.dialect.name != "sqlite":  # others end the transaction at the failure, too late to say what is missing
+        check_references(connection, record)
     try:
         connection.execute(table.insert(), {**new.model_dump(), "seq": seq, "origin": origin})
     except IntegrityError:
-        if connection.dialect.name == "sqlite":  # PostgreSQL has ended the transaction; its retry checks again
+        if connection.dialect.name == "sqlite":
             check_references(connection, record)
         raise
     return new.with_cautions(cautions(connection, new))
