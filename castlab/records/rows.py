@@ -43,7 +43,9 @@ def insert(connection: sa.Connection, record: R, *, origin: str | None, at: date
             "logged_by": record.logged_by or by,
         }
     )
-    if connection.dialect.name != "sqlite":  # others end the transaction at the failure, too late to say what is missing
+    if (
+        connection.dialect.name != "sqlite"
+    ):  # others end the transaction at the failure, too late to say what is missing
         check_references(connection, record)
     try:
         connection.execute(table.insert(), {**new.model_dump(), "seq": seq, "origin": origin})
