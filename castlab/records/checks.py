@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from castlab.records.models import Batch, Material, Mold, Record, Trial
+from castlab.records.models import Batch, Material, Mold, Record, Score, Trial
 
 RATIO_TOLERANCE_PCT = 3.0
 """How far an epoxy's weighed ratio may miss when the material record says nothing (common practice, no source)."""
@@ -20,14 +20,29 @@ def ratio_error_pct(batch: Batch, material: Material | None = None) -> float | N
 
 
 def cautions_of(
-    record: Record, *, material: Material | None = None, mold: Mold | None = None, batch: Batch | None = None
+    record: Record,
+    *,
+    material: Material | None = None,
+    mold: Mold | None = None,
+    batch: Batch | None = None,
+    trial: Trial | None = None,
 ) -> tuple[str, ...]:
     """Cautions for a record, as far as it and the records it refers to are given."""
     if isinstance(record, Batch):
         return tuple(_of_batch(record, material))
     if isinstance(record, Trial):
-        return tuple(_of_trial(record, mold, batch))
+        return tuple(_under(batch) + _of_trial(record, mold, batch))
+    if isinstance(record, Score):
+        return tuple(_under(trial))
     return ()
+
+
+def _under(parent: Record | None) -> list[str]:
+    if parent is None or not parent.withdrawn:
+        return []
+    return [
+        f"{parent.id} is withdrawn, so this entry stays out of the frame: check the id, or withdrawn=False on {parent.id}"
+    ]
 
 
 def _of_batch(batch: Batch, material: Material | None) -> list[str]:

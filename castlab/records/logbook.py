@@ -44,6 +44,7 @@ class Logbook:
 
     def __init__(self, engine: sa.Engine, *, who: str, clock: Callable[[], datetime] = utc_now) -> None:
         self._engine = engine
+        self._writer = engine.execution_options(**store.WRITE)
         self._clock = clock
         self._local = threading.local()
         self.who = who
@@ -349,11 +350,7 @@ class Logbook:
         if self._in_transaction:
             yield self._local.connection
             return
-        with (
-            store.readable_errors(self._engine),
-            self._engine.connect().execution_options(**store.WRITE) as connection,
-            connection.begin(),
-        ):
+        with store.readable_errors(self._engine), self._writer.begin() as connection:
             self._local.connection = connection
             try:
                 yield connection

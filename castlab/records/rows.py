@@ -5,7 +5,6 @@ Who opens, commits and reports errors is `castlab.records.logbook`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import datetime
 from typing import Any, TypeVar
 
@@ -14,13 +13,19 @@ from sqlalchemy.exc import IntegrityError
 
 from castlab.errors import InputError, NotFoundError
 from castlab.records.checks import cautions_of
-from castlab.records.models import ENVELOPE, KINDS, Batch, Material, Mold, Record, Trial
+from castlab.records.models import ENVELOPE, KINDS, Batch, Mold, Record, Score, Trial
 from castlab.records.tables import CURRENT, EXTRA_FACTOR, PARENT, PAST, kind_of, sayable_id
 
 R = TypeVar("R", bound=Record)
 
 _FIELDS = {kind: sa.select(*(table.c[n] for n in KINDS[kind].model_fields)) for kind, table in CURRENT.items()}
 _BY_ID = {kind: query.where(CURRENT[kind].c.id == sa.bindparam("wanted")) for kind, query in _FIELDS.items()}
+_BATCH_AND_MOLD = (
+    sa.select(*_FIELDS["batch"].selected_columns, *_FIELDS["mold"].selected_columns)
+    .select_from(CURRENT["batch"].outerjoin(CURRENT["mold"], CURRENT["mold"].c.id == sa.bindparam("mold")))
+    .where(CURRENT["batch"].c.id == sa.bindparam("batch"))
+)
+_INSERT = {kind: table.insert() for kind, table in CURRENT.items()}
 _LAST_SEQ = {
     kind: sa.select(sa.func.max(table.c.seq)).where(
         table.c[PARENT[kind]] == sa.bindparam("parent") if kind in PARENT else sa.true()
@@ -31,7 +36,7 @@ _LAST_SEQ = {
 
 def insert(connection: sa.Connection, record: R, *, origin: str | None, at: datetime, by: str) -> R:
     """Give the record the next number of its kind (or parent) and write it as version 1."""
-    kind, table = record.kind, CURRENT[record.kind]
+    kind = record.kind
     check_extras(connection, record)
     parent = getattr(record, PARENT[kind]) if kind in PARENT else None
     seq = (connection.execute(_LAST_SEQ[kind], {"parent": parent}).scalar() or 0) + 1
@@ -43,14 +48,15 @@ def insert(connection: sa.Connection, record: R, *, origin: str | None, at: date
             "logged_by": record.logged_by or by,
         }
     )
-    if (
-        connection.dialect.name != "sqlite"
-    ):  # others end the transaction at the failure, too late to say what is missing
+    late = (
+        connection.dialect.name == "sqlite"
+    )  # others end the transaction at the failure, too late to say what is missing
+    if not late:
         check_references(connection, record)
     try:
-        connection.execute(table.insert(), {**new.model_dump(), "seq": seq, "origin": origin})
+        connection.execute(_INSERT[kind], {**new.model_dump(), "seq": seq, "origin": origin})
     except IntegrityError:
-        if connection.dialect.name == "sqlite":
+        if late:
             check_references(connection, record)
         raise
     return new.with_cautions(cautions(connection, new))
@@ -104,37 +110,31 @@ def check_extras(connection: sa.Connection, record: Record) -> None:
 
 
 def cautions(connection: sa.Connection, record: Record) -> tuple[str, ...]:
-    """The record's cautions, seen beside the mold, material and batch it names."""
+    """The record's cautions, seen beside the records it names."""
 
-    def named(record_id: str | None, model: type[R]) -> R | None:
-        found = read(connection, record_id) if record_id else None
-        return found if isinstance(found, model) else None
+    def named(record_id: str | None) -> Any:
+        return read(connection, record_id) if record_id else None
 
-    if record.kind in PARENT and _is_withdrawn(connection, getattr(record, PARENT[record.kind])):
-        parent = getattr(record, PARENT[record.kind])
-        said = (
-            f"{parent} is withdrawn, so this entry stays out of the frame: check the id, or withdrawn=False on {parent}"
-        )
-        return (said, *_seen_beside(record, named))
-    return _seen_beside(record, named)
-
-
-def _is_withdrawn(connection: sa.Connection, record_id: str) -> bool:
-    column = CURRENT[known_kind_of(record_id)].c
-    return bool(connection.execute(sa.select(column.withdrawn).where(column.id == record_id)).scalar())
-
-
-def _seen_beside(record: Record, named: Callable[[str | None, type[Any]], Any]) -> tuple[str, ...]:
-    """The record's cautions beside the records that `named` finds."""
     if isinstance(record, Batch):
         weighed = record.resin_g and record.hardener_g is not None
-        return cautions_of(record, material=named(record.resin_id, Material) if weighed else None)
+        return cautions_of(record, material=named(record.resin_id) if weighed else None)
     if isinstance(record, Trial):
-        timed = record.poured_at or record.wait_min
-        return cautions_of(
-            record, mold=named(record.mold_id, Mold), batch=named(record.batch_id, Batch) if timed else None
-        )
+        batch, mold = _batch_and_mold(connection, record)
+        return cautions_of(record, mold=mold, batch=batch)
+    if isinstance(record, Score):
+        return cautions_of(record, trial=named(record.trial_id))
     return ()
+
+
+def _batch_and_mold(connection: sa.Connection, trial: Trial) -> tuple[Batch | None, Mold | None]:
+    """Both in one query, since every casting that is logged asks for them."""
+    row = connection.execute(_BATCH_AND_MOLD, {"batch": trial.batch_id, "mold": trial.mold_id}).first()
+    if row is None:
+        return None, None
+    size = len(Batch.model_fields)
+    batch = Batch.model_construct(**dict(zip(Batch.model_fields, row[:size], strict=True)))
+    mold = Mold.model_construct(**dict(zip(Mold.model_fields, row[size:], strict=True)))
+    return batch, mold if mold.id else None
 
 
 def known_kind_of(record_id: str) -> str:
