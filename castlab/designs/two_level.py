@@ -109,10 +109,6 @@ class Layout:
     def batch_of(self) -> np.ndarray:
         return np.arange(len(self.matrix)) % self.batches
 
-    @property
-    def mold_of(self) -> np.ndarray:
-        return np.arange(len(self.matrix)) // self.batches % self.molds
-
     def between(self, columns: np.ndarray) -> np.ndarray:
         """Which columns are constant within batches."""
         return columns < self.batches

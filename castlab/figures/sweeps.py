@@ -98,16 +98,6 @@ def moment(axes: Axes, at: float, said: str, *, top: bool = True, left: bool = F
     )  # fmt: skip
 
 
-def end_label(
-    axes: Axes, x: float, y: float, said: str, *, shade: str = INK, shift: tuple[float, float] = (5, 0)
-) -> None:
-    """The name of a line, written where the line ends."""
-    axes.annotate(
-        said, (x, y), xytext=shift, textcoords="offset points", color=shade, va="center", fontsize=9, zorder=5,
-        annotation_clip=False,
-    )  # fmt: skip
-
-
 def plain_log(axes: Axes, which: str = "y") -> None:
     """A logarithmic axis in plain numbers: 0.1, 1, 10 instead of powers."""
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter

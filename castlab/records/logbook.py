@@ -137,16 +137,13 @@ class Logbook:
                 f"{record.id} is already in a logbook: change it with book.correct({record.id!r}, why=...), "
                 "or add a record without an id"
             )
-        for attempt in range(TRIES):
+        for _ in range(TRIES - 1):
             try:
-                with self._writing() as connection:
-                    if origin is not None and (known := rows.by_origin(connection, record.kind, origin)) is not None:
-                        return known  # type: ignore[return-value]
-                    return rows.insert(connection, record, origin=origin, at=self._clock(), by=self.who)
+                return self._add_once(record, origin)
             except ConflictError:
-                if attempt == TRIES - 1 or self._in_transaction:
+                if self._in_transaction:
                     raise
-        raise AssertionError("unreachable")
+        return self._add_once(record, origin)
 
     def correct(self, record_id: str, *, why: str, expected_version: int | None = None, **changes: Any) -> Record:
         """Write a new version of a record; the version it replaces stays readable in `history`.
@@ -340,6 +337,12 @@ class Logbook:
         return book
 
     # --- within one transaction ----------------------------------------------------------------------------
+
+    def _add_once(self, record: R, origin: str | None) -> R:
+        with self._writing() as connection:
+            if origin is not None and (known := rows.by_origin(connection, record.kind, origin)) is not None:
+                return known  # type: ignore[return-value]
+            return rows.insert(connection, record, origin=origin, at=self._clock(), by=self.who)
 
     @property
     def _in_transaction(self) -> bool:
