@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from castlab.analysis import kinds, words
+from castlab.analysis import kinds, missing, recorded, words
+from castlab.analysis.imputation import Known
 from castlab.errors import FitError, InputError
 
 BATCH = "batch_id"
@@ -32,7 +33,11 @@ class Castings:
     exposure: str | None
     missing: dict[str, int]
     left_out: int
+    around: pd.DataFrame
+    """The other columns of the frame for the same castings, with the frame's own index."""
     cautions: list[str] = field(default_factory=list)
+    known: Known | None = None
+    """What was recorded of the true responses where `y` is only a first guess of some of them."""
 
     @property
     def n(self) -> int:
@@ -119,6 +124,7 @@ def gather(
     kind: str | None,
     batch: str | bool | None,
     exposure: str | None,
+    recording: recorded.Recording = recorded.EXACT,
 ) -> Castings:
     """Check everything that was asked for and keep the complete rows.
 
@@ -130,12 +136,15 @@ def gather(
         If no complete rows are left, or the response never varies.
     """
     names = as_names(factors)
-    check_frame(frame, [response, *names, *([exposure] if exposure else [])])
+    scored = recording.scores is not None  # the response may then be in the scores alone
+    check_frame(frame, [*([] if scored else [response]), *names, *([exposure] if exposure else [])])
     if response in names:
         raise InputError(f"{response!r} is both the response and a factor; give it as one of them")
     batch_name, batch_said = find_batch(frame, batch, names)
-    read = kinds.read(frame[response], kind)
-    cautions = [text for text in (batch_said, read.said) if text]
+    read, known, said = recorded.read(frame, response, kind, recording)
+    cautions = [text for text in (batch_said, read.said, *said) if text]
+    if scored:
+        frame = frame.assign(**{response: read.values})
     if exposure is not None and read.kind != "count":
         raise InputError(f"exposure={exposure!r} belongs to counts, but {response} is a {read.kind}; leave it out")
 
@@ -158,6 +167,8 @@ def gather(
         cautions.append(
             f"{left_out} of {len(frame)} castings {'was' if left_out == 1 else 'were'} left out for missing values ({per_column})."
         )
+    around = frame.loc[keep, ~frame.columns.isin(columns)]
+        cautions += missing.told(data, blank[response].to_numpy(), response, names)
     data = data.loc[keep].reset_index(drop=True)
     levelled = [c for c in names if isinstance(data[c].dtype, pd.CategoricalDtype)]
     data = data.assign(**{c: data[c].cat.remove_unused_categories() for c in levelled})
@@ -181,7 +192,7 @@ def gather(
             )
     return Castings(
         data=data, response=response, factors=names, y=y, kind=read.kind, grades=grades, batch=batch_name, codes=codes,
-        exposure=exposure, missing=missing, left_out=left_out, cautions=cautions,
+        exposure=exposure, missing=missing, left_out=left_out, around=around, cautions=cautions,
     )  # fmt: skip
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 
 from castlab import labels
 from castlab.analysis import castings as rows_of
-from castlab.analysis import choose, coding, confounding, effects, verdicts, words
+from castlab.analysis import choose, coding, confounding, effects, permutation, randomisation, verdicts, words
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 
@@ -48,6 +48,7 @@ class FactorFit(Result):
     data: pd.DataFrame = field(repr=False)
     _chosen: choose.Chosen = field(repr=False)
     _design: coding.Design = field(repr=False)
+    _castings: rows_of.Castings = field(repr=False)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         told = words.table(self.effects, ratios=self.scale != "difference")
@@ -85,6 +86,42 @@ class FactorFit(Result):
         table = rows.assign(expected=expected, low=low, high=high, extrapolates=outside)
         table.attrs["held"] = held
         return table
+
+    def randomisation(self, blocks: str | None = None, shuffles: int = permutation.SAMPLES) -> pd.DataFrame:
+        """The cross-check that needs no model: how often settings drawn by lot anew give so large an effect.
+
+        Settings are shuffled as they were set: whole batches for what was set per batch, within batches for what was set
+        per casting (on the larger of the two for what changed both ways), all other factors in place.
+
+        Parameters
+        ----------
+        blocks : str, optional
+            Column of the molds, or other blocks, if the plan drew the settings by lot within each. Where batch and mold
+            together leave nothing to shuffle, differences between molds are taken out instead.
+        shuffles : int
+            Shuffles where there are too many arrangements to go through all of them, 99 or more.
+
+        Returns
+        -------
+        DataFrame
+            factor, p_model, p_randomisation, smallest_possible (the least p-value that these castings could give),
+            arrangements, agree (None where the least p-value is above 0.05, so that nothing can be said) and words.
+
+        Raises
+        ------
+        InputError
+            For an unknown column of blocks, or too few shuffles.
+
+        Source: Draper and Stoneman, Technometrics 8, 1966, 695-699 (see `castlab.analysis.permutation`).
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> made = pd.DataFrame({"bubbles": [9, 12, 8, 11, 3, 5, 2, 4], "pour": ["stream"] * 4 + ["ladle"] * 4})
+        >>> fit_factors(made, "bubbles", ["pour"], kind="count").randomisation()["arrangements"].to_list()
+        [70]
+        """
+        return randomisation.of_fit(self, blocks, shuffles)
 
 
 def fit_factors(
@@ -155,6 +192,7 @@ def fit_factors(
     effect_table, test_table = effects.tables(chosen, design, used.codes)
 
     cautions = [*used.cautions, *dropped.values(), *chosen.cautions, *_about_design(used, kept, pairs)]
+    cautions += randomisation.cautions(used, design, test_table)
     verdict = [f"{used.size()}; {labels.name(response)} ({verdicts.KIND[used.kind]})."]
     verdict += verdicts.of_effects(effect_table, test_table, chosen.scale, response, used.kind)
     if dropped:
@@ -166,7 +204,7 @@ def fit_factors(
         kind=used.kind, scale=chosen.scale, method=chosen.method, n=used.n, n_batches=used.n_batches,
         rows_left_out=used.left_out, missing=used.missing, dropped=dropped, response=response,
         factors=tuple(f.name for f in kept), batch=used.batch, exposure=exposure, data=used.data,
-        _chosen=chosen, _design=design,
+        _chosen=chosen, _design=design, _castings=used,
     )  # fmt: skip
 
 

@@ -1,20 +1,39 @@
 """Permutation tests that shuffle as the castings were made: whole batches for what was set per batch, within batches
-for what was set per casting.
+for what was set per casting, and within blocks (molds) where the plan said so.
 
 The columns of one factor are shuffled with all others in place (Draper and Stoneman, Technometrics 8, 1966, 695-699);
-the statistic is the sum of squares that they explain beyond the others. All distinct arrangements are used where they
-are few, else a seeded sample.
+the statistic is the sum of squares that they explain beyond the others, which with these in place orders the shuffles
+as their F statistic does. All distinct arrangements are used where they are few, else a seeded sample.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import combinations, permutations
 from math import factorial, prod
 
 import numpy as np
 
 MOST_ARRANGEMENTS = 5000
 SAMPLES = 1999
+MOST_LEVELS = 5
+"""Levels up to which relabellings that leave the statistic as it is are counted."""
+SEED = 20240229
+AT_ONCE = 1000
+"""Arrangements that are gone through in one matrix product."""
+
+
+@dataclass(frozen=True)
+class Randomised:
+    """One randomisation test: p-value, the least it could have been, how many arrangements, and how it was done."""
+
+    p: float
+    smallest: float
+    arrangements: int
+    exact: bool
+    how: str
 
 
 def p_value(X: np.ndarray, y: np.ndarray, cols: Sequence[int], codes: np.ndarray | None) -> tuple[float, str]:
@@ -26,25 +45,62 @@ def p_value(X: np.ndarray, y: np.ndarray, cols: Sequence[int], codes: np.ndarray
     y : (n,) scores
     cols : the columns of the factor
     codes : (n,) batch number or None
+
+    Examples
+    --------
+    >>> X = np.column_stack([np.ones(8), np.repeat([0.0, 1.0], 4)])
+    >>> p, how = p_value(X, np.arange(8.0), [1], None)
+    >>> round(p * 70), how
+    (2, 'permutation test, all arrangements of castings')
     """
-    own = X[:, list(cols)]
-    rest = np.delete(X, list(cols), axis=1)
-    q, _ = np.linalg.qr(rest)
+    found = randomised(X, y, cols, codes)
+    return found.p, found.how
+
+
+def randomised(
+    X: np.ndarray,
+    y: np.ndarray,
+    cols: Sequence[int],
+    codes: np.ndarray | None,
+    blocks: np.ndarray | None = None,
+    samples: int = SAMPLES,
+) -> Randomised:
+    """The randomisation test of these columns of X.
+
+    Parameters
+    ----------
+    X : (n, p) design matrix
+    y : (n,) scores
+    cols : the columns of the factor
+    codes : (n,) batch number or None
+    blocks : (n,) number of a block (a mold) within which the settings were drawn by lot as well, or None
+    samples : shuffles to draw where there are too many arrangements to go through all
+
+    Returns
+    -------
+    Randomised
+        A factor that varies both between and within batches is judged on where it varies more: within batches with
+        all differences between them taken out, or by its batch means, shuffled as whole batches.
+    """
+    own, rest = X[:, list(cols)], np.delete(X, list(cols), axis=1)
+    units, where, strata, rest, what = _as_made(own, rest, codes, blocks)
+    u, size, _ = np.linalg.svd(rest, full_matrices=False)
+    q = u[:, size > 1e-9 * size[0]]
     residual = y - q @ (q.T @ y)
-
-    def explained(block: np.ndarray) -> float:
-        beyond = block - q @ (q.T @ block)
-        fitted = beyond @ np.linalg.lstsq(beyond, residual, rcond=1e-9)[0]
-        return float(fitted @ fitted)
-
-    seen = explained(own)
+    kinds = np.unique(units.round(9), axis=0, return_inverse=True)[1].ravel()
+    total = _how_many(kinds, strata)
+    exact = total <= MOST_ARRANGEMENTS
+    orders = _every_order(kinds, strata) if exact else _some_orders(strata, samples)
+    seen = _explained(units[where][None], residual, q)[0]
     least = seen - 1e-9 * max(1.0, float(y @ y))
-    arrangements, how = _arrangements(own, codes)
-    exact = how.startswith("all")
-    values = np.array([explained(block) for block in arrangements])
-    hits = int(np.sum(values >= least))
-    p = hits / len(values) if exact else (hits + 1) / (len(values) + 1)
-    return p, f"permutation test, {how}"
+    hits = sum(int(np.sum(_explained(units[part][:, where], residual, q) >= least)) for part in _parts(orders))
+    smallest = min(1.0, _relabelled(units, strata) / total)
+    if exact:
+        return Randomised(hits / total, smallest, total, True, f"permutation test, all arrangements of {what}")
+    n = len(orders)
+    of = what.removeprefix("castings ") if " " in what and what.startswith("castings") else f"of {what}"
+    how = f"permutation test, {n} shuffles {of}"
+    return Randomised((hits + 1) / (n + 1), max(smallest, 1 / (n + 1)), n, False, how)
 
 
 def set_per_batch(block: np.ndarray, codes: np.ndarray) -> bool:
@@ -54,39 +110,129 @@ def set_per_batch(block: np.ndarray, codes: np.ndarray) -> bool:
     return bool(np.allclose(first[codes], block))
 
 
-def _arrangements(block: np.ndarray, codes: np.ndarray | None) -> tuple[Iterator[np.ndarray], str]:
-    rng = np.random.default_rng(20240229)
-    if codes is None or set_per_batch(block, codes):
-        where = np.arange(len(block)) if codes is None else codes
-        units = np.zeros((int(where.max()) + 1, block.shape[1]))
-        units[where] = block
-        what = "castings" if codes is None else "whole batches"
-        _, kinds = np.unique(units, axis=0, return_inverse=True)
-        sizes = np.bincount(kinds.ravel())
-        if factorial(len(units)) // prod(factorial(int(s)) for s in sizes) <= MOST_ARRANGEMENTS:
-            rows = [units[np.flatnonzero(kinds.ravel() == k)[0]] for k in range(len(sizes))]
-            made = (np.array([rows[k] for k in order])[where] for order in _distinct(list(sizes)))
-            return made, f"all arrangements of {what}"
-        return (units[rng.permutation(len(units))][where] for _ in range(SAMPLES)), f"{SAMPLES} shuffles of {what}"
-
-    def within() -> Iterator[np.ndarray]:
-        order = np.argsort(codes, kind="stable")
-        for _ in range(SAMPLES):
-            shuffled = np.empty_like(block)
-            shuffled[order] = block[np.lexsort((rng.random(len(block)), codes))]
-            yield shuffled
-
-    return within(), f"{SAMPLES} shuffles within batches"
+def share_within(block: np.ndarray, codes: np.ndarray) -> float:
+    """Share of the variation of these columns that lies within batches: 0 for what was set per batch."""
+    about = block - block.mean(axis=0)
+    total = float(np.sum(about**2))
+    return float(np.sum((block - _means(block, codes)) ** 2)) / total if total > 0 else 0.0
 
 
-def _distinct(left: list[int]) -> Iterator[list[int]]:
-    """All distinct orders of a multiset with `left[k]` items of kind k."""
-    if not any(left):
-        yield []
-        return
-    for k, many in enumerate(left):
-        if many:
-            left[k] -= 1
-            for rest in _distinct(left):
-                yield [k, *rest]
-            left[k] += 1
+def _means(block: np.ndarray, codes: np.ndarray) -> np.ndarray:
+    """Batch means of each column, one row per casting."""
+    sums = np.zeros((int(codes.max()) + 1, block.shape[1]))
+    np.add.at(sums, codes, block)
+    return (sums / np.bincount(codes)[:, None])[codes]
+
+
+def _as_made(
+    own: np.ndarray, rest: np.ndarray, codes: np.ndarray | None, blocks: np.ndarray | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, str]:
+    """What is shuffled: rows of settings, the row of each casting, the stratum of each row, the other columns, in words."""
+    n = len(own)
+    each, one = np.arange(n), np.zeros(n, dtype=int)
+    molds = rest if blocks is None else np.hstack([rest, _indicators(blocks)])
+    if codes is None:
+        if blocks is None:
+            return own, each, one, rest, "castings"
+        return own, each, blocks, molds, "castings within molds"
+    if share_within(own, codes) < 0.5:
+        units = np.zeros((int(codes.max()) + 1, own.shape[1]))
+        units[codes] = _means(own, codes)
+        return units, codes, np.zeros(len(units), dtype=int), molds, "whole batches"
+    rest = np.hstack([molds, _indicators(codes)])
+    if blocks is not None:
+        cells = np.unique(np.column_stack([codes, blocks]), axis=0, return_inverse=True)[1].ravel()
+        kinds = np.unique(own.round(9), axis=0, return_inverse=True)[1].ravel()
+        if _how_many(kinds, cells) >= 20:
+            return own, each, cells, rest, "castings within batches and molds"
+    return own, each, codes, rest, "castings within batches"
+
+
+def _indicators(codes: np.ndarray) -> np.ndarray:
+    return np.eye(int(codes.max()) + 1)[codes][:, 1:]
+
+
+def _how_many(kinds: np.ndarray, strata: np.ndarray) -> int:
+    """Distinct arrangements of rows of these kinds within strata."""
+    return prod(
+        factorial(int(np.sum(strata == s))) // prod(factorial(int(k)) for k in np.bincount(kinds[strata == s]))
+        for s in np.unique(strata)
+    )
+
+
+def _every_order(kinds: np.ndarray, strata: np.ndarray) -> np.ndarray:
+    """All distinct arrangements, (arrangements, rows) of row numbers."""
+    places = [np.flatnonzero(strata == s) for s in np.unique(strata)]
+    ways = []
+    for place in places:
+        _, first, counts = np.unique(kinds[place], return_index=True, return_counts=True)
+        ways.append(place[first][_distinct(tuple(counts.tolist()))])
+    at = np.indices([len(way) for way in ways]).reshape(len(ways), -1)
+    out = np.empty((at.shape[1], len(kinds)), dtype=int)
+    for place, way, chosen in zip(places, ways, at, strict=True):
+        out[:, place] = way[chosen]
+    return out
+
+
+def _some_orders(strata: np.ndarray, samples: int) -> np.ndarray:
+    """Seeded shuffles within strata, (samples, rows) of row numbers."""
+    order = np.argsort(strata, kind="stable")
+    drawn = np.random.default_rng(SEED).random((samples, len(strata)))
+    mixed = np.argsort(strata[order] + drawn, axis=1)
+    out = np.empty((samples, len(strata)), dtype=int)
+    out[:, order] = order[mixed]
+    return out
+
+
+def _parts(orders: np.ndarray) -> Iterator[np.ndarray]:
+    return (orders[at : at + AT_ONCE] for at in range(0, len(orders), AT_ONCE))
+
+
+def _explained(blocks: np.ndarray, residual: np.ndarray, q: np.ndarray) -> np.ndarray:
+    """Sum of squares that each of these blocks (arrangements, n, columns) explains of the residual, beyond basis q."""
+    if blocks.shape[2] == 1:
+        column = blocks[:, :, 0]
+        whole = np.einsum("mn,mn->m", column, column)
+        left = whole - np.sum((column @ q) ** 2, axis=1)
+        found = (column @ residual) ** 2
+        return np.divide(found, left, out=np.zeros_like(found), where=left > 1e-9 * whole)
+    turned = blocks.transpose(0, 2, 1)
+    inside = turned @ q
+    gram = turned @ blocks
+    values, vectors = np.linalg.eigh(gram - inside @ inside.transpose(0, 2, 1))
+    along = np.einsum("mij,mi->mj", vectors, turned @ residual) ** 2
+    size = np.trace(gram, axis1=1, axis2=2)[:, None]
+    return np.divide(along, values, out=np.zeros_like(along), where=values > 1e-9 * size).sum(axis=1)
+
+
+def _relabelled(units: np.ndarray, strata: np.ndarray) -> int:
+    """Arrangements that give the same statistic because settings only swap names: what bounds the p-value from below."""
+    if units.shape[1] == 1:
+        for s in np.unique(strata):
+            values = np.sort(units[strata == s, 0])
+            if np.ptp(values + values[::-1]) > 1e-9:
+                return 1
+        return 2
+    levels, kinds = np.unique(units.round(9), axis=0, return_inverse=True)
+    if len(levels) > MOST_LEVELS:
+        return 1
+    counts = np.array([np.bincount(kinds.ravel()[strata == s], minlength=len(levels)) for s in np.unique(strata)])
+    flat = np.column_stack([np.ones(len(levels)), levels])
+    rank = np.linalg.matrix_rank(flat)
+    return sum(
+        bool(np.array_equal(counts[:, g], counts)) and np.linalg.matrix_rank(np.hstack([flat, levels[list(g)]])) == rank
+        for g in map(list, permutations(range(len(levels))))
+    )
+
+
+@lru_cache(maxsize=64)
+def _distinct(counts: tuple[int, ...]) -> np.ndarray:
+    """All distinct orders of a multiset with `counts[k]` items of kind k, (orders, items)."""
+    n, last = sum(counts), len(counts) - 1
+    if last == 0:
+        return np.zeros((1, n), dtype=int)
+    rest = _distinct(counts[:-1])
+    out = np.full((factorial(n) // prod(map(factorial, counts)), n), last)
+    kept = np.array(list(combinations(range(n), n - counts[-1])))
+    np.put_along_axis(out, np.repeat(kept, len(rest), axis=0), np.tile(rest, (len(kept), 1)), axis=1)
+    return out
