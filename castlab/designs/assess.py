@@ -82,6 +82,12 @@ def resolution(runs: Runs) -> int | None:
     return next((j + 1 for j, count in enumerate(lengths) if count > 1e-6), None)
 
 
+def looked_at(space: Space) -> list[str]:
+    """Effects among which aliases are looked for: main effects, all two-factor interactions, the bends of the model."""
+    wide = two_factor(space)
+    return [wide.named(t) for t in wide.terms] + [space.named(t) for t in space.terms if t.bend]
+
+
 def aliases(runs: Runs) -> pd.DataFrame:
     """What is mixed up with what: effect, alias, correlation (of their columns; -1 to 1, largest for levels), words.
 
@@ -90,12 +96,9 @@ def aliases(runs: Runs) -> pd.DataFrame:
     """
     wide = two_factor(runs.space)
     X = wide.rows_of(runs.settings)
-    names = [wide.named(t) for t in wide.terms]
+    names = looked_at(runs.space)
     blocks = [X[:, list(t.cols)] for t in wide.terms]
-    for t in runs.space.terms:
-        if t.bend:
-            names.append(runs.space.named(t))
-            blocks.append(runs.X[:, list(t.cols)])
+    blocks += [runs.X[:, list(t.cols)] for t in runs.space.terms if t.bend]
     model = {runs.space.named(t) for t in runs.space.terms}
     bases = [_basis(b - b.mean(axis=0)) for b in blocks]
     starts = np.cumsum([0, *(b.shape[1] for b in bases)])

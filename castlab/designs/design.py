@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from castlab.analysis import words
-from castlab.designs.assess import Runs
+from castlab.designs import assess
 from castlab.errors import NotFoundError
 from castlab.results import Result
 
@@ -31,7 +31,17 @@ class Design(Result):
     goal: str
     factors: tuple[str, ...]
     seed: int
-    _runs: Runs = field(repr=False)
+    _runs: assess.Runs = field(repr=False)
+
+    @property
+    def effects(self) -> tuple[str, ...]:
+        """Every effect that aliases were looked for among: main effects, two-factor interactions, bends."""
+        return tuple(assess.looked_at(self._runs.space))
+
+    @property
+    def model(self) -> tuple[str, ...]:
+        """The effects that the plan is made to tell."""
+        return tuple(self._runs.space.named(t) for t in self._runs.space.terms)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         told = self.table.copy()

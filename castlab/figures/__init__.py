@@ -36,6 +36,7 @@ PICTURES: dict[str, str] = {
     "castlab.bench.cost.CostPerPart": "castlab.figures.costs.draw_cost",
     "castlab.bench.throughput.Throughput": "castlab.figures.costs.draw_throughput",
     "castlab.bench.throughput.OneMore": "castlab.figures.costs.draw_one_more",
+    "castlab.designs.design.Design": "castlab.figures.planning.draw_design",
 }
 """Result type -> the function that draws it, both by full name, so that neither is loaded before it is needed."""
 

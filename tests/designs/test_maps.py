@@ -1,0 +1,86 @@
+"""Maps of plans show every casting and every alias, in the picture and in words."""
+
+from __future__ import annotations
+
+import pytest
+from matplotlib.patches import Rectangle
+
+from castlab.designs import Factor, plan_trials
+from castlab.errors import InputError
+
+
+@pytest.fixture(scope="module")
+def plan():
+    factors = [
+        Factor("resin_c", 22, 32, per_batch=True),
+        Factor("pour_method", ["stream", "ladle"]),
+        Factor.on_off("mold_vacuum"),
+        Factor("cure_h", hold=24),
+    ]
+    return plan_trials(factors, 12, batch_size=4, blocks=["Block A", "Block B"], seed=4)
+
+
+def texts(figure) -> list[str]:
+    return [t.get_text() for t in figure.axes[0].texts]
+
+
+def test_the_map_of_a_plan_shows_every_setting_in_the_order_of_the_castings(plan):
+    axes = plan.figure().axes[0]
+    cells = sorted(
+        ((t.get_position()[0], t.get_position()[1], t.get_text()) for t in axes.texts if "batch" not in t.get_text()),
+    )
+    columns = [cells[k * 12 : (k + 1) * 12] for k in range(5)]
+    shown = [[text for _, _, text in column] for column in columns]
+    assert shown[0] == list(plan.table["mold"])
+    assert shown[1] == [f"{v:g}" for v in plan.table["resin_c"]]
+    assert shown[2] == list(plan.table["pour_method"])
+    assert shown[3] == ["yes" if v else "no" for v in plan.table["mold_vacuum"]]
+    assert shown[4] == ["24"] * 12
+    assert [t.get_text() for t in axes.get_yticklabels()] == [str(n) for n in range(1, 13)]
+    assert "resin\ntemperature\n(°C)" in [t.get_text() for t in axes.get_xticklabels()]
+
+
+def test_each_batch_has_its_frame_and_name(plan):
+    axes = plan.figure().axes[0]
+    assert [t.get_text() for t in axes.texts if t.get_text().startswith("batch")] == ["batch 1", "batch 2", "batch 3"]
+    frames = [p for p in axes.patches if isinstance(p, Rectangle) and not p.get_fill()]
+    assert [round(p.get_height()) for p in frames] == [4, 4, 4]
+
+
+def test_low_and_high_settings_differ_in_grey(plan):
+    patches = [p for p in plan.figure().axes[0].patches if p.get_fill()]
+    light = {round(sum(p.get_facecolor()[:3]), 3) for p in patches}
+    assert max(light) - min(light) > 0.4
+
+
+def test_the_words_of_a_map_hold_every_casting(plan):
+    alt = plan.figure().alt
+    assert alt.count("resin temperature") == 12
+    first = plan.table.iloc[0]
+    assert (
+        f"1: batch 1, mold {first['mold']}, resin temperature {first['resin_c']:g}, pour method {first['pour_method']}"
+        in alt
+    )
+
+
+def test_the_map_of_aliases_shows_every_correlation_once(plan):
+    figure = plan.figure(kind="aliases")
+    shown = [t for t in texts(figure) if t]
+    assert len(shown) == len(plan.aliases)
+    assert "resin temperature and batch 1" in figure.alt
+
+
+def test_many_effects_get_rows_for_the_effects_of_the_plan_only():
+    screen = plan_trials([Factor(f"x{j}", 0, 1) for j in range(11)], 12, goal="screen")
+    axes = screen.figure(kind="aliases").axes[0]
+    assert [t.get_text() for t in axes.get_yticklabels()] == list(screen.factors)
+    assert len(axes.get_xticklabels()) == 66
+    dark = [p for p in axes.patches if p.get_facecolor()[0] < 0.9]
+    assert len(dark) == 11 * 45  # every interaction of two other factors, by a third
+
+
+def test_another_kind_of_map_and_a_plan_of_one_effect_are_refused(plan):
+    with pytest.raises(InputError, match="accepted: castings, aliases"):
+        plan.figure(kind="pie")
+    with pytest.raises(InputError, match="needs two effects"):
+        plan_trials([Factor("resin_c", 22, 32)], 4).figure(kind="aliases")
