@@ -220,7 +220,7 @@ def _relabelled(units: np.ndarray, strata: np.ndarray) -> int:
     flat = np.column_stack([np.ones(len(levels)), levels])
     rank = np.linalg.matrix_rank(flat)
     return sum(
-        bool(np.array_equal(counts[:, g], counts)) and np.linalg.matrix_rank(np.hstack([flat, levels[list(g)]])) == rank
+        bool(np.array_equal(counts[:, g], counts) and np.linalg.matrix_rank(np.hstack([flat, levels[g]])) == rank)
         for g in map(list, permutations(range(len(levels))))
     )
 
