@@ -14,7 +14,10 @@ if TYPE_CHECKING:
     from castlab.analysis.compare import Comparison, compare_runs
     from castlab.analysis.confounding import Confounding, what_is_confounded
     from castlab.analysis.fit import FactorFit, fit_factors
+    from castlab.analysis.goals import Goal
     from castlab.analysis.lifetimes import MoldLife, mold_life
+    from castlab.analysis.prediction import next_casting
+    from castlab.analysis.recommend import Recommendation, recommend
     from castlab.analysis.watching import Watch, watch
 
 _HOME = {
@@ -22,6 +25,10 @@ _HOME = {
     "FactorFit": "fit",
     "compare_runs": "compare",
     "Comparison": "compare",
+    "recommend": "recommend",
+    "Recommendation": "recommend",
+    "Goal": "goals",
+    "next_casting": "prediction",
     "what_is_confounded": "confounding",
     "Confounding": "confounding",
     "mold_life": "lifetimes",
@@ -34,11 +41,15 @@ __all__ = [
     "Comparison",
     "Confounding",
     "FactorFit",
+    "Goal",
     "MoldLife",
+    "Recommendation",
     "Watch",
     "compare_runs",
     "fit_factors",
     "mold_life",
+    "next_casting",
+    "recommend",
     "watch",
     "what_is_confounded",
 ]
