@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from castlab.analysis import kinds, missing, recorded, words
+from castlab.analysis import kinds, recorded, unscored, words
 from castlab.analysis.imputation import Known
 from castlab.errors import FitError, InputError
 
@@ -141,10 +141,11 @@ def gather(
     if response in names:
         raise InputError(f"{response!r} is both the response and a factor; give it as one of them")
     batch_name, batch_said = find_batch(frame, batch, names)
-    read, known, said = recorded.read(frame, response, kind, recording)
-    cautions = [text for text in (batch_said, read.said, *said) if text]
-    if scored:
-        frame = frame.assign(**{response: read.values})
+    found = recorded.read(frame, response, kind, recording)
+    read, known = found.response, found.known
+    cautions = [text for text in (batch_said, read.said, *found.said) if text]
+    if found.column is not None:
+        frame = frame.assign(**{response: found.column})
     if exposure is not None and read.kind != "count":
         raise InputError(f"exposure={exposure!r} belongs to counts, but {response} is a {read.kind}; leave it out")
 
@@ -167,13 +168,13 @@ def gather(
         cautions.append(
             f"{left_out} of {len(frame)} castings {'was' if left_out == 1 else 'were'} left out for missing values ({per_column})."
         )
+        cautions += unscored.told(data, blank[response].to_numpy(), response, names)
     around = frame.loc[keep, ~frame.columns.isin(columns)]
-        cautions += missing.told(data, blank[response].to_numpy(), response, names)
     data = data.loc[keep].reset_index(drop=True)
     levelled = [c for c in names if isinstance(data[c].dtype, pd.CategoricalDtype)]
     data = data.assign(**{c: data[c].cat.remove_unused_categories() for c in levelled})
     y, grades = read.values[keep], read.grades
-    if read.kind == "grade":
+    if read.kind == "grade" and known is None:
         used, y = np.unique(y, return_inverse=True)
         grades, y = tuple(grades[int(g)] for g in used), y.astype(float)
     if exposure is not None:
@@ -193,6 +194,7 @@ def gather(
     return Castings(
         data=data, response=response, factors=names, y=y, kind=read.kind, grades=grades, batch=batch_name, codes=codes,
         exposure=exposure, missing=missing, left_out=left_out, around=around, cautions=cautions,
+        known=None if known is None else known.take(keep),
     )  # fmt: skip
 
 

@@ -11,7 +11,18 @@ import pandas as pd
 
 from castlab import labels
 from castlab.analysis import castings as rows_of
-from castlab.analysis import choose, coding, confounding, effects, permutation, randomisation, verdicts, words
+from castlab.analysis import (
+    choose,
+    coding,
+    confounding,
+    effects,
+    imperfect,
+    permutation,
+    randomisation,
+    recorded,
+    verdicts,
+    words,
+)
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 
@@ -132,6 +143,13 @@ def fit_factors(
     batch: str | bool | None = None,
     exposure: str | None = None,
     interactions: int | Sequence[tuple[str, str]] = 0,
+    *,
+    at_least: str | None = None,
+    at_most: str | None = None,
+    missed: float | str | tuple[float, float] | None = None,
+    false_finds: float | str = 0.0,
+    within: tuple[str, str] | None = None,
+    scores: pd.DataFrame | None = None,
 ) -> FactorFit:
     """Which of these factors make a difference to the response, how much, and how sure that is.
 
@@ -153,6 +171,21 @@ def fit_factors(
     interactions : int or sequence of pairs
         0: main effects only. 2: all two-factor interactions. Or a list of pairs of factor names. With interactions the
         main effects are averages over the levels of the other factor.
+    at_least, at_most : str, optional
+        Yes/no column: the response is only known to be at least (counting stopped), or at most (detection limit), the
+        number given. Text such as ">50", "50+" or "<0.5" is understood without it, and so is a column named after the
+        response with `_stopped` (the logbook's `bubbles_stopped`).
+    missed : float, str or (missed, out of), optional
+        The response is an automatic count that misses this share of the bubbles: a number known exactly, a column, or the
+        outcome of a check, (6, 40) for 6 of 40 known bubbles missed, whose uncertainty then goes in.
+    false_finds : float or str
+        With `missed`: mean number of false finds per casting, or a column of them.
+    within : (str, str), optional
+        Columns with the 95% interval of the true count around an automatic one; `auto_low` and `auto_high` are used by
+        themselves for the logbook's `auto_bubbles`.
+    scores : DataFrame, optional
+        The single readings, one row per score with `trial_id`, `scorer` and the response (`Logbook.scores()`): the bias
+        of each scorer and the noise of a reading go into the intervals instead of being averaged away.
 
     Returns
     -------
@@ -168,7 +201,8 @@ def fit_factors(
 
     Notes
     -----
-    The methods, with their sources, are in `castlab.analysis.choose`. Holm: Scandinavian Journal of Statistics 6, 1979.
+    The methods, with their sources, are in `castlab.analysis.choose`; for responses not known exactly in
+    `castlab.analysis.imperfect`. Holm: Scandinavian Journal of Statistics 6, 1979.
 
     Examples
     --------
@@ -178,7 +212,8 @@ def fit_factors(
     >>> fit.effects.loc[0, "contrast"], round(float(fit.effects.loc[0, "estimate"]), 2)
     ('stream instead of ladle', 2.86)
     """
-    used = rows_of.gather(frame, response, factors, kind, batch, exposure)
+    recording = recorded.Recording(at_least, at_most, missed, false_finds, within, scores)
+    used = rows_of.gather(frame, response, factors, kind, batch, exposure, recording)
     pairs = coding.read_interactions(interactions, used.factors)
     coded = [coding.read_factor(used.data[name]) for name in used.factors]
     kept, dropped = confounding.separable(used.data, coded, used.codes)
@@ -188,7 +223,7 @@ def fit_factors(
     design = coding.build(used.data, kept, [(a, b) for a, b in pairs if a in names and b in names])
     design, lost = _drop_aliased_interactions(design, used.data)
     dropped |= lost
-    chosen = choose.choose(used, design)
+    chosen = imperfect.fit(used, design)
     effect_table, test_table = effects.tables(chosen, design, used.codes)
 
     cautions = [*used.cautions, *dropped.values(), *chosen.cautions, *_about_design(used, kept, pairs)]
