@@ -8,13 +8,26 @@ import numpy as np
 import pandas as pd
 
 from castlab import labels
-from castlab.analysis import verdicts, words
+from castlab.analysis import goals, verdicts, words
 from castlab.analysis.fit import FactorFit, fit_factors
+from castlab.analysis.needed import Needed, more_needed
 from castlab.errors import InputError
 from castlab.results import Result
 
 TOST_LEVEL = 0.90
 """Two one-sided 5% tests of equivalence (Schuirmann, J Pharmacokinet Biopharm 15, 1987, 657-680) are a 90% interval."""
+
+
+OPEN = ("too few to tell", "no worse")
+"""Judgements that further castings may settle."""
+
+_JUDGED = {
+    "better": "So {0} came out better than {1}.",
+    "worse": "So {0} came out worse than {1}.",
+    "no worse": "So {0} is no worse than {1}; whether it is better is open.",
+    "equivalent": "Choose between {0} and {1} by cost or ease.",
+    "too few to tell": "Too few castings to tell whether {0} is better or worse than {1}.",
+}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -26,6 +39,11 @@ class Comparison(Result):
     strength) and `overall_p` is the test that any group differs. `scale` is "difference", "ratio" or "odds ratio".
     `conclusion` is set when an equivalence margin was given: "equivalent", "more", "less", "no more", "no less" or
     "too few to tell".
+
+    Where it is known which way is better, `judgement` is "better", "worse", "no worse" or "equivalent" (both within a margin,
+    judged by the 90% interval) or "too few to tell". `more_needed` says how many castings more would settle the
+    comparison with 80% power: to show equality or no worse within the margin, else to show a difference as large as the
+    one seen.
     """
 
     estimate: float
@@ -39,11 +57,23 @@ class Comparison(Result):
     groups: pd.DataFrame
     conclusion: str | None = None
     equivalence: float | None = None
+    better: str | None = None
+    judgement: str | None = None
+    more_needed: Needed | None = None
     fit: FactorFit = field(repr=False)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         pairs = words.table(self.pairs, ratios=self.scale != "difference")
-        return {"Against the reference": pairs, "Groups": words.table(self.groups, ratios=False)}
+        made = {"Against the reference": pairs, "Groups": words.table(self.groups, ratios=False)}
+        if self.more_needed is not None and self.judgement in (None, *OPEN):
+            more = self.more_needed
+            row = (
+                more.purpose,
+                *(f"{v:.0f}" if np.isfinite(v) else "–" for v in (more.castings, more.batches, more.low, more.high)),
+            )
+            names = ["to", "castings more", "batches more", "castings at least", "castings at most"]
+            made["To settle it (80% power)"] = pd.DataFrame([row], columns=names)
+        return made
 
 
 def compare_runs(
@@ -54,6 +84,7 @@ def compare_runs(
     batch: str | bool | None = None,
     equivalence: float | None = None,
     exposure: str | None = None,
+    better: str | None = None,
 ) -> Comparison:
     """Compare groups of castings (two recipes, two pumps, before and after) on one response.
 
@@ -71,11 +102,14 @@ def compare_runs(
     equivalence : float, optional
         The margin within which groups count as equal: for a difference, in the unit of the response (above 0); for a
         ratio or odds ratio, a factor above 1 (1.25 means 0.8 to 1.25 times).
+    better : {"fewer", "more"}, optional
+        Which way is better; None where it is known (bubbles and haze fewer, grades and passed more) or does not matter.
 
     Returns
     -------
     Comparison
-        `.estimate`, `.low`, `.high`, `.p_value`, `.scale`, `.verdict`; with a margin also `.conclusion`.
+        `.estimate`, `.low`, `.high`, `.p_value`, `.scale`, `.verdict`, `.judgement`, `.more_needed`; with a margin also
+        `.conclusion`.
 
     Raises
     ------
@@ -102,6 +136,7 @@ def compare_runs(
             frame = frame.assign(**{group: pd.Categorical(named, order)})
     fit = fit_factors(frame, response, [group], kind=kind, batch=batch, exposure=exposure)
     margin = _margin(equivalence, fit.scale)
+    way = _better(better, response)
     term = fit._design.terms[0]
     names = [labels.level(v) for v in term.parts[0].levels]
     pairs = fit.effects.drop(columns=["factor", "ratio"]).copy()
@@ -114,7 +149,16 @@ def compare_runs(
     if margin is not None:
         pairs["conclusion"] = [_conclude(*fit._chosen.model.interval(j, TOST_LEVEL), margin) for j in term.cols]
         conclusion = str(pairs["conclusion"].iloc[0])
-    verdict += [_sentence(row, fit, group, equivalence) for row in pairs.to_dict("records")]
+    if way is not None:
+        inner = [fit._chosen.model.interval(j, TOST_LEVEL) for j in term.cols]
+        outer = [fit._chosen.model.interval(j) for j in term.cols]
+        pairs["judgement"] = [_judge(*a, *b, margin, way) for a, b in zip(inner, outer, strict=True)]
+    rows = pairs.to_dict("records")
+    verdict += [_sentence(row, fit, group, equivalence, names[0]) for row in rows]
+    judgement = None if way is None else str(pairs["judgement"].iloc[0])
+    needed = _needed(fit, margin, way)
+    if needed is not None and (judgement in OPEN or (way is None and rows[0]["strength"] == "not shown")):
+        verdict.append(_more(needed, fit, equivalence))
     overall = float(fit.tests["p_value"].iloc[0])
     if len(pairs) > 1:
         verdict.append(f"That any of the {len(names)} groups differs: {words.p_value(overall)}.")
@@ -122,7 +166,8 @@ def compare_runs(
     return Comparison(
         verdict=" ".join(verdict), cautions=tuple(cautions), estimate=float(first["estimate"]), low=float(first["low"]),
         high=float(first["high"]), p_value=float(first["p_value"]), scale=fit.scale, reference=names[0], pairs=pairs,
-        overall_p=overall, groups=_groups(fit, group), conclusion=conclusion, equivalence=equivalence, fit=fit,
+        overall_p=overall, groups=_groups(fit, group), conclusion=conclusion, equivalence=equivalence,
+        better=way, judgement=judgement, more_needed=needed, fit=fit,
     )  # fmt: skip
 
 
@@ -161,14 +206,56 @@ def _conclude(low: float, high: float, margin: float) -> str:
     return "too few to tell"
 
 
-def _sentence(row: dict[str, object], fit: FactorFit, group: str, equivalence: float | None) -> str:
+def _better(better: str | None, response: str) -> str | None:
+    if better not in (None, "fewer", "more"):
+        raise InputError(f'better is {better!r}; accepted: "fewer", "more", or None')
+    return better or goals.known_aim(response)
+
+
+def _judge(
+    inner_low: float, inner_high: float, low: float, high: float, margin: float | None, better: str
+) -> str:  # fmt: skip
+    """What the 90% and the 95% interval say, where it is known which way is better."""
+    if better == "fewer":
+        inner_low, inner_high, low, high = -inner_high, -inner_low, -high, -low
+    if margin is not None and -margin < inner_low and inner_high < margin:
+        return "equivalent"
+    if low > 0:
+        return "better"
+    if high < 0:
+        return "worse"
+    return "no worse" if margin is not None and inner_low > -margin else "too few to tell"
+
+
+def _needed(fit: FactorFit, margin: float | None, way: str | None) -> Needed | None:
+    """For the first other group; None where the fit leaves no scatter to plan by."""
+    term = fit._design.terms[0]
+    levels = term.parts[0].levels[:2]
+    difference = float(fit._chosen.model.coef[term.cols[0]])
+    if margin is None and not np.isfinite(difference):
+        return None
+    return more_needed(fit, (levels[0], levels[1]), difference, margin, one_sided=way is not None)
+
+
+def _more(needed: Needed, fit: FactorFit, equivalence: float | None) -> str:
+    """How many castings more would settle it."""
+    if needed.purpose == "show a difference":
+        aim = "to show a difference as large as this one, if it is real"
+    else:
+        what = "is no worse" if needed.purpose == "show no worse" else "is equal"
+        aim = f"to show that it {what} within the margin of {_margin_words(equivalence or 0, fit)}, if they are equal"
+    return f"{words.sentence(needed.said())} would be enough in 4 of 5 tries {aim}."
+
+
+def _sentence(row: dict[str, object], fit: FactorFit, group: str, equivalence: float | None, reference: str) -> str:
     subject = verdicts.subject(group, str(row["contrast"]))
     size = verdicts.size(row["estimate"], row["low"], row["high"], fit.scale, fit.response, fit.kind)  # type: ignore[arg-type]
     text = words.sentence(f"{subject}: {size} ({words.p_value(float(row['p_value']))})")  # type: ignore[arg-type]
     if row["strength"] == "not shown":
         text += "; a difference is not shown"
+    judged = _JUDGED[str(row["judgement"])].format(row["group"], reference) if "judgement" in row else ""
     if equivalence is None:
-        return text + "."
+        return f"{text}. {judged}".strip() if judged else text + "."
     margin = _margin_words(equivalence, fit)
     told = {
         "equivalent": f"Equivalent within {margin}",
@@ -178,7 +265,7 @@ def _sentence(row: dict[str, object], fit: FactorFit, group: str, equivalence: f
         "no more": f"Not higher by as much as the margin of {margin}; whether it is lower by that much is open",
         "too few to tell": f"Too few castings to tell whether they are equal within {margin}",
     }
-    return f"{text}. {told[str(row['conclusion'])]}."
+    return f"{text}. {told[str(row['conclusion'])]}. {judged}".strip()
 
 
 def _margin_words(equivalence: float, fit: FactorFit) -> str:

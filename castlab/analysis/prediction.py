@@ -27,6 +27,8 @@ DRAWS = 199
 CASTINGS = 400
 """Castings simulated at each of them."""
 _EDGE = 1e-6
+_LEAST = 1e-3
+"""Information of a casting below which its working weight is not taken."""
 _LOGIT_TO_MARGINAL = 16 * np.sqrt(3) / (15 * np.pi)
 """Zeger, Liang and Albert, Biometrics 44, 1988, 1049-1060: scatter on the logit scale flattens the mean by this."""
 _MOST_ROWS = 1500
@@ -52,23 +54,41 @@ def scatter(fit: FactorFit) -> Scatter:
     y = response_values(fit)
     codes = None if fit.batch is None else pd.factorize(fit.data[fit.batch])[0]
     cuts = np.zeros(0)
+    graded = fit.kind == "grade" and fit.scale != "difference"
+    cuts = _cuts(eta, y) if graded else cuts
+    chance = _chance(fit, eta, cuts, _exposure(fit))
     if fit.scale == "difference":
-        z, chance = y, np.zeros(len(y))
+        z = y
     elif fit.kind == "count":
-        mean = np.exp(eta) * _exposure(fit)
-        z, chance = eta + (y - mean) / mean, 1 / mean
+        z = eta + (y - np.exp(eta) * _exposure(fit)) * chance
     elif fit.kind == "pass":
-        mean = special.expit(eta)
-        chance = 1 / np.maximum(mean * (1 - mean), 1e-3)
-        z = eta + (y - mean) * chance
+        z = eta + (y - special.expit(eta)) * chance
     else:
-        cuts = _cuts(eta, y)
-        below = _below(cuts, eta)
-        slope = below[:, 1:] + below[:, :-1] - 1
-        chance = 1 / np.maximum(np.sum(np.diff(below, axis=1) * slope**2, axis=1), 1e-3)
-        z = eta + slope[np.arange(len(y)), y.astype(int)] * chance
+        z = eta + _slope(_below(cuts, eta))[np.arange(len(y)), y.astype(int)] * chance
     within, between, df = _components(X, z, chance, codes, free=fit.scale == "difference" or fit.kind == "count")
     return Scatter(within, between, df, cuts)
+
+
+def chance_variance(fit: FactorFit, known: Scatter, eta: np.ndarray) -> np.ndarray:
+    """What chance alone makes of one casting where the line is `eta`, on its scale: 0 for measures."""
+    return _chance(fit, eta, known.cuts, np.ones(len(eta)))
+
+
+def _chance(fit: FactorFit, eta: np.ndarray, cuts: np.ndarray, exposure: np.ndarray) -> np.ndarray:
+    if fit.scale == "difference":
+        return np.zeros(len(eta))
+    if fit.kind == "count":
+        return np.asarray(1 / (np.exp(eta) * exposure))
+    if fit.kind == "pass":
+        mean = special.expit(eta)
+        return np.asarray(1 / np.maximum(mean * (1 - mean), _LEAST))
+    below = _below(cuts, eta)
+    return np.asarray(1 / np.maximum(np.sum(np.diff(below, axis=-1) * _slope(below) ** 2, axis=-1), _LEAST))
+
+
+def _slope(below: np.ndarray) -> np.ndarray:
+    """How the log chance of each grade changes along the line."""
+    return below[..., 1:] + below[..., :-1] - 1
 
 
 def response_values(fit: FactorFit) -> np.ndarray:
