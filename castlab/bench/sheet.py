@@ -5,17 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from numbers import Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from castlab import cautions as safety
-from castlab import labels, units
+from castlab import units
+from castlab.bench import sheet_plan
 from castlab.bench.inputs import number
 from castlab.bench.materials import Properties, properties
 from castlab.bench.mixing import MixPlan
-from castlab.bench.sheet_page import page
+from castlab.bench.sheet_page import body, page
 from castlab.errors import InputError
 from castlab.records.models import Batch, Material, Record, Trial, is_blank
 from castlab.results import Result
@@ -43,13 +45,20 @@ class RunSheet(Result):
     resin_id: str | None
     target_phr: float | None
     mold_ids: Mapping[str, str]
+    settings: pd.DataFrame
+    """What differs between the castings, in the order to pour them: casting, then one column per setting; may be empty."""
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        return {"By the clock": self.steps.drop(columns="caution"), "Boxes": self.boxes}
+        own = {} if self.settings.empty else {"Each casting, in the order to pour them": self.settings}
+        return {"By the clock": self.steps.drop(columns="caution"), **own, "Boxes": self.boxes}
 
     def html(self) -> str:
         """The sheet as one self-contained HTML page for A4 or letter paper."""
-        return page(self.title, self.verdict, self.steps, self.boxes, self.cautions)
+        return page(self.body())
+
+    def body(self) -> str:
+        """The sheet as one element of such a page, for several sheets on one printout (`sheet_page.page`)."""
+        return body(self.title, self.verdict, self.steps, self.settings, self.boxes, self.cautions)
 
     def save(self, path: str | Path) -> Path:
         """Write the page to a file and return its path."""
@@ -87,10 +96,10 @@ class RunSheet(Result):
         batch = filled.pop("batch")
         head = {"plan": self.plan, "resin_id": self.resin_id, "target_phr": self.target_phr}
         castings = {
-            mold: {"product": self.product, "mold_id": self.mold_ids.get(mold), **fields}
+            mold: {"product": self.product, "mold_id": self.mold_ids.get(mold), **_as_record(Trial, fields)}
             for mold, fields in filled.items()
         }
-        return Batch(**head, **batch), castings
+        return Batch(**{**head, **_as_record(Batch, batch)}), castings
 
     def log(self, book: Logbook, done: Mapping[str, Any], *, origin: str) -> list[Record]:
         """Write the batch and one casting per mold to the logbook, all or nothing; the same origin is written once.
@@ -113,6 +122,10 @@ class RunSheet(Result):
         try:
             if isinstance(written, str) and row["field"].endswith("_kpa") and units.is_gauge(written):
                 return units.pressure(written, altitude_m=self.altitude_m)
+            if isinstance(written, str) and isinstance(row["planned"], bool):
+                return _yes_or_no(written)
+            if isinstance(written, str) and isinstance(row["planned"], Real):
+                return units.to_bench(written, row["field"])
         except InputError as exc:
             raise InputError(f"box {box} ({row['label']}): {exc}") from None
         return written
@@ -139,6 +152,9 @@ def run_sheet(
     hold_min: float | None = None,
     post_cure_c: float | None = None,
     post_cure_h: float | None = None,
+    rest_min: float = 0.0,
+    cup: Mapping[str, Any] | None = None,
+    each: Mapping[str, Mapping[str, Any]] | None = None,
 ) -> RunSheet:
     """One page for one cup: weigh, stir, degas, pour by when, cure, demold, with boxes for what was really done.
 
@@ -165,6 +181,13 @@ def run_sheet(
     cure_c, cure_h, hold_kpa, hold_min, post_cure_c, post_cure_h
         Cure in the mold (hours default: the material's time to demold), pressure hold in kPa absolute and post-cure, if
         any.
+    rest_min
+        Rest between stirring and degassing or pouring, min.
+    cup
+        Other settings planned for the cup: field of a batch, or a name of your own -> setting ("stir_method": "paddle").
+    each
+        Settings planned for one casting alone: mold -> {field of a trial, or a name of your own: setting}. They win over
+        those for all.
 
     Returns
     -------
@@ -198,67 +221,80 @@ def run_sheet(
     }
     gauge = _gauge(degas_kpa, altitude_m)
     wait = number("degas_min", degas_min, 0, 240, "min") if degas_kpa is not None else 0.0
-    cup = mix.cups.iloc[0]
-    pour_by = begin + timedelta(minutes=float(cup["pot_life_min"]))
-    pour_at = begin + timedelta(minutes=numbered["stir_min"] + wait)
+    poured = mix.cups.iloc[0]
+    rest = number("rest_min", rest_min, 0, 600, "min")
+    pour_by = begin + timedelta(minutes=float(poured["pot_life_min"]))
+    pour_at = begin + timedelta(minutes=numbered["stir_min"] + rest + wait)
     if pour_at >= pour_by:
         raise InputError(
-            f"stirring and degassing end at {pour_at:%H:%M}, but the pot life of {cup['cup_g']:.0f} g ends at about "
+            f"stirring and degassing end at {pour_at:%H:%M}, but the pot life of {poured['cup_g']:.0f} g ends at about "
             f"{pour_by:%H:%M}: shorten them, cool the parts, or split the mix"
         )
-    demold = pour_at + timedelta(hours=numbered["cure_h"])
+    alone = sheet_plan.each(each, names)
+    for_all = {
+        "pour_method": pour_method, "insert_prep": insert_prep, "cure_c": numbered["cure_c"], "cure_h": numbered["cure_h"],
+        "hold_kpa": hold_kpa, "hold_min": hold_min, "post_cure_c": post_cure_c, "post_cure_h": post_cure_h,
+    }  # fmt: skip
+    planned = {name: for_all | alone[name] for name in names}
+    longest = max(float(planned[name]["cure_h"]) for name in names)
+    demold = pour_at + timedelta(hours=longest)
     family = stuff.family.cautions if stuff.family else ("exotherm",)
-    told = _Told()
+    told = _Cautions()
     weigh = "; ".join(f"{row.part} {row.g_per_cup:g} g" for row in mix.weigh.itertuples())
     steps = [
-        ("before", "Weigh", f"{weigh}; cup of at least {cup['cup_ml']:.0f} ml", told.once(*family)),
+        ("before", "Weigh", f"{weigh}; cup of at least {poured['cup_ml']:.0f} ml", told.once(*family)),
         (f"{begin:%H:%M}", "Stir", f"{numbered['stir_min']:g} min at {numbered['resin_c']:g} C", told.once("exotherm")),
     ]
+    if rest:
+        steps.append((f"{begin + timedelta(minutes=numbered['stir_min']):%H:%M}", "Let it rest", f"{rest:g} min", ""))
     if degas_kpa is not None:
         aim = f"{wait:g} min at {degas_kpa:g} kPa absolute after the foam falls: the gauge shows {gauge}"
         steps.append(
             (
-                f"{begin + timedelta(minutes=numbered['stir_min']):%H:%M}",
+                f"{begin + timedelta(minutes=numbered['stir_min'] + rest):%H:%M}",
                 "Degas the cup",
                 aim,
                 told.once("vacuum", "pump"),
             )
         )
-    method = f" by {pour_method}" if pour_method else ""
-    steps.append(
-        (
-            f"{pour_at:%H:%M}",
-            "Pour",
-            f"{', '.join(names)}{method}; last mold by {pour_by:%H:%M}, about then it thickens",
-            "",
-        )
-    )
-    if hold_kpa is not None:
+    methods = sheet_plan.shared(planned, "pour_method")
+    method = f" by {methods[0]}" if len(methods) == 1 else ""
+    order = ", in this order, each as its settings say" if any(alone.values()) else ""
+    last = f"last mold by {pour_by:%H:%M}, about then it thickens"
+    steps.append((f"{pour_at:%H:%M}", "Pour", f"{', '.join(names)}{method}{order}; {last}", ""))
+    if any(planned[name].get("mold_degas_min") for name in names):
+        aim = sheet_plan.told(planned, "mold_degas_min", "min")
+        steps.append(("then", "Degas the filled molds", aim, told.once("vacuum", "pump")))
+    if sheet_plan.shared(planned, "hold_kpa"):
         local = units.standard_pressure_kpa(altitude_m)
-        held = number("hold_kpa", hold_kpa, local, 1200, "kPa absolute")
-        aim = f"{held:g} kPa absolute, the gauge shows {held - local:.0f} kPa" + (
-            f", {hold_min:g} min" if hold_min else ""
-        )
+        held = [number("hold_kpa", kpa, local, 1200, "kPa absolute") for kpa in sheet_plan.shared(planned, "hold_kpa")]
+        gauges = " or ".join(f"{kpa:g} kPa absolute, the gauge shows {kpa - local:.0f} kPa" for kpa in held)
+        minutes = sheet_plan.told(planned, "hold_min", "min")
+        aim = f"{gauges}{f', {minutes}' if minutes else ''}"
         steps.append(("then", "Hold under pressure until past gel", aim, told.once("pressure")))
-    warm = ("oven",) if numbered["cure_c"] > 40 else ()
-    steps.append(("then", "Cure", f"{numbered['cure_h']:g} h at {numbered['cure_c']:g} C", told.once(*warm)))
-    steps.append((f"{demold:%d %b %H:%M}", "Demold", "not before; press a trimmed edge with a fingernail first", ""))
-    if post_cure_c is not None:
-        aim = f"{post_cure_h or 0:g} h at {post_cure_c:g} C"
+    hottest = max([float(c) for c in sheet_plan.shared(planned, "cure_c")])
+    warm = ("oven",) if hottest > 40 else ()
+    aim = f"{sheet_plan.told(planned, 'cure_h', 'h')} at {sheet_plan.told(planned, 'cure_c', 'C')}"
+    steps.append(("then", "Cure", aim, told.once(*warm)))
+    unequal = "the last of them then; " if len(sheet_plan.shared(planned, "cure_h")) > 1 else ""
+    press = f"{unequal}not before; press a trimmed edge with a fingernail first"
+    steps.append((f"{demold:%d %b %H:%M}", "Demold", press, ""))
+    if sheet_plan.shared(planned, "post_cure_c"):
+        aim = (
+            f"{sheet_plan.told(planned, 'post_cure_h', 'h') or '0 h'} at {sheet_plan.told(planned, 'post_cure_c', 'C')}"
+        )
         steps.append(("then", "Post-cure", aim, told.once("oven")))
 
-    planned = {
+    for_cup = {
         **{f"{key}_g": grams for key, grams in zip(("resin", "hardener"), mix.weigh["g_per_cup"], strict=False)},
-        **numbered,
+        "resin_c": numbered["resin_c"],
+        "stir_min": numbered["stir_min"],
+        **({"rest_min": rest} if rest else {}),
         "cup_degas_min": wait if degas_kpa is not None else 0.0,
         "cup_degas_kpa": degas_kpa,
-        "pour_method": pour_method,
-        "insert_prep": insert_prep,
-        "hold_kpa": hold_kpa,
-        "hold_min": hold_min,
-        "post_cure_c": post_cure_c,
-        "post_cure_h": post_cure_h,
+        **(cup or {}),
     }
+    aimed_phr = for_cup.pop("target_phr", stuff["target_phr"])
     own = material if isinstance(material, Material) else None
     return RunSheet(
         verdict=(
@@ -268,17 +304,18 @@ def run_sheet(
         cautions=(*(c for c in mix.cautions if c not in safety.CAUTIONS.values() and c != safety.DEFER), safety.DEFER),
         title=f"Run sheet: {product}, {begin:%Y-%m-%d}",
         steps=pd.DataFrame(steps, columns=["clock", "step", "target", "caution"]),
-        boxes=_boxes(names, planned),
+        boxes=sheet_plan.boxes(names, for_cup, planned),
         altitude_m=altitude_m,
         product=product,
         plan=plan,
         resin_id=own.id if own else None,
-        target_phr=stuff["target_phr"] if len(mix.weigh) > 1 else None,
+        target_phr=aimed_phr if len(mix.weigh) > 1 else None,
         mold_ids=ids,
+        settings=sheet_plan.differing(alone),
     )
 
 
-class _Told:
+class _Cautions:
     """Each caution once, at the first step where it belongs."""
 
     def __init__(self) -> None:
@@ -308,23 +345,15 @@ def _gauge(degas_kpa: float | None, altitude_m: float) -> str:
     return f"-{below:.1f} kPa, -{below / 100:.3f} bar or {below / 3.386389:.1f} inHg of vacuum at {altitude_m:g} m"
 
 
-_BATCH_FIELDS = (
-    "mixed_at", "resin_lot", "hardener_lot", "resin_g", "hardener_g", "resin_c", "room_c", "humidity_pct", "stir_min",
-    "cup_degas_min", "cup_degas_kpa",
-)  # fmt: skip
-_TRIAL_FIELDS = (
-    "poured_at", "pour_method", "insert_prep", "mold_c", "mold_degas_min", "hold_kpa", "hold_min", "cure_c", "cure_h",
-    "post_cure_c", "post_cure_h", "demold_h",
-)  # fmt: skip
-_ONLY_IF_PLANNED = ("hold_kpa", "hold_min", "post_cure_c", "post_cure_h")
+def _as_record(kind: type[Batch] | type[Trial], fields: Mapping[str, Any]) -> dict[str, Any]:
+    """The fields of the record, those it does not have by themselves among its extra ones."""
+    known = {n: v for n, v in fields.items() if n in kind.settings()}
+    extra = {n: v for n, v in fields.items() if n not in known}
+    return known | ({"extra": extra} if extra else {})
 
 
-def _boxes(molds: Sequence[str], planned: Mapping[str, Any]) -> pd.DataFrame:
-    rows = []
-    for record, fields in (("batch", _BATCH_FIELDS), *((m, _TRIAL_FIELDS) for m in molds)):
-        letter = "A" if record == "batch" else chr(ord("B") + molds.index(record))
-        kept = [f for f in fields if f not in _ONLY_IF_PLANNED or not is_blank(planned.get(f))]
-        for place, name in enumerate(kept, start=1):
-            rows.append((f"{letter}{place}", record, name, labels.name(name), labels.unit(name), planned.get(name)))
-    frame = pd.DataFrame(rows, columns=["box", "record", "field", "label", "unit", "planned"])
-    return frame.astype({"planned": object})
+def _yes_or_no(written: str) -> bool:
+    text = written.strip().lower()
+    if text not in ("yes", "y", "true", "no", "n", "false"):
+        raise InputError(f"{written!r} is neither yes nor no")
+    return text[0] in "yt"

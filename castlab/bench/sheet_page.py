@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Sequence
 
 import pandas as pd
+
+from castlab import labels
 
 _STYLE = """
 @page { size: A4; margin: 9mm 11mm }
@@ -25,20 +28,32 @@ main.run-sheet.page td.write { height: 5mm; min-width: 24mm }
 main.run-sheet.page .box { font-weight: 700; font-size: 7.5pt }
 main.run-sheet.page .aim { color: #444; font-size: 7.5pt }
 main.run-sheet.page ul { margin: .6mm 0; padding-left: 5mm }
+main.run-sheet.page + main.run-sheet.page { break-before: page }
 """
 """An element and two classes: they outweigh the rules that a notebook has for every table in its outputs."""
 
 
-def page(title: str, verdict: str, steps: pd.DataFrame, boxes: pd.DataFrame, cautions: Sequence[str]) -> str:
-    """One self-contained HTML page."""
+def page(*bodies: str) -> str:
+    """One self-contained HTML page of these sheets, each on paper of its own."""
+    title = re.sub(r"<[^>]+>", "", bodies[0].partition("<h1>")[2].partition("</h1>")[0])
+    return (
+        f"<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{title}</title><style>{_STYLE}</style></head>"
+        f"<body>{''.join(bodies)}</body></html>"
+    )
+
+
+def body(
+    title: str, verdict: str, steps: pd.DataFrame, settings: pd.DataFrame, boxes: pd.DataFrame, cautions: Sequence[str]
+) -> str:
+    """One sheet."""
     batch = boxes[boxes["record"] == "batch"]
     molds = boxes[boxes["record"] != "batch"]
+    each = "" if settings.empty else f"<h2>Each casting, in the order to pour them</h2>{_settings(settings)}"
     return (
-        f"<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{_e(title)}</title><style>{_STYLE}</style></head>"
-        f"<body><main class='run-sheet page'><h1>{_e(title)}</h1><p>{_e(verdict)}</p>"
+        f"<main class='run-sheet page'><h1>{_e(title)}</h1><p>{_e(verdict)}</p>"
         f"<p>Batch no. ________ &nbsp; who ____________ &nbsp; Write what was really done; “ok” for as planned.</p>"
-        f"<h2>By the clock</h2>{_steps(steps)}<h2>The cup</h2>{_batch(batch)}<h2>The castings</h2>{_molds(molds)}"
-        f"<h2>Take care</h2><ul>{''.join(f'<li>{_e(c)}</li>' for c in cautions)}</ul></main></body></html>"
+        f"<h2>By the clock</h2>{_steps(steps)}{each}<h2>The cup</h2>{_batch(batch)}<h2>The castings</h2>{_molds(molds)}"
+        f"<h2>Take care</h2><ul>{''.join(f'<li>{_e(c)}</li>' for c in cautions)}</ul></main>"
     )
 
 
@@ -47,7 +62,16 @@ def _e(text: object) -> str:
 
 
 def _aim(value: object) -> str:
-    return "" if value is None or value != value else f"{value:g}" if isinstance(value, float) else str(value)
+    return "" if value is None or value != value else labels.level(value)
+
+
+def _settings(settings: pd.DataFrame) -> str:
+    head = "".join(f"<th>{_e('casting' if c == 'casting' else labels.label(c))}</th>" for c in settings)
+    rows = "".join(
+        "<tr>" + "".join(f"<td>{_e(_aim(value))}</td>" for value in row) + "</tr>"
+        for row in settings.itertuples(index=False)
+    )
+    return f"<table class='each'><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
 
 
 def _steps(steps: pd.DataFrame) -> str:
@@ -82,12 +106,16 @@ def _molds(boxes: pd.DataFrame) -> str:
     head = "".join(f"<th>{_e(name)}</th>" for name in names)
     rows = []
     for field, same in boxes.groupby("field", sort=False):
-        first = same.iloc[0]
+        first, own = same.iloc[0], same.set_index("record")
+        alike = len({_aim(value) for value in same["planned"]}) == 1
+        aims = {
+            name: "" if alike else f" <span class='aim'>{_e(_aim(own.loc[name, 'planned']))}</span>" for name in names
+        }
         cells = "".join(
-            f"<td class='write'><span class='box'>{_e(same.loc[same['record'] == name, 'box'].iloc[0])}</span></td>"
-            for name in names
+            f"<td class='write'><span class='box'>{_e(own.loc[name, 'box'])}</span>{aims[name]}</td>" for name in names
         )
+        said = _planned(first) if alike else f"planned as written {first['unit']}"
         rows.append(
-            f"<tr data-field='{_e(field)}'><td>{_e(first['label'])} <span class='aim'>{_e(_planned(first))}</span></td>{cells}</tr>"
+            f"<tr data-field='{_e(field)}'><td>{_e(first['label'])} <span class='aim'>{_e(said)}</span></td>{cells}</tr>"
         )
     return f"<table><thead><tr><th>what</th>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"

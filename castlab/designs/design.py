@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -10,6 +12,13 @@ from castlab.analysis import words
 from castlab.designs import assess
 from castlab.errors import NotFoundError
 from castlab.results import Result
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from castlab.bench.materials import Properties
+    from castlab.designs.sheets import RunSheets
+    from castlab.records.models import Material
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -54,6 +63,59 @@ class Design(Result):
         mixed = self.aliases[self.aliases["alias"].ne("batch")]
         mixed = mixed.assign(correlation=[f"{r:+.2f}" for r in mixed["correlation"]])
         return {"Castings in the order to make them": told, "How well each effect will be known": known, "What is mixed up with what": mixed}  # fmt: skip
+
+    def run_sheets(
+        self, volume_ml: float, material: str | Material | Properties, *, product: str,
+        start: str | datetime | Sequence[str | datetime], plan: str | None = None, molds: Mapping[str, str] | None = None,
+        hours_apart: float = 24.0, mix: Mapping[str, Any] | None = None, **same: Any,
+    ) -> RunSheets:  # fmt: skip
+        """One run sheet for each cup of the plan: what to weigh, and the settings of its castings in the order to pour them.
+
+        Parameters
+        ----------
+        volume_ml : float
+            Volume to fill in one mold, ml, inserts taken off.
+        material
+            A family's name, a Material record, or `materials.properties(...)`.
+        product, plan : str
+            What is cast, and the name under which the plan is in the logbook.
+        start
+            When the first cup is stirred, shop clock ("2026-03-14 09:30"), or a time for each cup.
+        molds : mapping, optional
+            Mold as the plan calls it -> id in the logbook (M-02).
+        hours_apart : float
+            From one cup to the next, h, where one start is given.
+        mix : mapping, optional
+            Further arguments of `bench.plan_mix` (scale_resolution_g, cup_ml, waste_pct, ...).
+        **same
+            Arguments of `bench.run_sheet` that are alike for all cups (degas_kpa, altitude_m, cure_h, ...).
+
+        Returns
+        -------
+        RunSheets
+            `.sheets`, `.table`, `.html()`, `.save(path)`; `sheets[0].log(book, done, origin=...)` as with any run sheet.
+
+        Raises
+        ------
+        InputError
+            If a setting of the cup changes between its castings, a batch needs more than one cup, or the plan's settings
+            do not fit the pot life; the message says which.
+
+        Examples
+        --------
+        >>> from castlab.designs import Factor, plan_trials
+        >>> plan = plan_trials([Factor("resin_c", 22, 28, per_batch=True), Factor("pour_method", ["stream", "ladle"])], 8,
+        ...                    batch_size=2)
+        >>> sheets = plan.run_sheets(120, "slow clear epoxy", product="pod block", start="2026-03-14 09:30")
+        >>> len(sheets), list(sheets[0].settings["casting"])
+        (4, ['casting 1', 'casting 2'])
+        """
+        from castlab.designs.sheets import run_sheets
+
+        return run_sheets(
+            self, volume_ml, material, product=product, start=start, plan=plan, molds=molds, hours_apart=hours_apart,
+            mix=mix, **same,
+        )  # fmt: skip
 
     def batch(self, number: int) -> pd.DataFrame:
         """The castings of one batch, in the order to pour them.
