@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from castlab.analysis.fit import FactorFit, fit_factors
     from castlab.analysis.goals import Goal
     from castlab.analysis.lifetimes import MoldLife, mold_life
+    from castlab.analysis.looks import ManyResponses, many_responses
     from castlab.analysis.prediction import next_casting
     from castlab.analysis.recommend import Recommendation, recommend
     from castlab.analysis.watching import Watch, watch
@@ -28,6 +29,8 @@ _HOME = {
     "recommend": "recommend",
     "Recommendation": "recommend",
     "Goal": "goals",
+    "many_responses": "looks",
+    "ManyResponses": "looks",
     "next_casting": "prediction",
     "what_is_confounded": "confounding",
     "Confounding": "confounding",
@@ -42,11 +45,13 @@ __all__ = [
     "Confounding",
     "FactorFit",
     "Goal",
+    "ManyResponses",
     "MoldLife",
     "Recommendation",
     "Watch",
     "compare_runs",
     "fit_factors",
+    "many_responses",
     "mold_life",
     "next_casting",
     "recommend",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import pandas as pd
 from scipy import special, stats
 
 from castlab.analysis.fit import FactorFit
@@ -27,14 +28,12 @@ def correlation(fits: Sequence[FactorFit]) -> tuple[np.ndarray, bool]:
     found, known = np.eye(size), True
     for a in range(size):
         for b in range(a):
-            one, other = fits[a], fits[b]
-            shared = [c for c in one.data.columns if c in other.data.columns and c != one.response]
-            same = len(one.data) == len(other.data) and bool(shared) and one.data[shared].equals(other.data[shared])
-            if not same or len(one.data) < LEAST_SHARED:
+            both = pd.concat([_left_over(fits[a]), _left_over(fits[b])], axis=1, join="inner")
+            n = len(both)
+            if n < LEAST_SHARED:
                 known = False
                 continue
-            r = np.corrcoef(_left_over(one), _left_over(other))[0, 1]
-            n = len(one.data)
+            r = both.corr().iloc[0, 1]
             found[a, b] = found[b, a] = 0.0 if np.isnan(r) else float(r) * n / (n + 10)
     least = float(np.linalg.eigvalsh(found)[0])
     if least < 1e-6:  # pairs that do not fit together: draw all towards unrelated
@@ -42,7 +41,7 @@ def correlation(fits: Sequence[FactorFit]) -> tuple[np.ndarray, bool]:
     return found, known
 
 
-def _left_over(fit: FactorFit) -> np.ndarray:
+def _left_over(fit: FactorFit) -> pd.Series:
     """Normal scores of the castings' ranks around what is expected; ties share the middle rank."""
     eta = fit._design.X @ fit._chosen.model.coef
     y = response_values(fit)
@@ -52,7 +51,8 @@ def _left_over(fit: FactorFit) -> np.ndarray:
         mean = np.asarray(fit._chosen.mean(eta), dtype=float)
     spread = np.sqrt(np.maximum(mean, 0.1)) if fit.kind == "count" else 1.0
     ranks = stats.rankdata((y - mean) / spread)
-    return np.asarray(stats.norm.ppf((ranks - 0.5) / len(ranks)))
+    index = fit._castings.around.index  # the frame's own, so that responses meet on the same castings
+    return pd.Series(stats.norm.ppf((ranks - 0.5) / len(ranks)), index=index).loc[lambda s: ~s.index.duplicated()]
 
 
 def passing(seen: Sequence[Outlook], bands: Sequence[tuple[float, float]], together: np.ndarray) -> np.ndarray:
@@ -99,7 +99,6 @@ def confirmation(one: Outlook, castings: int, batches: int, rng: np.random.Gener
 
     Examples
     --------
-    >>> import pandas as pd
     >>> from castlab.analysis import fit_factors
     >>> from castlab.analysis.prediction import outlook
     >>> made = pd.DataFrame({"haze_pct": [4.1, 3.8, 4.4, 4.0, 2.9, 3.1, 2.7, 3.3], "recipe": ["old"] * 4 + ["new"] * 4})

@@ -139,7 +139,7 @@ def compare_runs(
     way = _better(better, response)
     term = fit._design.terms[0]
     names = [labels.level(v) for v in term.parts[0].levels]
-    pairs = fit.effects.drop(columns=["factor", "ratio"]).copy()
+    pairs = fit.effects.drop(columns=["factor", "ratio", "look"]).copy()
     pairs.insert(0, "group", names[1:])
     cautions = list(fit.cautions)
     conclusion = None

@@ -17,6 +17,7 @@ from castlab.analysis import (
     confounding,
     effects,
     imperfect,
+    looks,
     permutation,
     randomisation,
     recorded,
@@ -37,7 +38,8 @@ class FactorFit(Result):
 
     `effects` has one row per contrast: factor, contrast, estimate, low, high (95% interval), p_value, p_adjusted (Holm over
     the factors), ratio (True: estimate is a ratio, 1 means no difference; False: a difference, 0 means none) and strength
-    ("clear", "likely", "not shown"; see `castlab.analysis.effects.STRENGTHS`). `scale` names it: "ratio" (counts),
+    ("clear", "likely", "not shown"; see `castlab.analysis.effects.STRENGTHS`) and look ("planned" or "exploring").
+    `planned` are the factors named before the castings were made, None where no plan is known. `scale` names it: "ratio" (counts),
     "odds ratio" (grades, pass) or "difference" (measures). `tests` has one overall test per factor. `data` are the
     castings used, with the columns `response`, `factors` and `batch`.
     """
@@ -56,14 +58,16 @@ class FactorFit(Result):
     factors: tuple[str, ...]
     batch: str | None
     exposure: str | None
+    planned: tuple[str, ...] | None = None
     data: pd.DataFrame = field(repr=False)
     _chosen: choose.Chosen = field(repr=False)
     _design: coding.Design = field(repr=False)
     _castings: rows_of.Castings = field(repr=False)
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        told = words.table(self.effects, ratios=self.scale != "difference")
-        return {"Effects": told.drop(columns="ratio"), "Tests": words.table(self.tests, ratios=False)}
+        unplanned = [] if self.planned is not None else ["look"]
+        told = words.table(self.effects.drop(columns=["ratio", *unplanned]), ratios=self.scale != "difference")
+        return {"Effects": told, "Tests": words.table(self.tests.drop(columns=unplanned), ratios=False)}
 
     def expected(self, settings: Mapping[str, Any] | pd.DataFrame) -> pd.DataFrame:
         """The expected response, the mean over many castings, at given settings, with its 95% interval.
@@ -150,6 +154,7 @@ def fit_factors(
     false_finds: float | str = 0.0,
     within: tuple[str, str] | None = None,
     scores: pd.DataFrame | None = None,
+    planned: bool | str | Sequence[str] | None = None,
 ) -> FactorFit:
     """Which of these factors make a difference to the response, how much, and how sure that is.
 
@@ -186,6 +191,9 @@ def fit_factors(
     scores : DataFrame, optional
         The single readings, one row per score with `trial_id`, `scorer` and the response (`Logbook.scores()`): the bias
         of each scorer and the noise of a reading go into the intervals instead of being averaged away.
+    planned : bool, str or sequence of str, optional
+        Factors that were named, for this response, before the castings were made (True for all of them): they are
+        adjusted among themselves, and all others are told as hints found by exploring. None where no plan is known.
 
     Returns
     -------
@@ -225,11 +233,13 @@ def fit_factors(
     dropped |= lost
     chosen = imperfect.fit(used, design)
     effect_table, test_table = effects.tables(chosen, design, used.codes)
+    plan = looks.read_planned(planned, used.factors)
+    effect_table, test_table = looks.judged(effect_table, test_table, plan, all_planned=planned is True)
 
     cautions = [*used.cautions, *dropped.values(), *chosen.cautions, *_about_design(used, kept, pairs)]
     cautions += randomisation.cautions(used, design, test_table)
     verdict = [f"{used.size()}; {labels.name(response)} ({verdicts.KIND[used.kind]})."]
-    verdict += verdicts.of_effects(effect_table, test_table, chosen.scale, response, used.kind)
+    verdict += looks.told(effect_table, test_table, chosen.scale, response, used.kind, plan)
     if dropped:
         verdict.append(
             f"These castings cannot tell anything of its own about {words.listing([labels.name(d) for d in dropped])} (see the cautions)."
@@ -238,7 +248,7 @@ def fit_factors(
         verdict=" ".join(verdict), cautions=tuple(dict.fromkeys(cautions)), effects=effect_table, tests=test_table,
         kind=used.kind, scale=chosen.scale, method=chosen.method, n=used.n, n_batches=used.n_batches,
         rows_left_out=used.left_out, missing=used.missing, dropped=dropped, response=response,
-        factors=tuple(f.name for f in kept), batch=used.batch, exposure=exposure, data=used.data,
+        factors=tuple(f.name for f in kept), batch=used.batch, exposure=exposure, planned=plan, data=used.data,
         _chosen=chosen, _design=design, _castings=used,
     )  # fmt: skip
 

@@ -55,7 +55,7 @@ def scatter(fit: FactorFit) -> Scatter:
     codes = None if fit.batch is None else pd.factorize(fit.data[fit.batch])[0]
     cuts = np.zeros(0)
     graded = fit.kind == "grade" and fit.scale != "difference"
-    cuts = _cuts(eta, y) if graded else cuts
+    cuts = _cuts(eta, y, len(fit._castings.grades)) if graded else cuts
     chance = _chance(fit, eta, cuts, _exposure(fit))
     if fit.scale == "difference":
         z = y
@@ -93,11 +93,10 @@ def _slope(below: np.ndarray) -> np.ndarray:
 
 def response_values(fit: FactorFit) -> np.ndarray:
     """The response of the castings used, as numbers; grades coded 0, 1, ... unless mean grades were compared."""
-    read = kinds.read(fit.data[fit.response], fit.kind)
-    if fit.kind != "grade":
-        return read.values
-    scores = grade_scores(read.grades)
-    return scores[read.values.astype(int)] if fit.scale == "difference" else read.values
+    y = fit._castings.y
+    if fit.kind == "grade" and fit.scale == "difference":
+        return grade_scores(fit._castings.grades)[y.astype(int)]
+    return y
 
 
 def grade_scores(grades: tuple[Any, ...]) -> np.ndarray:
@@ -114,15 +113,15 @@ def _exposure(fit: FactorFit) -> np.ndarray:
     return values / values.mean()
 
 
-def _cuts(eta: np.ndarray, y: np.ndarray) -> np.ndarray:
+def _cuts(eta: np.ndarray, y: np.ndarray, grades: int) -> np.ndarray:
     """Thresholds at which the expected number of castings up to each grade is what was seen."""
     from scipy import optimize
 
     edge = 40 + float(np.abs(eta).max())
     return np.array(
         [
-            optimize.brentq(lambda cut, k=k: float(special.expit(cut - eta).sum() - (y <= k).sum()), -edge, edge)
-            for k in range(int(y.max()))
+            optimize.brentq(lambda cut, share=share: float(special.expit(cut - eta).mean() - share), -edge, edge)
+            for share in [np.clip(np.mean(y <= k), 1e-3, 1 - 1e-3) for k in range(grades - 1)]
         ]
     )
 
@@ -256,7 +255,7 @@ class Outlook:
         return scores[np.sum(rng.random(steps.shape[:-1])[..., None] > steps, axis=-1)]
 
     def _scores(self) -> np.ndarray:
-        return grade_scores(kinds.read(self.fit.data[self.fit.response], "grade").grades)
+        return grade_scores(self.fit._castings.grades)
 
 
 def outlook(fit: FactorFit, settings: Mapping[str, Any], known: Scatter | None = None, seed: int = SEED) -> Outlook:

@@ -46,9 +46,9 @@ def test_known_effects_are_recovered_within_their_intervals():
 def test_the_columns_of_the_tables_are_the_documented_ones():
     fit = fit_factors(batches(), "bubbles", ["warm", "pour"])
     assert list(fit.effects.columns) == [
-        "factor", "contrast", "estimate", "low", "high", "p_value", "p_adjusted", "ratio", "strength",
+        "factor", "contrast", "estimate", "low", "high", "p_value", "p_adjusted", "ratio", "strength", "look",
     ]  # fmt: skip
-    assert list(fit.tests.columns) == ["factor", "statistic", "df", "p_value", "p_adjusted", "method"]
+    assert list(fit.tests.columns) == ["factor", "statistic", "df", "p_value", "p_adjusted", "method", "look"]
     assert set(fit.effects["strength"]) <= set(STRENGTHS)
     assert set(fit.tables()) == {"Effects", "Tests"}
     assert fit.response == "bubbles"

@@ -1,0 +1,315 @@
+"""Honest multiple looks: findings that were planned before the castings were made, against those found by exploring.
+
+What a plan names is a family of its own, adjusted for its own size (Holm); everything else was found by looking around,
+is adjusted for all that was looked at, and is a hint to confirm. `many_responses` looks at every factor and every
+response at once and adjusts over all of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from castlab import labels
+from castlab.analysis import castings as rows_of
+from castlab.analysis import effects, verdicts, words
+from castlab.errors import FitError, InputError
+from castlab.results import Result
+
+if TYPE_CHECKING:
+    from castlab.analysis.fit import FactorFit
+    from castlab.records.models import Plan
+
+PLANNED, EXPLORING = "planned", "exploring"
+METHODS = {"holm": "Holm", "bh": "Benjamini and Hochberg"}
+"""How to adjust over a family: the chance of any false finding (Holm, Scandinavian Journal of Statistics 6, 1979, 65-70),
+or the expected share of false ones among the findings (Benjamini and Hochberg, JRSS B 57, 1995, 289-300)."""
+
+
+def read_planned(planned: bool | str | Sequence[str] | None, factors: Sequence[str]) -> tuple[str, ...] | None:
+    """The planned factors; None where no plan is known.
+
+    Raises
+    ------
+    InputError
+        If a planned factor is not among the factors.
+    """
+    if planned is None:
+        return None
+    if isinstance(planned, bool | np.bool_):
+        return tuple(factors) if planned else ()
+    names = (planned,) if isinstance(planned, str) else tuple(planned)
+    unknown = [name for name in names if name not in factors]
+    if unknown:
+        raise InputError(
+            f"planned names {unknown[0]!r}, which is not among the factors ({', '.join(factors)}); accepted: some of them, "
+            "True for all, False for none, or None where no plan is known"
+        )
+    return names
+
+
+def judged(
+    effect_table: pd.DataFrame, tests: pd.DataFrame, planned: tuple[str, ...] | None, *, all_planned: bool = False
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Effects and tests with the column `look`, p-values adjusted within the planned family and over all for the others.
+
+    An interaction is planned only where everything is (`all_planned`).
+    """
+    names = tests["factor"]
+    own = names.isin(planned or ()) | (all_planned & names.str.contains(" x ", regex=False))
+    tests = tests.assign(look=np.where(own, PLANNED, EXPLORING))
+    if own.any():
+        tests.loc[own, "p_adjusted"] = effects.holm(tests.loc[own, "p_value"])
+    overall = tests.set_index("factor")
+    parts = []
+    for factor, rows in effect_table.groupby("factor", sort=False):
+        least = float(overall.loc[factor, "p_adjusted"])
+        adjusted = [least] if len(rows) == 1 else [max(least, a) for a in effects.holm(rows["p_value"])]
+        strength = [effects.strength(p, a) for p, a in zip(rows["p_value"], adjusted, strict=True)]
+        parts.append(rows.assign(p_adjusted=adjusted, strength=strength, look=overall.loc[factor, "look"]))
+    return pd.concat(parts).loc[effect_table.index], tests
+
+
+def told(
+    effect_table: pd.DataFrame,
+    tests: pd.DataFrame,
+    scale: str,
+    response: str,
+    kind: str,
+    planned: tuple[str, ...] | None,
+) -> list[str]:
+    """The findings in sentences; with a plan its own first, then what was found by exploring, as hints."""
+    if planned is None:
+        return verdicts.of_effects(effect_table, tests, scale, response, kind)
+    said = []
+    for look, before in ((PLANNED, "Planned."), (EXPLORING, "Found by exploring, so a hint to confirm.")):
+        rows, own = (table[table["look"] == look] for table in (effect_table, tests))
+        if len(rows):
+            shown = (rows["strength"] != "not shown").any()
+            lead = before if shown or look == PLANNED else "Exploring."
+            said += [lead, *verdicts.of_effects(rows, own, scale, response, kind)]
+    return said
+
+
+@dataclass(frozen=True)
+class Planned:
+    """What a logbook's plans say about one analysis: the planned factors (None without a plan) and why, in a sentence."""
+
+    factors: tuple[str, ...] | None
+    said: str
+
+
+def from_plans(plans: Sequence[Plan], frame: pd.DataFrame, response: str, factors: Sequence[str]) -> Planned:
+    """Which of these factors were planned for this response.
+
+    A factor counts as planned where every casting belongs to a recorded plan that names it and the response, and that
+    was written down no later than the day its first batch was mixed.
+
+    Parameters
+    ----------
+    plans : the logbook's plan records
+    frame : the castings analysed, with the logbook's columns `plan` and `mixed_at`
+    response, factors : what is analysed
+    """
+    if "plan" not in frame or not plans:
+        return Planned(None, "")
+    known = {plan.name: plan for plan in plans if not plan.withdrawn}
+    used = frame["plan"].dropna().unique()
+    named = [known[name] for name in used if name in known]
+    if not named:
+        return Planned(None, "")
+    outside = int((~frame["plan"].isin(list(known))).sum())
+    if outside:
+        return Planned((), f"{words.count(outside, 'casting')} of {len(frame)} belong to no recorded plan.")
+    for plan in named:
+        first = frame.loc[frame["plan"] == plan.name, "mixed_at"].min() if "mixed_at" in frame else None
+        if _late(plan.logged_at, first):
+            return Planned((), f"The plan {plan.name} was written down after its first batch.")
+        if plan.responses and response not in _names(plan.responses):
+            return Planned((), f"The plan {plan.name} does not name {labels.name(response)}.")
+    agreed = [name for name in factors if all(name in _names(plan.factors) for plan in named)]
+    return Planned(tuple(agreed), f"By the plan {words.listing([plan.name for plan in named])}.")
+
+
+def _names(listed: str | None) -> list[str]:
+    return [name.strip() for name in (listed or "").split(",") if name.strip()]
+
+
+def _late(logged: datetime | None, first: Any) -> bool:
+    """Whether the plan was written on a later day than its first batch; a logbook's clock and the shop's may differ."""
+    if logged is None or first is None or pd.isna(first):
+        return False
+    local = logged.astimezone().replace(tzinfo=None) if logged.tzinfo else logged
+    return bool(local > pd.Timestamp(first).normalize() + timedelta(days=1))
+
+
+# many responses
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ManyResponses(Result):
+    """Every factor on every response, adjusted over all of them.
+
+    `table` has one row per factor and response: response, factor, contrast (the one that stands out most), estimate, low,
+    high, scale, p_value (of the factor as a whole), p_adjusted, strength and look. `failed`: response and reason.
+    `fits`: response -> FactorFit, for `recommend` and pictures.
+    """
+
+    table: pd.DataFrame
+    failed: pd.DataFrame
+    method: str
+    fits: dict[str, FactorFit] = field(repr=False)
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        rows = []
+        for row in self.table.itertuples():
+            ratio = row.scale != "difference"
+            half = (row.high - row.low) / 2
+            size = [words.ratio(v) if ratio else words.signed(v, half) for v in (row.estimate, row.low, row.high)]
+            rows.append(
+                (labels.name(row.response), labels.name(row.factor), row.contrast, size[0] + (" times" if ratio else ""),
+                 f"{size[1]} to {size[2]}", words.p_value(row.p_adjusted).removeprefix("p ").removeprefix("= "), row.strength)
+            )  # fmt: skip
+        names = ["response", "setting", "compared", "effect", "95% interval", "adjusted p", "how sure"]
+        told = {"Settings and responses": pd.DataFrame(rows, columns=names)}
+        if self.table["look"].eq(PLANNED).any():
+            told["Settings and responses"]["look"] = list(self.table["look"])
+        if len(self.failed):
+            told["Not judged"] = self.failed
+        return told
+
+
+def many_responses(
+    frame: pd.DataFrame,
+    responses: Sequence[str] | Mapping[str, str | None],
+    factors: str | Sequence[str],
+    *,
+    adjust: str = "holm",
+    planned: Mapping[str, Sequence[str]] | None = None,
+    **options: Any,
+) -> ManyResponses:
+    """Look at every factor and every response at once, and say what holds after so many looks.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row per casting.
+    responses : sequence of str, or {response: kind}
+        Columns to explain, the main one first; the kind as in `fit_factors`.
+    factors : str or sequence of str
+        Columns of settings.
+    adjust : {"holm", "bh"}
+        Over the whole family of factors and responses: Holm (the chance of any false finding at most 5%) or Benjamini and
+        Hochberg (at most 5% of the findings false, on average).
+    planned : {response: factors}, optional
+        What was planned before the castings were made; it is adjusted as a family of its own.
+    **options
+        Further arguments of `fit_factors`, such as batch or interactions.
+
+    Returns
+    -------
+    ManyResponses
+
+    Raises
+    ------
+    InputError
+        For unknown columns or ways to adjust.
+    FitError
+        If no response could be judged.
+
+    Examples
+    --------
+    >>> made = pd.DataFrame({"haze_pct": [4.1, 3.8, 4.4, 4.0, 2.9, 3.1, 2.7, 3.3], "shore_d": [80, 78, 81, 79, 80, 79, 81, 78],
+    ...                      "pour": ["stream"] * 4 + ["ladle"] * 4})
+    >>> many_responses(made, ["haze_pct", "shore_d"], "pour").table[["response", "strength"]].values.tolist()
+    [['haze_pct', 'clear'], ['shore_d', 'not shown']]
+    """
+    from castlab.analysis.fit import fit_factors
+
+    if adjust not in METHODS:
+        raise InputError(f"adjust is {adjust!r}; accepted: {', '.join(METHODS)}")
+    names = [responses] if isinstance(responses, str) else list(responses)
+    if not names:
+        raise InputError("no responses were given; accepted: one or more column names")
+    rows_of.check_frame(frame, [*names, *rows_of.as_names(factors)])
+    kinds = responses if isinstance(responses, Mapping) else dict.fromkeys(names)
+    fits, failed = {}, []
+    for name in names:
+        try:
+            fits[name] = fit_factors(frame, name, factors, kind=kinds[name], **options)
+        except FitError as exc:
+            failed.append((name, str(exc)))
+    if not fits:
+        raise FitError("none of the responses could be judged. " + " ".join(f"{n}: {why}." for n, why in failed))
+    own = {(response, factor) for response, listed in (planned or {}).items() for factor in listed}
+    table = pd.DataFrame([row for fit in fits.values() for row in _rows(fit)])
+    mine = np.array([(row.response, row.factor) in own for row in table.itertuples()])
+    table["p_adjusted"] = adjusted(table["p_value"], adjust)
+    if mine.any():
+        table.loc[mine, "p_adjusted"] = adjusted(table.loc[mine, "p_value"], adjust)
+    table["strength"] = [effects.strength(p, a) for p, a in zip(table["p_value"], table["p_adjusted"], strict=True)]
+    table["look"] = np.where(mine, PLANNED, EXPLORING)
+    missing = pd.DataFrame(failed, columns=["response", "reason"])
+    cautions = [f"{words.sentence(labels.name(name))} could not be judged: {why}." for name, why in failed]
+    cautions += [f"{words.sentence(labels.name(n))}: {said}" for n, fit in fits.items() for said in fit.cautions]
+    return ManyResponses(
+        verdict=_verdict(table, adjust, planned=bool(mine.any())), cautions=tuple(dict.fromkeys(cautions)),
+        table=table, failed=missing, method=METHODS[adjust], fits=fits,
+    )  # fmt: skip
+
+
+def adjusted(p: Sequence[float] | pd.Series, adjust: str) -> np.ndarray:
+    """p-values adjusted over a family.
+
+    Examples
+    --------
+    >>> adjusted([0.01, 0.04, 0.03], "holm").round(3).tolist(), adjusted([0.01, 0.04, 0.03], "bh").round(3).tolist()
+    ([0.03, 0.06, 0.06], [0.03, 0.04, 0.04])
+    """
+    values = np.asarray(p, dtype=float)
+    return effects.holm(list(values)) if adjust == "holm" else np.asarray(stats.false_discovery_control(values))
+
+
+def _rows(fit: FactorFit) -> list[dict[str, Any]]:
+    overall = fit.tests.set_index("factor")["p_value"]
+    rows = []
+    for factor, each in fit.effects.groupby("factor", sort=False):
+        most = each.sort_values("p_value", kind="stable").iloc[0]
+        rows.append(
+            {"response": fit.response, "factor": str(factor), "contrast": most["contrast"], "estimate": most["estimate"],
+             "low": most["low"], "high": most["high"], "scale": fit.scale, "p_value": float(overall[factor])}
+        )  # fmt: skip
+    return rows
+
+
+def _verdict(table: pd.DataFrame, adjust: str, *, planned: bool) -> str:
+    looks, names = len(table), table["response"].nunique()
+    said = [
+        f"{words.count(looks, 'look')} ({words.count(table['factor'].nunique(), 'setting')}, {words.count(names, 'response')}), "
+        f"adjusted over all of them by {METHODS[adjust]}" + (", the planned ones among themselves." if planned else ".")
+    ]
+    for look in (PLANNED, EXPLORING) if planned else (EXPLORING,):
+        rows = table[table["look"] == look]
+        for strength in ("clear", "likely"):
+            found = rows[rows["strength"] == strength]
+            pairs = [
+                f"{labels.name(response)} ({words.listing([labels.name(f) for f in own['factor']])})"
+                for response, own in found.groupby("response", sort=False)
+            ]
+            if pairs:
+                lead = {"clear": "Clear", "likely": "Likely on its own only"}[strength]
+                hint = f"{lead}, planned" if planned and look == PLANNED else lead
+                said.append(f"{hint}: {'; '.join(pairs)}.")
+    if (table["strength"] == "not shown").all():
+        said.append("Nothing is shown after so many looks.")
+    elif (table["look"] == EXPLORING).any() and (
+        table.loc[table["look"] == EXPLORING, "strength"] != "not shown"
+    ).any():
+        said.append("What was not planned is a hint: confirm it with new castings.")
+    return " ".join(said)
