@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from castlab.analysis.lifetimes import MoldLife, mold_life
     from castlab.analysis.looks import ManyResponses, many_responses
     from castlab.analysis.prediction import next_casting
-    from castlab.analysis.recommend import Recommendation, recommend
+    from castlab.analysis.recommending import Recommendation, recommend
     from castlab.analysis.watching import Watch, watch
 
 _HOME = {
@@ -26,8 +26,8 @@ _HOME = {
     "FactorFit": "fit",
     "compare_runs": "compare",
     "Comparison": "compare",
-    "recommend": "recommend",
-    "Recommendation": "recommend",
+    "recommend": "recommending",
+    "Recommendation": "recommending",
     "Goal": "goals",
     "many_responses": "looks",
     "ManyResponses": "looks",

@@ -14,7 +14,7 @@ from castlab.analysis.fit import FactorFit
 from castlab.analysis.goals import Goal
 
 if TYPE_CHECKING:
-    from castlab.analysis.recommend import Recommendation
+    from castlab.analysis.recommending import Recommendation
     from castlab.analysis.space import Choice
 
 MOST_TOLD = 6

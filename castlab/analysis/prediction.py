@@ -65,7 +65,7 @@ def scatter(fit: FactorFit) -> Scatter:
         z = eta + (y - special.expit(eta)) * chance
     else:
         z = eta + _slope(_below(cuts, eta))[np.arange(len(y)), y.astype(int)] * chance
-    within, between, df = _components(X, z, chance, codes, free=fit.scale == "difference" or fit.kind == "count")
+    within, between, df = components(X, z, chance, codes, free=fit.scale == "difference" or fit.kind == "count")
     return Scatter(within, between, df, cuts)
 
 
@@ -133,7 +133,7 @@ def _below(cuts: np.ndarray, eta: np.ndarray) -> np.ndarray:
     return np.concatenate([0 * side, inside, side], axis=-1)
 
 
-def _components(
+def components(
     X: np.ndarray, z: np.ndarray, chance: np.ndarray, codes: np.ndarray | None, *, free: bool
 ) -> tuple[float, float, float]:
     """Variance of castings beyond `chance`, variance between batches, degrees of freedom of their sum.

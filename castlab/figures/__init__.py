@@ -19,7 +19,7 @@ PICTURES: dict[str, str] = {
     "castlab.analysis.fit.FactorFit": "castlab.figures.effects.draw_fit",
     "castlab.analysis.confounding.Confounding": "castlab.figures.confounding.draw_confounding",
     "castlab.analysis.compare.Comparison": "castlab.figures.groups.draw_comparison",
-    "castlab.analysis.recommend.Recommendation": "castlab.figures.recommending.draw_recommendation",
+    "castlab.analysis.recommending.Recommendation": "castlab.figures.recommending.draw_recommendation",
     "castlab.analysis.watching.Watch": "castlab.figures.watching.draw_watch",
     "castlab.analysis.lifetimes.MoldLife": "castlab.figures.watching.draw_mold_life",
     "castlab.bench.mixing.MixPlan": "castlab.figures.pours.draw_mix",
