@@ -68,10 +68,39 @@ class _Limits:
     cup_mix_ml: float
 
     def pot_life(self, mass_g: float) -> float:
-        return self.pot_life_min * (POT_LIFE_MASS_G / max(mass_g, POT_LIFE_MASS_G)) ** self.mass_power
+        return _of_mass(self.pot_life_min, mass_g, self.mass_power)
 
     def working(self, molds: float) -> float:
         return self.fixed_min + self.pour_min * molds
+
+
+def pot_life_of(mix: Properties, mass_g: float, mix_c: float) -> tuple[float, tuple[str, ...]]:
+    """Pot life of a mass of mix at a temperature, min, and the names of the properties it rests on.
+
+    >>> minutes, used = pot_life_of(properties("slow clear epoxy", pot_life_min=45), 100, 25)
+    >>> minutes
+    45.0
+    """
+    minutes, power, used = _pot_life(mix, mix_c)
+    return _of_mass(minutes, mass_g, power), used
+
+
+def _pot_life(mix: Properties, mix_c: float) -> tuple[float, float, tuple[str, ...]]:
+    """Pot life of 100 g at the temperature, min; the power with which it falls with the mass; what these rest on."""
+    minutes = mix["pot_life_min"]
+    used = ["pot_life_min"]
+    if mix_c != 25:
+        minutes *= math.exp(mix["e_kj_mol"] / _GAS_KJ * (1 / (mix_c + 273.15) - 1 / 298.15))
+        used.append("e_kj_mol")
+    power = 0.0
+    if "pot_life_mass_power" in mix:
+        power = mix["pot_life_mass_power"]
+        used.append("pot_life_mass_power")
+    return minutes, power, tuple(used)
+
+
+def _of_mass(pot_life_min: float, mass_g: float, power: float) -> float:
+    return float(pot_life_min * (POT_LIFE_MASS_G / max(mass_g, POT_LIFE_MASS_G)) ** power)
 
 
 def plan_mix(
@@ -231,20 +260,12 @@ def _limits(
     pour_min: float,
     mix_c: float,
 ) -> tuple[_Limits, float, tuple[str, ...]]:
-    used = ["pot_life_min"]
-    kelvin = number("mix_c", mix_c, -20, 120, "C") + 273.15
-    slower = 1.0
-    if mix_c != 25:
-        slower = math.exp(mix["e_kj_mol"] / _GAS_KJ * (1 / kelvin - 1 / 298.15))
-        used.append("e_kj_mol")
+    minutes, power, life_used = _pot_life(mix, number("mix_c", mix_c, -20, 120, "C"))
+    used = list(life_used)
     headroom = STIR_HEADROOM
     if degas:
         headroom = max(mix.range("foam_factor")[2], STIR_HEADROOM)
         used.append("foam_factor")
-    power = 0.0
-    if "pot_life_mass_power" in mix:
-        power = mix["pot_life_mass_power"]
-        used.append("pot_life_mass_power")
     if cup_limit_g is not None:
         heaviest = number("cup_limit_g", cup_limit_g, 1e-3, 1e6, "g")
     elif "cup_limit_g" in mix:
@@ -257,7 +278,7 @@ def _limits(
         number("degas_min", degas_min, 0, 600, "min") if degas else 0
     )
     limits = _Limits(
-        pot_life_min=mix["pot_life_min"] * slower,
+        pot_life_min=minutes,
         mass_power=power,
         fixed_min=fixed,
         pour_min=number("pour_min", pour_min, 0, 600, "min"),

@@ -1,0 +1,419 @@
+// Shows one form and passes on what is typed and pressed. What it means is decided by the kernel.
+// State from the kernel: face (what there is to fill in), values, notes (beside fields), boards, clocks, said (last word).
+
+const WAIT_MS = 400; // after the last key of a field, before it is passed on
+const DEAF_MS = 5000; // after which a kernel that has not answered is said not to answer
+
+const make = (tag, props = {}, ...children) => {
+  const node = document.createElement(tag);
+  for (const [name, value] of Object.entries(props)) {
+    if (value === null || value === undefined || value === false) continue;
+    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
+    else if (name === "text") node.textContent = value;
+    else node.setAttribute(name, value === true ? "" : value);
+  }
+  node.append(...children.filter((child) => child !== null));
+  return node;
+};
+
+const minutes = (ms) => {
+  const seconds = Math.max(0, Math.round(ms / 1000));
+  const m = Math.floor(seconds / 60);
+  return m >= 60
+    ? `${Math.floor(m / 60)} h ${m % 60} min`
+    : m >= 10
+      ? `${m} min`
+      : `${m} min ${String(seconds % 60).padStart(2, "0")} s`;
+};
+
+const hour = (ms) => new Date(ms).toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
+
+// The words of a clock, and how urgent they are.
+const clockWords = (clock, now) => {
+  if (!clock.start) return ["", clock.idle || "Not started."];
+  if (clock.stop) return ["", `Ran for ${minutes(clock.stop - clock.start)}.`];
+  const run = `Running for ${minutes(now - clock.start)}, since ${hour(clock.start)}.`;
+  if (!clock.until) return ["", run];
+  if (now >= clock.until) return ["over", `Pot life over since ${minutes(now - clock.until)}: if it strings or warms, do not pour it. ${run}`];
+  const left = `${minutes(clock.until - now)} left, until about ${hour(clock.until)}.`;
+  if (now >= clock.warn) return ["warn", `Three quarters of the pot life are over: pour now. ${left}`];
+  return ["", `${left} ${run}`];
+};
+
+class Form {
+  constructor(model, el) {
+    this.model = model;
+    this.uid = Math.random().toString(36).slice(2, 9);
+    this.sent = 0;
+    this.heard = 0;
+    this.pending = new Map(); // field -> number of the message that carries its newest text
+    this.timers = new Map();
+    this.inputs = new Map();
+    this.root = make("section", { class: "castlab-form", "data-lm-suppress-shortcuts": "true" });
+    el.append(this.root);
+    this.listeners = [
+      ["change:face", () => this.draw()],
+      ["change:values", () => this.fill()],
+      ["change:notes", () => this.annotate()],
+      ["change:boards", () => this.post()],
+      ["change:clocks", () => this.tick(true)],
+      ["change:said", () => this.say()],
+      ["change:kept", () => this.keep()],
+      ["msg:custom", (message) => this.hear(message)],
+    ];
+    for (const [event, what] of this.listeners) model.on(event, what);
+    this.draw();
+    this.ticking = setInterval(() => this.tick(false), 1000);
+    this.root.addEventListener("keydown", (event) => this.key(event));
+    if (Date.now() - model.get("born") < 20000) this.begin();
+  }
+
+  stop() {
+    clearInterval(this.ticking);
+    for (const timer of this.timers.values()) clearTimeout(timer);
+    for (const [event, what] of this.listeners) this.model.off(event, what);
+  }
+
+  // A form that was just made takes the cursor, unless someone is typing elsewhere.
+  begin() {
+    if (!this.model.get("face").first) return;
+    let tries = 0;
+    const settle = setInterval(() => {
+      const busy = document.activeElement?.closest("input, textarea, select, .cm-editor, .castlab-form");
+      if (++tries > 12 || busy) return clearInterval(settle);
+      this.focus(this.model.get("face").first);
+    }, 250);
+  }
+
+  // --- drawing -------------------------------------------------------------------------------------------
+
+  draw() {
+    const face = this.model.get("face");
+    const opened = new Set([...this.root.querySelectorAll("details[open]")].map((d) => d.dataset.id));
+    const focused = this.root.contains(document.activeElement) ? document.activeElement.dataset.key : null;
+    this.inputs.clear();
+    this.root.replaceChildren();
+    const title = `${this.uid}-title`;
+    this.root.setAttribute("aria-labelledby", title);
+    this.root.append(make("h3", { id: title, text: face.title }));
+    if (face.lead) this.root.append(make("p", { class: "lead", text: face.lead }));
+    if (face.restored) this.root.append(this.restored(face.restored));
+    for (const section of face.sections || []) this.root.append(this.section(section, opened));
+    this.root.append(make("div", { class: "actions" }, ...(face.actions || []).map((a) => this.button(a))));
+    this.status = make("div", { class: "said", role: "status", "aria-live": "polite", "aria-atomic": "true" });
+    this.alarm = make("div", { class: "unseen", role: "alert" });
+    this.foot = make("p", { class: "kept" });
+    this.root.append(this.status, this.alarm, this.foot);
+    this.fill();
+    this.annotate();
+    this.post();
+    this.tick(true);
+    this.say();
+    this.keep();
+    if (focused && this.inputs.has(focused)) this.focus(focused);
+  }
+
+  restored(told) {
+    return make("p", { class: "restored" }, make("span", { text: told.text }), ...told.actions.map((a) => this.button(a)));
+  }
+
+  section(section, opened) {
+    const parts = (section.parts || []).map((part) => this.part(part));
+    const body = make("div", { class: section.wide ? "stack" : "fields" }, ...parts);
+    if (!section.fold) {
+      const id = `${this.uid}-${section.id}`;
+      return make("div", { role: "group", "aria-labelledby": id, class: "section" }, make("h4", { id, text: section.title }), body);
+    }
+    const open = opened.has(section.id) || section.open;
+    return make("details", { class: "section", "data-id": section.id, open }, make("summary", { text: section.title }), body);
+  }
+
+  part(part) {
+    if (part.kind === "field") return this.field(part);
+    if (part.kind === "grid") return this.grid(part);
+    if (part.kind === "picks") return this.picks(part);
+    if (part.kind === "clock") return this.clock(part);
+    if (part.kind === "button") return this.button(part);
+    if (part.kind === "photo") return this.photo(part);
+    if (part.kind === "words") return make(part.items ? "ul" : "p", { class: "words" }, ...(part.items || [part.text]).map((t) => (part.items ? make("li", { text: t }) : document.createTextNode(t))));
+    return make("p", { class: "board", "data-board": part.id, role: "status", "aria-live": "polite" });
+  }
+
+  field(field) {
+    const id = `${this.uid}-${field.key}`;
+    const unit = field.unit ? make("span", { class: "unit", id: `${id}-unit`, text: field.unit }) : null;
+    const label = make(field.options && field.input !== "choice" ? "span" : "label", { id: `${id}-label`, for: id, text: field.label });
+    const hint = field.hint ? make("span", { class: "hint", id: `${id}-hint`, text: field.hint }) : null;
+    const note = make("span", { class: "note", id: `${id}-note`, "aria-live": "polite" });
+    const control = this.control(field, id, hint);
+    const now = field.input === "moment" ? this.button({ id: `now:${field.key}`, label: "Now", small: true, about: `${field.label}: now` }) : null;
+    const row = make("div", { class: "control" }, control, unit, now);
+    return make("div", { class: `field ${field.input || "text"}`, "data-field": field.key }, label, row, hint, note);
+  }
+
+  control(field, id, hint, name = null) {
+    const about = [field.unit ? `${id}-unit` : "", hint ? `${id}-hint` : "", `${id}-note`].filter(Boolean).join(" ");
+    const shared = { id, "data-key": field.key, "aria-describedby": about, "aria-label": name, disabled: field.shut };
+    const typed = (event) => this.typed(field.key, event.target, true);
+    const done = (event) => this.typed(field.key, event.target, false);
+    if (field.input === "grade" || field.input === "yesno") return this.radios(field, id, about);
+    let control;
+    if (field.input === "choice") {
+      const options = (field.options || []).map((o) => make("option", { value: o.value, text: o.label }));
+      control = make("select", { ...shared, onchange: done }, ...options);
+    } else if (field.input === "long") {
+      control = make("textarea", { ...shared, rows: 2, oninput: typed, onchange: done });
+    } else {
+      const list = field.suggest?.length ? `${id}-list` : null;
+      control = make("input", { ...shared, type: "text", autocomplete: "off", spellcheck: "false", list, placeholder: field.ghost, oninput: typed, onchange: done });
+      if (list) this.root.append(make("datalist", { id: list }, ...field.suggest.map((value) => make("option", { value }))));
+    }
+    this.inputs.set(field.key, control);
+    return control;
+  }
+
+  radios(field, id, about) {
+    const group = make("div", { class: "radios", role: "radiogroup", "aria-labelledby": `${id}-label`, "aria-describedby": about, "data-key": field.key });
+    for (const option of field.options) {
+      const one = `${id}-${option.value || "none"}`;
+      const words = option.words ? make("span", { class: "words", text: option.words }) : null;
+      const box = make("input", { type: "radio", id: one, name: id, value: option.value, "data-key": field.key, onchange: () => this.pass(field.key, option.value) });
+      group.append(make("label", { for: one, class: "radio" }, box, make("span", { text: option.label }), words));
+    }
+    this.inputs.set(field.key, group);
+    return group;
+  }
+
+  grid(grid) {
+    const head = make("tr", {}, make("th", { scope: "col", text: grid.corner || "" }), ...grid.columns.map((c) => make("th", { scope: "col", text: c.label })));
+    const rows = grid.rows.map((row) => {
+      const name = make("th", { scope: "row" }, make("span", { text: row.label }), row.unit ? make("span", { class: "unit", text: row.unit }) : null);
+      const cells = grid.columns.map((column) => {
+        const key = `${column.id}/${row.key}`;
+        const id = `${this.uid}-${key}`;
+        if (row.only && !row.only.includes(column.id)) return make("td", { class: "none", text: "" });
+        const field = { ...row, key, shut: column.shut, ghost: (row.ghosts || {})[column.id] || row.ghost, unit: null };
+        const control = this.control(field, id, null, `${row.label}${row.unit ? `, ${row.unit}` : ""}: ${column.label}`);
+        const now = row.input === "moment" && !column.shut ? this.button({ id: `now:${key}`, label: "Now", small: true, about: `${row.label}, ${column.label}: now` }) : null;
+        return make("td", { "data-field": key }, make("div", { class: "control" }, control, now), make("span", { class: "note", id: `${id}-note`, "aria-live": "polite" }));
+      });
+      return make("tr", {}, name, ...cells);
+    });
+    const feet = grid.columns.some((c) => c.foot)
+      ? [make("tr", {}, make("th", { scope: "row", text: grid.footer || "" }), ...grid.columns.map((c) => make("td", {}, c.foot ? (c.foot.text ? make("span", { class: "done", text: c.foot.text }) : this.button(c.foot)) : null)))]
+      : [];
+    return make("div", { class: "scroll", tabindex: "-1" }, make("table", {}, make("caption", { text: grid.caption }), make("thead", {}, head), make("tbody", {}, ...rows, ...feet)));
+  }
+
+  picks(part) {
+    const id = `${this.uid}-${part.id}`;
+    const boxes = part.options.map((o) => {
+      const one = `${id}-${o.value}`;
+      const box = make("input", { type: "checkbox", id: one, checked: o.on, "data-key": `pick:${o.value}`, onchange: (e) => this.press(`${e.target.checked ? "pick" : "unpick"}:${o.value}`) });
+      return make("label", { class: "radio", for: one }, box, make("span", { text: o.label }));
+    });
+    return make("div", { class: "field picks" }, make("span", { id: `${id}-label`, text: part.label }), make("div", { class: "radios", role: "group", "aria-labelledby": `${id}-label` }, ...boxes));
+  }
+
+  clock(part) {
+    return make("div", { class: "clock", "data-clock": part.id, role: "group", "aria-label": part.label }, make("span", { class: "name", text: part.label }), make("span", { class: "time", role: "timer" }), make("span", { class: "buttons" }));
+  }
+
+  photo(part) {
+    const id = `${this.uid}-photo`;
+    const input = make("input", { type: "file", id, accept: "image/*", "data-key": "photo", "aria-describedby": `${id}-note`, onchange: (e) => this.carry(e.target.files[0]) });
+    return make("div", { class: "field" }, make("label", { for: id, text: part.label }), make("div", { class: "control" }, input), make("p", { class: "board", id: `${id}-note`, "data-board": part.id, role: "status" }));
+  }
+
+  button(button) {
+    const kind = `${button.main ? "main" : ""} ${button.small ? "small" : ""}`.trim();
+    return make("button", { type: "button", class: kind || null, "data-press": button.id, "aria-label": button.about, disabled: button.shut, text: button.label, onclick: (e) => this.press(button.id, e.currentTarget) });
+  }
+
+  // --- what the kernel says ------------------------------------------------------------------------------
+
+  fill() {
+    const values = this.model.get("values");
+    for (const [key, control] of this.inputs) {
+      if (this.pending.get(key) > this.heard || this.timers.has(key)) continue;
+      const value = values[key] ?? "";
+      if (control.classList.contains("radios")) {
+        for (const box of control.querySelectorAll("input")) box.checked = box.value === value && value !== "";
+      } else if (control.value !== value) control.value = value;
+    }
+  }
+
+  annotate() {
+    const notes = this.model.get("notes");
+    for (const holder of this.root.querySelectorAll("[data-field]")) {
+      const key = holder.dataset.field;
+      const note = notes[key];
+      const line = holder.querySelector(".note");
+      const text = note ? `${{ wrong: "Not usable: ", care: "Look again: " }[note.tone] || ""}${note.text}` : "";
+      if (line && line.textContent !== text) line.textContent = text;
+      if (line) line.dataset.tone = note ? note.tone : "";
+      const control = this.inputs.get(key);
+      if (control) control.setAttribute("aria-invalid", note?.tone === "wrong" ? "true" : "false");
+    }
+  }
+
+  post() {
+    const boards = this.model.get("boards");
+    for (const line of this.root.querySelectorAll("[data-board]")) {
+      const board = boards[line.dataset.board] || {};
+      if (line.textContent !== (board.text || "")) line.textContent = board.text || "";
+      line.dataset.tone = board.tone || "";
+    }
+  }
+
+  tick(redraw) {
+    const clocks = this.model.get("clocks");
+    for (const holder of this.root.querySelectorAll("[data-clock]")) {
+      const clock = clocks[holder.dataset.clock] || {};
+      const [tone, words] = clockWords(clock, Date.now());
+      holder.querySelector(".time").textContent = words;
+      if (tone && tone !== holder.dataset.tone) this.alarm.textContent = words;
+      holder.dataset.tone = tone;
+      if (!redraw) continue;
+      const held = holder.contains(document.activeElement);
+      holder.querySelector(".buttons").replaceChildren(...(clock.buttons || []).map((b) => this.button(b)));
+      if (held) (holder.querySelector("button") || this.after(holder))?.focus();
+    }
+  }
+
+  after(holder) {
+    return this.stops().find((stop) => holder.compareDocumentPosition(stop) & Node.DOCUMENT_POSITION_FOLLOWING);
+  }
+
+  say() {
+    const said = this.model.get("said");
+    this.status.dataset.tone = said.tone || "";
+    const items = (said.items || []).map((text) => make("li", { text }));
+    this.status.replaceChildren(...(said.text ? [make("p", { text: said.text })] : []), ...(items.length ? [make("ul", {}, ...items)] : []), ...(said.actions || []).map((a) => this.button(a)));
+  }
+
+  keep(deaf = false) {
+    this.foot.textContent = deaf
+      ? "Not stored: the notebook's kernel does not answer. If it was restarted, run this cell again; what was stored before is restored then."
+      : this.model.get("kept");
+    this.foot.dataset.tone = deaf ? "wrong" : "";
+  }
+
+  hear(message) {
+    if (message.heard !== undefined) {
+      this.heard = Math.max(this.heard, message.heard);
+      clearTimeout(this.deaf);
+      this.keep();
+      for (const button of this.root.querySelectorAll("button[aria-busy]")) this.free(button);
+      this.fill();
+    }
+    if (message.focus) this.focus(message.focus);
+  }
+
+  // --- what the person does ------------------------------------------------------------------------------
+
+  typed(key, control, wait) {
+    clearTimeout(this.timers.get(key));
+    const send = () => {
+      this.timers.delete(key);
+      this.pass(key, control.value);
+    };
+    if (wait) this.timers.set(key, setTimeout(send, WAIT_MS));
+    else send();
+  }
+
+  flush() {
+    for (const [key, timer] of [...this.timers]) {
+      clearTimeout(timer);
+      this.timers.delete(key);
+      this.pass(key, this.inputs.get(key).value);
+    }
+  }
+
+  pass(key, value) {
+    this.send({ do: "change", key, value });
+    this.pending.set(key, this.sent);
+  }
+
+  press(id, button = null) {
+    if (button?.hasAttribute("aria-busy")) return;
+    this.flush();
+    if (button) {
+      button.setAttribute("aria-busy", "true");
+      button.setAttribute("aria-disabled", "true");
+    }
+    this.send({ do: "press", button: id, at: Date.now() });
+  }
+
+  free(button) {
+    button.removeAttribute("aria-busy");
+    button.removeAttribute("aria-disabled");
+  }
+
+  send(message, buffers = undefined) {
+    this.sent += 1;
+    clearTimeout(this.deaf);
+    this.deaf = setTimeout(() => {
+      this.keep(true);
+      for (const button of this.root.querySelectorAll("button[aria-busy]")) this.free(button);
+    }, DEAF_MS);
+    this.model.send({ ...message, number: this.sent }, undefined, buffers);
+  }
+
+  // A photo travels in pieces: one message to the kernel is limited in size.
+  async carry(file) {
+    if (!file) return;
+    const piece = 1 << 20;
+    const pieces = Math.max(1, Math.ceil(file.size / piece));
+    for (let i = 0; i < pieces; i += 1) {
+      const part = await file.slice(i * piece, (i + 1) * piece).arrayBuffer();
+      this.send({ do: "photo", name: file.name, piece: i, pieces }, [new DataView(part)]);
+    }
+  }
+
+  stops() {
+    const all = this.root.querySelectorAll("input, select, textarea, button.main");
+    return [...all].filter((n) => n.offsetParent !== null && !n.disabled && (n.type !== "radio" || n.checked || n === n.closest(".radios").querySelector("input")) && n.type !== "file");
+  }
+
+  key(event) {
+    const here = event.target;
+    if (event.key === "Enter" && (event.ctrlKey || event.metaKey)) {
+      event.preventDefault();
+      const main = [...this.root.querySelectorAll("button.main")].filter((b) => !b.disabled).at(-1);
+      if (main) this.press(main.dataset.press, main);
+      return;
+    }
+    if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "s") {
+      event.preventDefault(); // nothing to do: every change is stored already
+      this.flush();
+      return;
+    }
+    if (event.key !== "Enter" || event.shiftKey || here.tagName === "BUTTON" || here.tagName === "SUMMARY") return;
+    if (!["INPUT", "SELECT", "TEXTAREA"].includes(here.tagName)) return;
+    event.preventDefault();
+    if (this.timers.has(here.dataset.key)) this.typed(here.dataset.key, here, false);
+    const stops = this.stops();
+    const column = here.dataset.key?.includes("/") ? here.dataset.key.split("/")[0] : null;
+    const later = stops.slice(stops.findIndex((n) => n === here || (n.name && n.name === here.name)) + 1);
+    const next = later.find((n) => (column === null ? n.name !== here.name || !here.name : n.dataset.key?.split("/")[0] === column || n.tagName === "BUTTON"));
+    next?.focus();
+    if (next?.select) next.select();
+  }
+
+  focus(key) {
+    const control = this.inputs.get(key);
+    const target = control?.classList.contains("radios") ? control.querySelector("input") : control || this.root.querySelector(`[data-press="${key}"]`);
+    const fold = target?.closest("details");
+    if (fold) fold.open = true;
+    target?.scrollIntoView({ block: "center" });
+    target?.focus({ preventScroll: true });
+  }
+}
+
+export default {
+  render({ model, el }) {
+    const form = new Form(model, el);
+    return () => form.stop();
+  },
+};

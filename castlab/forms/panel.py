@@ -1,0 +1,49 @@
+"""The page side of a form: one widget that shows fields, clocks and buttons, and reports what is typed and pressed.
+
+It decides nothing: `castlab.forms.form` does. A widget of our own, because the ready-made ones cannot tie a message to
+its field for a screen reader, count down without the kernel, or hold a button until the kernel has answered.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import anywidget
+import traitlets
+
+HERE = Path(__file__).parent
+
+
+class Panel(anywidget.AnyWidget):
+    """One form on the page. State goes out through the traits; `when_told` gets what the person does."""
+
+    _esm = HERE / "panel.js"
+    _css = HERE / "panel.css"
+
+    face = traitlets.Dict().tag(sync=True)
+    values = traitlets.Dict().tag(sync=True)
+    notes = traitlets.Dict().tag(sync=True)
+    boards = traitlets.Dict().tag(sync=True)
+    clocks = traitlets.Dict().tag(sync=True)
+    said = traitlets.Dict().tag(sync=True)
+    kept = traitlets.Unicode().tag(sync=True)
+    born = traitlets.Float().tag(sync=True)
+
+    def __init__(self, told: Callable[[Mapping[str, Any], list[Any]], None]) -> None:
+        super().__init__(born=1000 * time.time())
+        self._told = told
+        self.on_msg(self._receive)
+
+    def focus(self, key: str) -> None:
+        """Put the cursor into a field."""
+        self.send({"focus": key})
+
+    def _receive(self, _widget: Any, message: Mapping[str, Any], buffers: list[Any]) -> None:
+        try:
+            with self.hold_sync():
+                self._told(message, buffers)
+        finally:
+            self.send({"heard": message.get("number", 0)})

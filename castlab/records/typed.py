@@ -1,0 +1,184 @@
+"""What a person types into one field of a record: its value, or why it cannot be used. The rules are the models' own."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from datetime import datetime, time
+from typing import Any
+
+from castlab import labels, units
+from castlab.errors import InputError
+from castlab.records.columns import dtype_of, flatten
+from castlab.records.models import Record, is_blank
+from castlab.records.sheet_cells import read_date, read_yes_no
+
+_STAND_IN = {"batch_id": "B-000", "trial_id": "T-000.1", "name": "unnamed"}
+"""For fields that a record must have, so that another field can be checked alone."""
+
+
+def read_field(
+    model: type[Record],
+    name: str,
+    text: Any,
+    *,
+    pressure: Callable[[str], float] | None = None,
+    now: datetime | None = None,
+) -> Any:
+    """The value of one field as it would be logged.
+
+    Parameters
+    ----------
+    model
+        The record's type, for example `Batch`.
+    name
+        The field.
+    text
+        What was typed: "72 F", "28.7 inHg gauge", "9:20", "yes"; blank is not known.
+    pressure
+        Reads gauge pressures (`Logbook.pressure`, which knows the altitude); without it they are refused.
+    now
+        The day that a time without a date belongs to; today if not given.
+
+    Returns
+    -------
+    The value in the bench unit, or None if blank.
+
+    Raises
+    ------
+    InputError
+        What is wrong, in words for showing beside the field.
+
+    Examples
+    --------
+    >>> from castlab import Batch
+    >>> round(read_field(Batch, "resin_c", "79 F"), 1)
+    26.1
+    >>> read_field(Batch, "mixed_at", "9:20", now=datetime(2026, 8, 3))
+    datetime.datetime(2026, 8, 3, 9, 20)
+    """
+    if is_blank(text):
+        return None
+    field = model.model_fields[name]
+    try:
+        value = _prepared(name, text, dtype_of(field.annotation), pressure, now)
+        needed = {n: v for n, v in _STAND_IN.items() if n in model.model_fields and model.model_fields[n].is_required()}
+        reading = {"notes": "x", "bubbles": 0} if model.kind == "score" and name != "bubbles" else {}
+        record = model(**{**needed, **reading, name: value})
+    except InputError as problem:
+        raise InputError(_in_words(str(problem), model, name)) from None
+    return getattr(record, name)
+
+
+def read_fields(
+    model: type[Record],
+    typed: Mapping[str, Any],
+    *,
+    pressure: Callable[[str], float] | None = None,
+    now: datetime | None = None,
+) -> tuple[dict[str, Any], dict[str, str]]:
+    """The values of several fields, blanks left out, and for each that cannot be used what is wrong with it."""
+    values: dict[str, Any] = {}
+    wrong: dict[str, str] = {}
+    for name, text in typed.items():
+        try:
+            value = read_field(model, name, text, pressure=pressure, now=now)
+        except InputError as problem:
+            wrong[name] = str(problem)
+            continue
+        if value is not None and value != {}:
+            values[name] = value
+    return values, wrong
+
+
+def shown(name: str, value: Any) -> str:
+    """A value with its unit, as it is read aloud.
+
+    Examples
+    --------
+    >>> shown("resin_c", 26.11111), shown("passed", True), shown("stir_method", "two cups")
+    ('26.11 °C', 'yes', 'two cups')
+    """
+    if isinstance(value, datetime):
+        return f"{value:%d %b %Y, %H:%M}"
+    if isinstance(value, dict):
+        return ", ".join(f"{key} = {labels.level(item)}" for key, item in value.items())
+    if isinstance(value, float):
+        return f"{value:.4g} {labels.unit(name)}".strip()
+    return labels.level(value)
+
+
+def as_typed(value: Any) -> str:
+    """A value as a person would type it into the field, so that it reads back as the same value.
+
+    Examples
+    --------
+    >>> as_typed(24.0), as_typed(datetime(2026, 8, 3, 9, 20)), as_typed(None)
+    ('24', '2026-08-03 09:20', '')
+    """
+    if value is None:
+        return ""
+    if isinstance(value, datetime):
+        return f"{value:%Y-%m-%d %H:%M:%S}".removesuffix(":00")
+    if isinstance(value, dict):
+        return "; ".join(f"{key} = {labels.level(item)}" for key, item in value.items())
+    return f"{value:.10g}" if isinstance(value, float) else labels.level(value)
+
+
+def read_extras(text: str) -> dict[str, bool | float | str]:
+    """Settings of the shop's own, as "spin_rpm = 900; strained = yes".
+
+    Raises
+    ------
+    InputError
+        If a part has no name or no value.
+
+    Examples
+    --------
+    >>> read_extras("spin_rpm = 900; strained = yes; cloth = fine")
+    {'spin_rpm': 900.0, 'strained': True, 'cloth': 'fine'}
+    """
+    found: dict[str, bool | float | str] = {}
+    for part in filter(None, (piece.strip() for piece in re.split(r"[;\n]", text))):
+        name, sign, value = (piece.strip() for piece in part.partition("="))
+        if not (name and sign and value):
+            raise InputError(f"{part!r} is not a setting; accepted: name = value, such as spin_rpm = 900")
+        found[re.sub(r"\s+", "_", name.lower())] = _extra_value(value)
+    return found
+
+
+def _extra_value(text: str) -> bool | float | str:
+    if text.lower() in {"yes", "no"}:
+        return text.lower() == "yes"
+    try:
+        return units.to_bench(text, "number")
+    except InputError:
+        return text
+
+
+def _prepared(name: str, text: Any, dtype: str, pressure: Callable[[str], float] | None, now: datetime | None) -> Any:
+    if not isinstance(text, str):
+        return text
+    if name == "extra":
+        return read_extras(text)
+    if dtype == "boolean":
+        return read_yes_no(text, None)
+    if dtype.startswith("datetime"):
+        moment = read_date(text, None)
+        if isinstance(moment, time):
+            return datetime.combine((now or datetime.now()).date(), moment)
+        return moment
+    if name.endswith("_kpa") and pressure is not None and re.search(r"[^\W\d_]", text):
+        return pressure(text)
+    return text
+
+
+def _in_words(message: str, model: type[Record], name: str) -> str:
+    """Without the record's name, and the field by its name on the bench."""
+    text = message.removeprefix(f"{model.__name__}: ")
+    return re.sub(rf"^{re.escape(name)}(?= is |: )", labels.name(name), text)
+
+
+def is_moment(model: type[Record], name: str) -> bool:
+    """Whether a field is a point in time."""
+    return datetime in flatten(model.model_fields[name].annotation)
