@@ -7,24 +7,24 @@ correlation of their design columns, averaged over columns).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import product
 
 import numpy as np
 import pandas as pd
 
 from castlab import labels
 from castlab.analysis import castings as rows_of
-from castlab.analysis import coding, kinds, words
+from castlab.analysis import coding, separating, words
 from castlab.errors import FitError, InputError
+from castlab.records.models import Batch
 from castlab.results import Result
 
 ALWAYS, NEARLY, OFTEN = 0.999, 0.8, 0.5
 """Shares from which two factors "always", "nearly always" and "often" changed together."""
-MOST_CANDIDATES = 4096
-MOST_SETTINGS = 4
-"""Settings of a numeric factor that are offered for the next castings; with more, only its ends."""
+GROUPS = {"day": ("poured_at", "mixed_at"), "mold": ("mold", "mold_id")}
+"""What castings were made together in, besides batches -> the columns that tell it, the better one first."""
+AT = {"day": "on one day", "mold": "in one mold"}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -36,49 +36,62 @@ class Confounding(Result):
     data: pd.DataFrame = field(repr=False)
     factors: tuple[str, ...]
     batch: str | None = None
+    groups: Mapping[str, pd.Series] = field(default_factory=dict, repr=False)
+    """"day" and "mold" of each casting, where the frame has them and they are no factors."""
     _coded: tuple[coding.Factor, ...] = field(default=(), repr=False)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         return {"What changed together": self.pairs}
 
-    def next_runs(self, n: int) -> pd.DataFrame:
+    def next_runs(
+        self, n: int, *, batch_size: int | None = None, per_batch: Sequence[str] | None = None
+    ) -> pd.DataFrame:
         """The n castings, over the settings already tried, that would separate the factors best.
-
-        Each casting is the one that raises the determinant of the information most, given those made and those
-        already proposed (greedy D-optimal augmentation; Fedorov, Theory of Optimal Experiments, 1972).
 
         Parameters
         ----------
         n : how many castings, at least 1
+        batch_size : castings poured from one new cup; None takes the usual size of the batches made, and no batches where
+            none are known
+        per_batch : factors that are set for a whole cup; None takes those that the logbook keeps with the batch
 
         Returns
         -------
-        DataFrame, one row per casting in the order of their worth, one column per factor that was varied.
+        DataFrame, one row per casting: batch (1, 2, ... each a new cup; with batches), mold (where molds are known), then
+        one column per factor that was varied. Without batches in the order of their worth; with batches the most valuable
+        cup first.
 
         Raises
         ------
         InputError
-            If n is not a whole number from 1 up, or no factor was varied.
+            If n or batch_size is not a whole number from 1 up, per_batch names no factor, or no factor was varied.
+
+        Notes
+        -----
+        See `castlab.analysis.separating`.
         """
-        if not isinstance(n, (int, np.integer)) or isinstance(n, bool) or n < 1:
-            raise InputError(f"next_runs was asked for {n!r} castings; accepted: a whole number from 1 up")
+        _from_one("next_runs was asked for", n, "castings")
         varied = [f for f in self._coded if f.varied]
         if not varied:
             raise InputError("none of the factors was varied, so there are no settings to choose from")
-        candidates = _candidates(varied, self.data)
-        blocks = [
-            np.hstack([np.ones((len(d), 1)), *(f.columns(d[f.name]) for f in varied)]) for d in (self.data, candidates)
-        ]
-        made, offered = blocks
-        inverse = np.linalg.inv(made.T @ made + 1e-6 * np.eye(made.shape[1]))
-        chosen = []
-        for _ in range(n):
-            gain = np.einsum("ij,jk,ik->i", offered, inverse, offered)
-            best = int(np.argmax(np.round(gain / gain.max(), 6)))  # ties go to the first, on any machine
-            chosen.append(best)
-            moved = inverse @ offered[best]
-            inverse = inverse - np.outer(moved, moved) / (1 + gain[best])
-        return candidates.iloc[chosen].reset_index(drop=True)
+        codes = None if self.batch is None else np.asarray(pd.factorize(self.data[self.batch])[0])
+        if batch_size is not None:
+            _from_one("batch_size is", batch_size, "castings of a cup")
+        elif codes is not None:
+            batch_size = max(1, round(float(np.median(np.bincount(codes)))))
+        names = [f.name for f in varied]
+        wanted = [n for n in names if n in Batch.settings()] if per_batch is None else list(per_batch)
+        stray = next((name for name in wanted if name not in self.factors), None)
+        if stray is not None:
+            raise InputError(f"per_batch names {stray!r}, which is no factor; the factors: {', '.join(self.factors)}")
+        mold = self.groups.get("mold")
+        made = separating.Made(self.data, codes, None if mold is None else mold.astype(str))
+        return separating.propose(varied, made, int(n), batch_size, [name for name in wanted if name in names])
+
+
+def _from_one(said: str, value: object, what: str) -> None:
+    if not isinstance(value, (int, np.integer)) or isinstance(value, bool) or value < 1:
+        raise InputError(f"{said} {value!r} {what}; accepted: a whole number from 1 up")
 
 
 def what_is_confounded(
@@ -124,7 +137,8 @@ def what_is_confounded(
     known = {c: frame[c].isna() for c in columns}
     empty = [c for c in names if known[c].all()]
     kept = [c for c in columns if c not in empty]
-    data = frame[kept].dropna().reset_index(drop=True)
+    complete = ~frame[kept].isna().any(axis=1)
+    data = frame.loc[complete, kept].reset_index(drop=True)
     cautions = []
     if empty:
         cautions.append(f"{words.listing(empty)} was never recorded.")
@@ -137,17 +151,40 @@ def what_is_confounded(
         cautions.append(f"{left} of {len(frame)} castings {were} left out for missing settings ({blanks}).")
     coded = tuple(coding.read_factor(data[c]) for c in names if c not in empty)
     codes = pd.factorize(data[batch_name])[0] if batch_name else None
-    pairs = find_pairs(data, coded, codes, batch_name)
+    groups = groups_of(frame[complete], names)
+    pairs = find_pairs(data, coded, codes, batch_name, groups)
     return Confounding(
         verdict=_verdict(pairs, len(data), len(names)), cautions=tuple(cautions), pairs=pairs, n=len(data), data=data,
-        factors=names, batch=batch_name, _coded=coded,
+        factors=names, batch=batch_name, groups=groups, _coded=coded,
     )  # fmt: skip
 
 
+def groups_of(frame: pd.DataFrame, factors: Sequence[str]) -> dict[str, pd.Series]:
+    """The day and the mold of each casting, where the frame has them for all castings and they are no factors."""
+    found = {}
+    for group, columns in GROUPS.items():
+        if {group, *columns} & set(factors):
+            continue
+        for column in [c for c in columns if c in frame and frame[c].notna().all()]:
+            values = frame[column].reset_index(drop=True)
+            if group == "day":
+                moments = pd.to_datetime(values, errors="coerce")
+                if moments.isna().any():
+                    continue
+                values = moments.dt.date
+            found[group] = values
+            break
+    return found
+
+
 def find_pairs(
-    data: pd.DataFrame, factors: Sequence[coding.Factor], codes: np.ndarray | None, batch: str | None
+    data: pd.DataFrame,
+    factors: Sequence[coding.Factor],
+    codes: np.ndarray | None,
+    batch: str | None,
+    groups: Mapping[str, pd.Series] | None = None,
 ) -> pd.DataFrame:
-    """One row per finding: one, other, share, words; the gravest first."""
+    """One row per finding: one, other, share, words; the gravest first. `groups` as `groups_of` finds them."""
     found: list[tuple[str, str, float, str]] = []
     varied = [f for f in factors if f.varied]
     for f in factors:
@@ -173,6 +210,8 @@ def find_pairs(
             )
     if codes is not None:
         found += _with_batch(varied, blocks, codes, str(batch))
+    for group, values in (groups or {}).items():
+        found += _with_group(varied, blocks, np.asarray(pd.factorize(values)[0]), group, codes)
     found.sort(key=lambda row: -row[2])
     return pd.DataFrame(found, columns=["one", "other", "share", "words"])
 
@@ -268,23 +307,37 @@ def _with_batch(
     return found
 
 
-def _candidates(varied: Sequence[coding.Factor], data: pd.DataFrame) -> pd.DataFrame:
-    settings = []
+def _with_group(
+    varied: Sequence[coding.Factor],
+    blocks: dict[str, np.ndarray],
+    codes: np.ndarray,
+    group: str,
+    batches: np.ndarray | None,
+) -> list[tuple[str, str, float, str]]:
+    """Factors that changed only, or nearly only, from day to day or from mold to mold."""
+    many, n = int(codes.max()) + 1, len(codes)
+    if many in (1, n) or (batches is not None and _same_groups(codes, batches)):
+        return []
+    indicators, chance = _centred(np.eye(many)[codes]), (many - 1) / (n - 1)
+    found = []
     for f in varied:
-        tried = np.unique(kinds.numbers(data[f.name])) if f.numeric else np.array(f.levels, dtype=object)
-        settings.append(
-            [float(v) for v in (tried if len(tried) <= MOST_SETTINGS else tried[[0, -1]])] if f.numeric else list(tried)
-        )
-    total = int(np.prod([float(len(s)) for s in settings]))
-    if total <= MOST_CANDIDATES:
-        rows = list(product(*settings))
-    else:
-        rng = np.random.default_rng(20240229)
-        rows = [
-            tuple(s[k] for s, k in zip(settings, pick, strict=True))
-            for pick in rng.integers(0, [len(s) for s in settings], (MOST_CANDIDATES, len(settings)))
-        ]
-    return pd.DataFrame(rows, columns=[f.name for f in varied])
+        share = _share(blocks[f.name], indicators)
+        if (share - chance) / (1 - chance) < NEARLY:
+            continue
+        settings = len(np.unique(np.round(blocks[f.name], 9), axis=0))
+        only = "only" if share >= ALWAYS else "almost only"
+        if share >= ALWAYS and many <= settings:
+            text = f"changed only from {group} to {group}, each setting {AT[group]}: its effect cannot be told from the {group}"
+        else:
+            text = (
+                f"changed {only} from {group} to {group}: {words.count(many, group)} tell its effect, not {n} castings"
+            )
+        found.append((f.name, group, round(share, 3), text))
+    return found
+
+
+def _same_groups(one: np.ndarray, other: np.ndarray) -> bool:
+    return len({(a, b) for a, b in zip(one, other, strict=True)}) == len(set(one)) == len(set(other))
 
 
 def _verdict(pairs: pd.DataFrame, n: int, n_factors: int) -> str:
@@ -301,10 +354,15 @@ def _verdict(pairs: pd.DataFrame, n: int, n_factors: int) -> str:
     parts += [
         f"{row.one} and {row.other} {row.words}."
         for row in rest.itertuples()
-        if not row.words.startswith(("set per", "changed only", "follows"))
+        if not row.words.startswith(("set per", "changed", "follows"))
     ]
     parts += [f"{row.one} {row.words}: {row.other}." for row in rest.itertuples() if row.words.startswith("follows")]
-    single = rest[rest["words"].str.startswith("changed only")]
+    parts += [
+        f"{row.one} {row.words}."
+        for row in rest.itertuples()
+        if row.words.startswith("changed") and "from batch" not in row.words
+    ]
+    single = rest[rest["words"].str.startswith("changed only from batch")]
     if len(single):
         parts.append(f"Cannot be told from the batch: {words.listing(list(single['one']))}.")
     per = rest[rest["words"].str.startswith("set per")]

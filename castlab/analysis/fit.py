@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -26,6 +26,9 @@ from castlab.analysis import (
 )
 from castlab.errors import FitError, InputError
 from castlab.results import Result
+
+if TYPE_CHECKING:
+    from castlab.analysis.checks import Checks
 
 FEW_CASTINGS = 8
 FEW_BATCHES = 6
@@ -137,6 +140,29 @@ class FactorFit(Result):
         [70]
         """
         return randomisation.of_fit(self, blocks, shuffles)
+
+    def checks(self) -> Checks:
+        """How far to trust this fit: residuals, influence, drift, molds, batches and more, each in a plain sentence.
+
+        Columns of the frame that were no factors are used where they are there: trial_id names the castings, mold_id or
+        mold the molds, poured_at or mixed_at the order in which they were made.
+
+        Returns
+        -------
+        Checks
+            `.table` (check, finding, sentence, number), `.castings` (residuals and influence, one row each), `.carried`
+            (effects that rest on one casting or batch), `.figure()`.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> made = pd.DataFrame({"bubbles": [9, 12, 8, 11, 3, 5, 2, 4], "pour": ["stream"] * 4 + ["ladle"] * 4})
+        >>> fit_factors(made, "bubbles", ["pour"], kind="count").checks().table.loc[0, "finding"]
+        'fine'
+        """
+        from castlab.analysis.checks import look
+
+        return look(self)
 
 
 def fit_factors(
@@ -269,11 +295,14 @@ def _drop_aliased_interactions(design: coding.Design, data: pd.DataFrame) -> tup
 
 def _about_design(used: rows_of.Castings, kept: Sequence[coding.Factor], pairs: Sequence[Any]) -> list[str]:
     """What the way the castings were made puts into the cautions."""
-    found = confounding.find_pairs(used.data, kept, used.codes, used.batch)
+    groups = confounding.groups_of(used.around, used.factors)
+    found = confounding.find_pairs(used.data, kept, used.codes, used.batch, groups)
     cautions, per_batch = [], []
     for row in found.itertuples():
         if row.other == used.batch:
             per_batch.append(row.one)
+        elif row.words.startswith("changed"):
+            cautions.append(f"{row.one} {row.words}.")
         elif row.share >= confounding.NEARLY:
             cautions.append(f"{row.one} and {row.other} {row.words}.")
     if per_batch:

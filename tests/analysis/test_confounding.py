@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from castlab.analysis import coding, what_is_confounded
+from castlab.analysis import coding, fit_factors, what_is_confounded
 from castlab.errors import FitError, InputError
 
 
@@ -128,3 +128,104 @@ def test_missing_settings_are_counted_and_a_column_never_recorded_is_said():
 def test_unknown_columns_are_said():
     with pytest.raises(InputError, match="no column 'mold'"):
         what_is_confounded(half_fraction(), ["mold"])
+
+
+def haphazard() -> pd.DataFrame:
+    """Six cups on three days in two molds: warm follows the day, pour the mold, prep nothing."""
+    return pd.DataFrame(
+        {
+            "batch_id": np.repeat([f"B-{n:03d}" for n in range(1, 7)], 2),
+            "poured_at": pd.to_datetime(np.repeat(["2026-03-02", "2026-03-03", "2026-03-05"], 4)) + pd.Timedelta("9h"),
+            "mold": ["Block A", "Block B"] * 6,
+            "resin_c": np.repeat([22, 28, 22], 4),
+            "pour_method": ["stream", "ladle"] * 6,
+            "insert_prep": ["none", "dried", "dried", "none"] * 3,
+        }
+    )
+
+
+SETTINGS = ["resin_c", "pour_method", "insert_prep"]
+
+
+def test_effects_that_follow_the_day_or_the_mold_are_found():
+    found = rows(what_is_confounded(haphazard(), SETTINGS))
+    assert found[("resin_c", "day")] == "changed only from day to day: 3 days tell its effect, not 12 castings"
+    assert "each setting in one mold: its effect cannot be told from the mold" in found[("pour_method", "mold")]
+    assert not any(one == "insert_prep" for one, _ in found)
+
+
+def test_a_day_for_each_batch_says_nothing_more_than_the_batch():
+    frame = haphazard().assign(poured_at=pd.to_datetime([f"2026-03-{d:02d}" for d in np.repeat(range(1, 7), 2)]))
+    assert not any(other == "day" for _, other in rows(what_is_confounded(frame, SETTINGS)))
+
+
+def test_nearly_following_the_mold_is_told_from_chance():
+    rng = np.random.default_rng(4)
+    frame = pd.DataFrame({"mold": np.repeat(list("abcd"), 10), "warm": np.repeat([0, 1, 0, 1], 10)})
+    frame.loc[3, "warm"] = 1
+    frame["fresh"] = rng.permutation(frame["warm"])
+    found = rows(what_is_confounded(frame, ["warm", "fresh"]))
+    assert found[("warm", "mold")].startswith("changed almost only from mold to mold")
+    assert ("fresh", "mold") not in found
+
+
+def test_a_mold_or_day_that_is_a_factor_or_has_gaps_is_no_group():
+    frame = haphazard()
+    assert not any("from mold" in words for words in rows(what_is_confounded(frame, [*SETTINGS, "mold"])).values())
+    frame.loc[0, "poured_at"] = pd.NaT
+    assert not any(other == "day" for _, other in rows(what_is_confounded(frame, SETTINGS)))
+
+
+def test_the_analysis_says_what_follows_the_day_or_the_mold():
+    frame = haphazard().assign(bubbles=[3, 5, 6, 4, 9, 7, 8, 9, 4, 3, 5, 6])
+    cautions = fit_factors(frame, "bubbles", SETTINGS, kind="count").cautions
+    assert any("resin_c changed only from day to day" in c for c in cautions)
+    assert any("pour_method changed only from mold to mold" in c for c in cautions)
+
+
+def test_next_castings_are_grouped_by_cup_with_its_settings_constant_within_it():
+    proposed = what_is_confounded(haphazard(), SETTINGS).next_runs(7, batch_size=3)
+    assert list(proposed.columns) == ["batch", "mold", *SETTINGS]
+    assert list(proposed["batch"]) == [1, 1, 1, 2, 2, 2, 3]
+    assert (proposed.groupby("batch")["resin_c"].nunique() == 1).all()
+    assert list(what_is_confounded(haphazard(), SETTINGS).next_runs(4)["batch"]) == [1, 1, 2, 2]
+
+
+def test_next_castings_separate_what_followed_the_mold_and_use_molds_in_turn():
+    report = what_is_confounded(haphazard(), SETTINGS)
+    proposed = report.next_runs(4, batch_size=2)
+    assert (proposed.groupby("batch")["mold"].nunique() == 2).all()
+    assert {("Block A", "ladle"), ("Block B", "stream")} <= set(
+        zip(proposed["mold"], proposed["pour_method"], strict=True)
+    )
+    new = pd.concat([haphazard().drop(columns="poured_at"), proposed.drop(columns="batch")], ignore_index=True)
+    assert ("pour_method", "mold") not in rows(what_is_confounded(new, SETTINGS, batch=False))
+
+
+def test_what_is_set_per_cup_can_be_said():
+    proposed = what_is_confounded(haphazard(), SETTINGS).next_runs(4, batch_size=2, per_batch=["insert_prep"])
+    assert (proposed.groupby("batch")["insert_prep"].nunique() == 1).all()
+    with pytest.raises(InputError, match="per_batch names 'lid'"):
+        what_is_confounded(haphazard(), SETTINGS).next_runs(4, per_batch=["lid"])
+    with pytest.raises(InputError, match="batch_size is 0"):
+        what_is_confounded(haphazard(), SETTINGS).next_runs(4, batch_size=0)
+
+
+def test_the_next_cup_is_as_good_as_the_best_of_all_cups():
+    """Against every cup of two castings, by the determinant of the generalised least squares information."""
+    frame = half_fraction().assign(cup=np.repeat([0, 1, 2, 3], 2))
+    report = what_is_confounded(frame, ["a", "b", "c"], batch="cup")
+
+    def information(table: pd.DataFrame) -> float:
+        X = np.column_stack([np.ones(len(table)), table[["a", "b", "c"]].to_numpy(dtype=float)])
+        same = np.equal.outer(table["cup"].to_numpy(), table["cup"].to_numpy())
+        return float(np.linalg.det(X.T @ np.linalg.solve(np.eye(len(X)) + same, X)))
+
+    def with_cup(castings: pd.DataFrame) -> pd.DataFrame:
+        return pd.concat([frame, castings.assign(cup=9)], ignore_index=True)
+
+    proposed = report.next_runs(2, per_batch=["a"])
+    corners = pd.DataFrame(list(product((-1.0, 1.0), repeat=3)), columns=["a", "b", "c"])
+    allowed = [corners.iloc[[i, j]] for i in range(8) for j in range(8) if corners["a"][i] == corners["a"][j]]
+    best = max(information(with_cup(pair)) for pair in allowed)
+    assert information(with_cup(proposed[["a", "b", "c"]])) >= 0.95 * best
