@@ -218,14 +218,16 @@ class Story:
             runs = self.blurred.next_runs(NEXT_CASTINGS)
         except FitError as exc:
             return paragraph(self.plain(str(exc)))
-        shared = [name for name in runs.columns if self.evidence.per_batch(name)]
-        own = [name for name in runs.columns if name not in shared]
-        runs = runs.sort_values(shared, kind="stable") if shared else runs
-        said = pd.DataFrame({labels.label(name): [labels.level(v) for v in runs[name]] for name in [*shared, *own]})
-        note = "Each would separate the settings best, given the castings made so far; make them in random order."
-        if shared:
-            cups = len(runs[shared].drop_duplicates())
-            note += f" They need {words.count(cups, 'batch')}: the first {words.count(len(shared), 'column')} are set per batch."
+        heads = {"batch": "new cup", "mold": "mold"}
+        said = pd.DataFrame(
+            {heads.get(n, labels.label(n)): [labels.level(v) for v in runs[n]] for n in runs.columns}, dtype=object
+        )
+        note = "They separate the settings best, given the castings made so far; make them in random order."
+        if "batch" in runs:
+            note = (
+                "They separate the settings best, given the castings made so far. Castings with the same number are poured "
+                "from one cup; take the cups, and the castings of each, in random order."
+            )
         good = "They answer the open question; they are not meant to be good castings."
         return Markup(table(said) + paragraph(f"{note} {good}", "note"))
 
