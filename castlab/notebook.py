@@ -153,7 +153,7 @@ def save(book: Logbook, record: R, entry: str) -> R:
     )
 
 
-def correct(book: Logbook, record_id: str, *, why: str, **changes: Any) -> Record:
+def correct(book: Logbook, record_id: str, *, why: str, expected_version: int | None = None, **changes: Any) -> Record:
     """Correct a record with a reason, once however often the cell is run.
 
     Parameters
@@ -164,6 +164,8 @@ def correct(book: Logbook, record_id: str, *, why: str, **changes: Any) -> Recor
         The record's id, for example "B-014".
     why
         Why it is changed, in plain words.
+    expected_version
+        The version that was read before changing it; if it has moved on, nothing is written.
     **changes
         Field = new value, as `Logbook.correct` takes them.
 
@@ -183,7 +185,7 @@ def correct(book: Logbook, record_id: str, *, why: str, **changes: Any) -> Recor
             wanted = type(version)(**version.model_dump() | changes | (extra or {}))
             if _content(wanted) == _content(version):
                 return now
-    return book.correct(record_id, why=why, **changes)
+    return book.correct(record_id, why=why, expected_version=expected_version, **changes)
 
 
 def read_castings(

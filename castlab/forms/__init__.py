@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from castlab.forms.batch import BatchForm, last_batch
 from castlab.forms.castings import CastingsForm
+from castlab.forms.finish import FinishForm
+from castlab.forms.single import CorrectionForm, MaterialForm, MoldForm
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -17,7 +19,7 @@ if TYPE_CHECKING:
     from castlab.bench.sheet import RunSheet
     from castlab.records import Batch, Logbook
 
-__all__ = ["log_batch", "log_castings"]
+__all__ = ["add_material", "add_mold", "correct_entry", "finish_castings", "log_batch", "log_castings"]
 
 
 def log_batch(
@@ -90,3 +92,23 @@ def log_castings(book: Logbook, batch: BatchForm | Batch | str | None, *, produc
         If there is no such batch.
     """
     return CastingsForm(book, batch, product=product)
+
+
+def finish_castings(book: Logbook) -> FinishForm:
+    """A form for hours later: the castings that are still in their molds, with cure and demolding to add."""
+    return FinishForm(book)
+
+
+def add_material(book: Logbook) -> MaterialForm:
+    """A form for a resin system, silicone or other material, with the values of its own data sheet."""
+    return MaterialForm(book)
+
+
+def add_mold(book: Logbook) -> MoldForm:
+    """A form for a mold."""
+    return MoldForm(book)
+
+
+def correct_entry(book: Logbook) -> CorrectionForm:
+    """A form to put right what was written down wrong: choose the entry, change it, say why."""
+    return CorrectionForm(book)

@@ -84,6 +84,7 @@ class BatchForm(Form):
                 {"kind": "clock", "id": "pot", "label": "Pot life"},
                 field("stir_min"),
                 field("stir_method", suggest=faces.used_before(self._batches, "stir_method")),
+                field("extra") if self._before.get("extra") else None,
             ),
             faces.section(
                 "degassing",
@@ -103,7 +104,7 @@ class BatchForm(Form):
                 field("plan", suggest=faces.used_before(self._batches, "plan")),
                 field("target_phr") if self._target_is_known else None,
                 field("pot_life_min"),
-                field("extra", input="long"),
+                None if self._before.get("extra") else field("extra"),
                 field("notes"),
                 fold=True,
             ),

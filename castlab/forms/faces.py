@@ -36,14 +36,22 @@ WORDS = {
 }
 """Field -> label, where the column's own name is too short to stand alone."""
 
-_UNITS = {"target_phr": "per 100 of resin", "humidity_pct": "%", "price_per_kg": "per kg"}
+_UNITS = {
+    "cup_degas_kpa": "kPa abs",
+    "mold_degas_kpa": "kPa abs",
+    "pump_base_kpa": "kPa abs",
+    "hold_kpa": "kPa abs",
+    "target_phr": "per 100 of resin",
+    "humidity_pct": "%",
+    "price_per_kg": "per kg",
+}
 _HINTS = {
     "cup_degas_kpa": "as the gauge shows it: 28.7 inHg gauge, 25 mbar abs",
     "mold_degas_kpa": "as the gauge shows it: 28.7 inHg gauge, 25 mbar abs",
     "hold_kpa": "as the gauge shows it: 60 psig, 4 bar gauge",
     "pump_base_kpa": "as the gauge shows it",
     "resin_c": "a bare number is °C; 77 F is read too",
-    "stir_min": "4.5, 4 min 30 s",
+    "stir_min": "4.5, or 4 min 30 s",
     "mixed_at": "9:20, or with the date",
     "extra": "name = value; name = value",
     "target_phr": "from the data sheet: 28, or 100:28 by mass",

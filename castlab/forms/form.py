@@ -93,8 +93,8 @@ class Form:
     def _take(self, draft: Draft | None) -> None:
         self._draft, self._conflict = draft, None
         self.saved = []
-        self.values = dict(draft.content["values"]) if draft else self._begin()
         self.marks = dict(draft.content["marks"]) if draft else {}
+        self.values = dict(draft.content["values"]) if draft else self._begin()
         self._check_all()
 
     def _keep(self) -> None:
@@ -213,6 +213,9 @@ class Form:
     def refresh(self) -> None:
         """Show the form as it stands."""
         face = self._face() | {"title": self.title, "restored": None if self._done else self._told_of_draft()}
+        for section in face.get("sections", []):
+            if section["fold"] and (names := self._filled(section)):
+                section["title"] += f" (filled in: {', '.join(names)})"
         with self.panel.hold_sync():
             self.panel.face = face
             self.panel.values = dict(self.values)
@@ -224,6 +227,16 @@ class Form:
     def say(self, text: str, tone: str = "", items: list[str] | None = None, actions: list[Part] | None = None) -> None:
         """The last word, under the form."""
         self.panel.said = {"text": text, "tone": tone, "items": items or [], "actions": actions or []}
+
+    def _filled(self, section: Part) -> list[str]:
+        """Labels of the fields in a folded section that hold something, so that nothing is logged unseen."""
+        found = []
+        for part in section["parts"]:
+            for row in part.get("rows", [part]):
+                keys = [f"{c['id']}/{row['key']}" for c in part["columns"]] if "rows" in part else [row.get("key")]
+                if any(self.values.get(key, "") for key in keys):
+                    found.append(row["label"])
+        return found
 
     def _notes(self) -> dict[str, Part]:
         notes: dict[str, Part] = {key: {"tone": "wrong", "text": text} for key, text in self._wrong.items()}

@@ -122,7 +122,7 @@ class Form {
     const body = make("div", { class: section.wide ? "stack" : "fields" }, ...parts);
     if (!section.fold) {
       const id = `${this.uid}-${section.id}`;
-      return make("div", { role: "group", "aria-labelledby": id, class: "section" }, make("h4", { id, text: section.title }), body);
+      return make("div", { role: "group", "aria-labelledby": section.title ? id : null, class: "section" }, section.title ? make("h4", { id, text: section.title }) : null, body);
     }
     const open = opened.has(section.id) || section.open;
     return make("details", { class: "section", "data-id": section.id, open }, make("summary", { text: section.title }), body);

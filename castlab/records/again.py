@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 
 from castlab import labels
@@ -10,7 +11,7 @@ from castlab.records.models import ENVELOPE, Record
 from castlab.records.typed import shown
 
 CHOICES: dict[str, tuple[str, ...]] = {
-    "batch": ("plan", "resin_id", "resin_lot", "hardener_lot", "target_phr", "stir_method", "extra"),
+    "batch": ("resin_id", "resin_lot", "hardener_lot", "target_phr", "stir_method", "extra"),
     "trial": (
         "mold_id", "cavity", "product", "insert", "insert_prep", "release", "pour_method", "depth_mm", "cure_c",
         "extra",
@@ -45,7 +46,7 @@ def readings(record: Record) -> dict[str, Any]:
 
 
 def differences(values: Mapping[str, Any], before: Mapping[str, Any]) -> list[str]:
-    """Where values differ from those of an earlier entry, in words; what is not known yet does not count.
+    """Where values differ from those of an earlier entry, in words; what either does not know, and times, do not count.
 
     Examples
     --------
@@ -55,7 +56,6 @@ def differences(values: Mapping[str, Any], before: Mapping[str, Any]) -> list[st
     found = []
     for name, value in values.items():
         old = before.get(name)
-        if value is not None and value != old and name not in {"notes", "withdrawn"}:
-            was = "was not known" if old is None else f"was {shown(name, old)}"
-            found.append(f"{labels.name(name)} {shown(name, value)} ({was})")
+        if None not in (value, old) and value != old and not isinstance(value, datetime):
+            found.append(f"{labels.name(name)} {shown(name, value)} (was {shown(name, old)})")
     return found

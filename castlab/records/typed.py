@@ -13,7 +13,7 @@ from castlab.records.columns import dtype_of, flatten
 from castlab.records.models import Record, is_blank
 from castlab.records.sheet_cells import read_date, read_yes_no
 
-_STAND_IN = {"batch_id": "B-000", "trial_id": "T-000.1", "name": "unnamed"}
+_STAND_IN = {"batch_id": "B-000", "trial_id": "T-000.1", "name": "unnamed", "sha256": "0" * 64}
 """For fields that a record must have, so that another field can be checked alone."""
 
 

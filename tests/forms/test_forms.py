@@ -1,0 +1,395 @@
+"""The forms without a page: what is typed and pressed, what is shown, and what comes into the logbook."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import pytest
+
+from castlab import Batch, Logbook, Material, Mold, Trial, forms
+from castlab.bench import plan_mix, run_sheet
+from castlab.errors import InputError
+from castlab.forms.batch import BatchForm
+from castlab.records.drafts import drafts_of
+
+AT = datetime(2026, 8, 3, 9, 20)
+
+
+@pytest.fixture
+def shop(book):
+    """A logbook with a resin, two molds and one earlier batch of two castings."""
+    book.set("altitude_m", 150)
+    resin = book.add(
+        Material(name="Clear", family="slow clear epoxy", target_phr=28, ratio_tolerance_pct=3, pot_life_min=45)
+    )
+    for name in ("Block A", "Block B"):
+        book.add(Mold(name=name, product="pod block"))
+    cup = book.add(
+        Batch(resin_id=resin.id, resin_lot="L-1", resin_g=300, hardener_g=84, resin_c=24, stir_method="two cups")
+    )
+    for mold, method in (("M-01", "stream"), ("M-02", "ladle")):
+        book.add(Trial(batch_id=cup.id, mold_id=mold, product="pod block", pour_method=method, cure_c=23, demold_h=24))
+    return book
+
+
+def fill(form, **typed):
+    for key, text in typed.items():
+        form.change(key, text)
+    return form
+
+
+def note(form, key):
+    return form.panel.notes.get(key, {}).get("text", "")
+
+
+# --- the cup -------------------------------------------------------------------------------------------------
+
+
+def test_a_batch_starts_as_the_last_one_but_no_reading_is_taken_over_unasked(shop):
+    form = forms.log_batch(shop)
+    assert (form.values["resin_lot"], form.values["resin_id"], form.values["stir_method"]) == (
+        "L-1",
+        "R-01",
+        "two cups",
+    )
+    assert "resin_g" not in form.values
+    field = next(p for s in form.panel.face["sections"] for p in s["parts"] if p.get("key") == "resin_g")
+    assert field["ghost"] == "B-001: 300"
+    fill(form, resin_c="=", resin_lot="L-2")
+    assert form.read("resin_c") == 24
+    assert note(form, "resin_lot") == "differs from B-001: L-1"
+    form.press("save")
+    saved = shop.get("B-002")
+    assert (saved.resin_lot, saved.resin_c, saved.resin_g, saved.stir_method) == ("L-2", 24, None, "two cups")
+    assert "Against B-001: resin lot L-2 (was L-1)" in form.panel.said["items"]
+
+
+def test_what_is_wrong_is_said_at_once_beside_the_field_and_nothing_is_saved_with_it(shop):
+    form = fill(forms.log_batch(shop), resin_g="288.4", cup_degas_kpa="28.7 inHg")
+    assert form.panel.notes["cup_degas_kpa"]["tone"] == "wrong"
+    assert "gauge or absolute" in note(form, "cup_degas_kpa")
+    with pytest.raises(InputError, match="Nothing was saved"):
+        form.press("save")
+    assert len(shop.records("batch")) == 1
+    fill(form, cup_degas_kpa="28.7 inHg gauge")
+    assert note(form, "cup_degas_kpa") == "= 2.347 kPa absolute"
+    form.press("save")
+    assert shop.get("B-002").cup_degas_kpa == pytest.approx(shop.pressure("28.7 inHg gauge"))
+
+
+def test_the_ratio_is_checked_while_weighing(shop):
+    form = fill(forms.log_batch(shop), resin_g="288.4")
+    assert "Hardener wanted: 80.8 g" in form.panel.boards["weighing"]["text"]
+    fill(form, hardener_g="88.1")
+    assert form.panel.boards["weighing"] == {
+        "text": "88.1 g is 9.1 % too much (3 % is tolerated): with 26.2 g more resin it is right.", "tone": "wrong",
+    }  # fmt: skip
+
+
+def test_without_a_resin_system_the_form_says_what_the_check_needs(book):
+    form = fill(forms.log_batch(book), resin_g="100")
+    assert "hardener aimed at" in form.panel.boards["weighing"]["text"]
+    fill(form, target_phr="100:28 by mass")
+    assert "28.0 g" in form.panel.boards["weighing"]["text"]
+
+
+def test_mixed_now_starts_the_pot_life_and_its_warning_comes_at_three_quarters(shop):
+    form = fill(forms.log_batch(shop), resin_g="100", hardener_g="28", resin_c="25")
+    assert "start" not in form.panel.clocks["pot"]
+    form.press("mixed", at=AT)
+    clock = form.panel.clocks["pot"]
+    minutes = [(clock[end] - clock["start"]) / 60_000 for end in ("warn", "until")]
+    assert minutes[1] == pytest.approx(45 * (100 / 128) ** 0.5, rel=0.3)
+    assert minutes[0] == pytest.approx(0.75 * minutes[1])
+    assert form.read("mixed_at") == AT
+
+
+def test_the_degas_clock_fills_in_the_minutes_and_a_second_pull_adds_to_the_first(shop):
+    form = forms.log_batch(shop)
+    form.press("cup_degas_start", at=AT)
+    form.press("cup_degas_stop", at=AT + timedelta(minutes=4))
+    assert form.read("cup_degas_min") == 4
+    form.press("cup_degas_start", at=AT + timedelta(minutes=5))
+    form.press("cup_degas_stop", at=AT + timedelta(minutes=6, seconds=30))
+    assert form.read("cup_degas_min") == 5.5
+
+
+def test_a_clock_that_runs_is_still_running_after_a_restart(shop):
+    fill(forms.log_batch(shop), resin_g="1").press("cup_degas_start", at=AT)
+    restored = forms.log_batch(shop)
+    restored.press("cup_degas_stop", at=AT + timedelta(minutes=3))
+    assert restored.read("cup_degas_min") == 3
+
+
+# --- drafts, windows, double clicks --------------------------------------------------------------------------
+
+
+def test_what_was_typed_is_there_after_a_restart_and_can_be_discarded(shop, tmp_path):
+    fill(forms.log_batch(shop), resin_g="288.4", resin_c="hot")
+    with Logbook.open(tmp_path / "shop.db") as again:
+        form = forms.log_batch(again)
+        assert form.values["resin_g"] == "288.4"
+        assert form.panel.notes["resin_c"]["tone"] == "wrong"
+        assert "restored" in form.panel.face["restored"]["text"]
+        form.press("discard")
+        assert "resin_g" not in form.values
+        assert form.panel.face["restored"] is None
+    assert forms.log_batch(shop).values.get("resin_g") is None
+
+
+def test_a_second_press_saves_nothing_more(shop):
+    form = fill(forms.log_batch(shop), resin_g="288.4")
+    form.press("save")
+    form.press("save")
+    assert [b.id for b in shop.records("batch")] == ["B-001", "B-002"]
+
+
+def test_a_save_that_was_cut_off_before_the_draft_was_closed_is_not_saved_again(shop, monkeypatch):
+    form = fill(forms.log_batch(shop), resin_g="288.4")
+    monkeypatch.setattr(form, "_end", print)
+    form.press("save")
+    restored = forms.log_batch(shop)
+    assert restored.values["resin_g"] == "288.4"
+    restored.press("save")
+    assert restored.batch.id == "B-002"
+    assert len(shop.records("batch")) == 2
+
+
+def test_a_stale_window_neither_overwrites_the_draft_nor_the_entry(shop):
+    first = fill(forms.log_batch(shop), resin_g="288.4")
+    second = forms.log_batch(shop)
+    fill(first, resin_g="290")
+    fill(second, resin_g="111")
+    assert "changed in another window" in second.panel.face["restored"]["text"]
+    with pytest.raises(InputError, match="Choose above"):
+        second.press("save")
+    second.press("other")
+    assert second.values["resin_g"] == "290"
+    first.press("save")
+    fill(second, resin_g="112")
+    assert "saved as B-002 in another window" in second.panel.face["restored"]["text"]
+    second.press("apart")
+    second.press("save")
+    assert [b.resin_g for b in shop.records("batch")] == [300, 290, 112]
+
+
+def test_a_stale_window_that_saves_without_typing_gets_the_other_ones_entry(shop):
+    first = fill(forms.log_batch(shop), resin_g="288.4")
+    second = forms.log_batch(shop)
+    first.press("save")
+    second.press("save")
+    assert second.batch.id == "B-002"
+    assert len(shop.records("batch")) == 2
+
+
+def test_an_empty_form_leaves_no_draft_and_saves_nothing(shop):
+    form = forms.log_batch(shop)
+    with pytest.raises(InputError, match="nothing was filled in"):
+        form.press("save")
+    assert drafts_of(shop).open("batch") == []
+
+
+def test_a_message_that_fails_is_told_in_words_and_not_raised(shop):
+    form = forms.log_batch(shop)
+    form._told({"do": "press", "button": "save", "number": 1}, [])
+    assert form.panel.said["tone"] == "wrong"
+    assert "nothing was filled in" in form.panel.said["text"]
+
+
+def test_the_next_cup_starts_as_the_one_just_saved(shop):
+    form = fill(forms.log_batch(shop), resin_lot="L-9", resin_g="288.4")
+    form.press("save")
+    form.press("next")
+    assert form.batch is None
+    assert (form.values["resin_lot"], form.values.get("resin_g")) == ("L-9", None)
+
+
+# --- from a plan ---------------------------------------------------------------------------------------------
+
+
+def test_a_run_sheet_shows_its_aims_and_logs_only_what_is_said_to_be_done(shop):
+    mix = plan_mix(145, shop.get("R-01"), molds=2)
+    sheet = run_sheet(
+        mix, shop.get("R-01"), {"Block B": "M-02", "Block A": "M-01"}, product="pod block", start="2026-08-03 09:20",
+        plan="autumn", pour_method="stream",
+    )  # fmt: skip
+    cup = forms.log_batch(shop, sheet)
+    castings = forms.log_castings(shop, cup)
+    fill(cup, resin_g="=", stir_min="ok", hardener_g="100")
+    cup.press("save")
+    batch = shop.get("B-002")
+    assert (batch.plan, batch.resin_g, batch.stir_min, batch.resin_c) == (
+        "autumn",
+        mix.weigh["g_per_cup"].iloc[0],
+        4,
+        None,
+    )
+    fill(castings, **{"Block A/pour_method": "=", "all/depth_mm": "40"})
+    castings.press("save_all")
+    saved = [shop.get(f"T-002.{n}") for n in (1, 2)]
+    assert [(t.mold_id, t.pour_method, t.depth_mm) for t in saved] == [("M-02", "ladle", 40), ("M-01", "stream", 40)]
+
+
+# --- the castings --------------------------------------------------------------------------------------------
+
+
+def cup_and_castings(shop):
+    cup = forms.log_batch(shop)
+    castings = forms.log_castings(shop, cup)
+    fill(cup, resin_g="288.4").press("save")
+    return castings
+
+
+def test_the_castings_wait_for_the_cup_and_start_as_those_before(shop):
+    cup = forms.log_batch(shop)
+    castings = forms.log_castings(shop, cup)
+    assert castings.batch is None
+    fill(cup, resin_g="288.4").press("save")
+    assert castings.batch.id == "B-002"
+    assert castings.values["all/cure_c"] == "23"
+    assert (castings.values["M-01.1/pour_method"], castings.values["M-02.1/pour_method"]) == ("stream", "ladle")
+
+
+def test_an_own_entry_comes_before_the_one_for_all(shop):
+    castings = fill(cup_and_castings(shop), **{"all/depth_mm": "4 cm", "M-02.1/depth_mm": "35"})
+    castings.press("save_all")
+    assert [shop.get(f"T-002.{n}").depth_mm for n in (1, 2)] == [40, 35]
+
+
+def test_castings_are_saved_one_by_one_each_once(shop):
+    castings = cup_and_castings(shop)
+    castings.press("save:M-02.1")
+    castings.press("save:M-02.1")
+    assert [t.mold_id for t in shop.records("trial")][2:] == ["M-02"]
+    assert "1 still to save" in castings.panel.said["text"]
+    castings.press("save_all")
+    assert [t.mold_id for t in shop.records("trial")][2:] == ["M-02", "M-01"]
+
+
+def test_after_a_restart_the_saved_castings_are_known_and_the_rest_is_still_to_save(shop):
+    cup_and_castings(shop).press("save:M-02.1")
+    again = forms.log_castings(shop, "B-002")
+    again.press("save_all")
+    assert [t.mold_id for t in shop.records("trial")][2:] == ["M-02", "M-01"]
+
+
+def test_one_wrong_casting_holds_back_all_of_a_common_save(shop):
+    castings = fill(cup_and_castings(shop), **{"M-02.1/depth_mm": "deep"})
+    with pytest.raises(InputError, match="Nothing was saved"):
+        castings.press("save_all")
+    assert len(shop.records("trial")) == 2
+    castings.press("save:M-01.1")
+    assert len(shop.records("trial")) == 3
+
+
+def test_with_a_single_casting_nothing_is_logged_from_a_column_that_is_not_shown(shop):
+    castings = fill(cup_and_castings(shop), **{"all/depth_mm": "40"})
+    castings.press("unpick:M-02.1")
+    grid = next(p for s in castings.panel.face["sections"] for p in s["parts"] if p["kind"] == "grid")
+    assert [c["id"] for c in grid["columns"]] == ["M-01.1"]
+    assert castings.values["M-01.1/depth_mm"] == "40"
+    assert not any(key.startswith("all/") for key in castings.values)
+    castings.press("save_all")
+    assert shop.get("T-002.1").depth_mm == 40
+
+
+def test_on_an_empty_logbook_one_casting_without_a_mold_can_be_logged(book):
+    cup = forms.log_batch(book)
+    castings = forms.log_castings(book, cup)
+    fill(cup, resin_g="100").press("save")
+    fill(castings, **{"casting 1/pour_method": "stream"}).press("save_all")
+    assert book.get("T-001.1").pour_method == "stream"
+
+
+def test_castings_of_an_earlier_batch_are_reached_by_choosing_it(shop):
+    castings = forms.log_castings(shop, None)
+    fill(castings, batch="B-001")
+    castings.press("save_all")
+    assert [t.id for t in shop.records("trial")] == ["T-001.1", "T-001.2", "T-001.3", "T-001.4"]
+    with pytest.raises(InputError, match="no batch of this logbook"):
+        forms.log_castings(shop, "T-001.1")
+
+
+def test_folded_fields_that_hold_something_are_named(shop):
+    castings = cup_and_castings(shop)
+    assert "filled in: product" in next(s["title"] for s in castings.panel.face["sections"] if s["id"] == "more")
+
+
+# --- hours later ---------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def curing(shop):
+    castings = cup_and_castings(shop)
+    fill(castings, **{"all/poured_at": "2026-08-03 09:45"}).press("save_all")
+    return shop
+
+
+def test_cure_and_demolding_are_added_to_the_castings_that_wait(curing):
+    form = forms.finish_castings(curing)
+    assert list(form._columns) == ["T-002.1", "T-002.2"]
+    fill(form, **{"all/cure_h": "24 h"})
+    form.press("now:T-002.1/demold_h", at=datetime(2026, 8, 4, 11, 45))
+    fill(form, **{"T-002.2/demold_h": "1 day 3 h"}).press("save_all")
+    found = [curing.get(f"T-002.{n}") for n in (1, 2)]
+    assert [(t.cure_h, t.demold_h, t.version, t.why) for t in found] == [
+        (24, 26, 2, "demolded"),
+        (24, 27, 2, "demolded"),
+    ]
+    assert forms.finish_castings(curing).panel.face["lead"] == "No casting waits in its mold."
+
+
+def test_an_entry_that_was_corrected_meanwhile_is_not_overwritten(curing):
+    form = fill(forms.finish_castings(curing), **{"all/cure_h": "24"})
+    curing.correct("T-002.1", why="longer", cure_h=30)
+    form._told({"do": "press", "button": "save_all", "number": 1}, [])
+    assert "version 2" in form.panel.said["text"]
+    assert curing.get("T-002.1").cure_h == 30
+    assert curing.get("T-002.2").cure_h is None
+
+
+def test_saving_what_nobody_filled_in_writes_no_version(curing):
+    form = forms.finish_castings(curing)
+    with pytest.raises(InputError, match=r"nothing was filled in for T-002\.1"):
+        form.press("save_all")
+    assert curing.get("T-002.1").version == 1
+
+
+# --- single records ------------------------------------------------------------------------------------------
+
+
+def test_a_resin_and_a_mold_are_added_once(book):
+    for form, typed in (
+        (forms.add_material(book), {"name": "Clear", "target_phr": "100:28 by mass", "pot_life_min": "45 min"}),
+        (forms.add_mold(book), {"name": "Block A", "cavities": "2", "made_on": "2026-07-28"}),
+    ):
+        fill(form, **typed)
+        form.press("save")
+        form.press("save")
+    assert [r.target_phr for r in book.records("material")] == [28]
+    assert [str(r.made_on) for r in book.records("mold")] == ["2026-07-28"]
+
+
+def test_a_slip_is_put_right_with_a_reason_and_only_what_was_changed(shop):
+    shop.correct("B-001", why="thermometer", resin_c=79.123456789012 / 3)
+    form = fill(forms.correct_entry(shop), entry="B-001", hardener_g="80.1")
+    with pytest.raises(InputError, match="needs a reason"):
+        form.press("save")
+    fill(form, why="misread the scale", notes="").press("save")
+    history = shop.history("B-001")
+    assert list(history["changes"])[-1] == "hardener_g: 84.0 → 80.1"
+    assert list(history["why"])[-1] == "misread the scale"
+
+
+def test_a_value_can_be_taken_out_and_an_entry_withdrawn(shop):
+    fill(forms.correct_entry(shop), entry="B-001", resin_c="", why="not measured").press("save")
+    assert shop.get("B-001").resin_c is None
+    fill(forms.correct_entry(shop), entry="T-001.2", why="never poured").press("withdraw")
+    assert [t.id for t in shop.records("trial")] == ["T-001.1"]
+
+
+def test_a_form_without_a_page_says_what_it_is(book):
+    form = forms.log_batch(book)
+    data, _ = form._repr_mimebundle_()
+    assert data["text/plain"] == "Form: the cup (fill it in in JupyterLab)"
+    assert isinstance(form, BatchForm)
