@@ -23,9 +23,10 @@ BETWEEN = 20
 """Sweeps between draws."""
 _POINTS = 240
 """Possible true counts looked at per casting; thinned out where there are more."""
-_SLOPES = 2.5
-"""Prior standard deviation of an effect, on the log or probit scale: keeps effects finite where a setting was never
-counted to the end; e to the 2.5 is twelve times as many."""
+_SLOPES = {"count": 2.5, "measure": 10.0, "grade": 1.5, "pass": 1.5}
+"""Prior standard deviation of an effect: of counts on the log scale (e to the 2.5 is twelve times as many), of measures in
+standard deviations, of grades and pass on the probit scale. Wide, but it keeps effects finite where a setting was never
+counted to the end, or where plausible results separate."""
 
 
 class Readings(Protocol):
@@ -87,7 +88,7 @@ class _Latent:
     codes: np.ndarray | None
     spread: float | None
     """Error variance where it is fixed (grades, pass), else None."""
-    slopes: float
+    kind: str
     rng: np.random.Generator
     W: np.ndarray = field(init=False)
     b: np.ndarray = field(init=False)
@@ -106,7 +107,8 @@ class _Latent:
     def prior(self) -> np.ndarray:
         """Prior precision of every coefficient: vague for the level, weak for effects."""
         found = np.full(len(self.b), 1 / self.batch)
-        found[0], found[1 : self.p] = 1e-4, 1 / self.slopes**2
+        level = 1e-4 if self.spread is None else 1 / (2 * _SLOPES[self.kind]) ** 2
+        found[0], found[1 : self.p] = level, 1 / _SLOPES[self.kind] ** 2
         return found
 
     @property
@@ -188,7 +190,7 @@ def _measures(X: np.ndarray, codes: np.ndarray | None, known: Known, rng: np.ran
     first = known.first()
     middle, unit = float(np.mean(first)), float(np.std(first)) or 1.0
     low, high = (known.low - middle) / unit, (known.high - middle) / unit
-    latent = _Latent(X, codes, None, 10.0, rng)
+    latent = _Latent(X, codes, None, "measure", rng)
     latent.error = 0.5
     truth, hidden = (first - middle) / unit, ~known.exact
     state = np.empty(0) if known.readings is None else known.readings.start()
@@ -209,7 +211,7 @@ def _measures(X: np.ndarray, codes: np.ndarray | None, known: Known, rng: np.ran
 def _steps(X: np.ndarray, codes: np.ndarray | None, known: Known, grades: int, rng: np.random.Generator) -> Chain:
     """Grades and pass: the latent value cut at thresholds, the first of them zero."""
     n = len(X)
-    latent = _Latent(X, codes, 1.0, _SLOPES, rng)
+    latent = _Latent(X, codes, 1.0, "grade", rng)
     truth = np.clip(known.first(), 0, grades - 1).astype(int)
     below = np.cumsum(np.bincount(truth, minlength=grades) + 0.5)[:-1] / (n + 0.5 * grades)
     cuts = special.ndtri(below)
@@ -241,7 +243,7 @@ def _counts(
     X: np.ndarray, codes: np.ndarray | None, known: Known, offset: np.ndarray, rng: np.random.Generator
 ) -> Chain:
     """Counts: Poisson around the exponential of the latent value."""
-    latent = _Latent(X, codes, None, _SLOPES, rng)
+    latent = _Latent(X, codes, None, "count", rng)
     truth, hidden = known.first().astype(float), np.flatnonzero(~known.exact)
     z = np.log(truth + 0.5) - offset
     latent.b[0] = z.mean()

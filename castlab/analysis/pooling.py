@@ -40,7 +40,8 @@ def rubin(estimates: np.ndarray, variances: np.ndarray, df: np.ndarray | float =
     estimates, variances : (m, k)
         Estimate and squared standard error of each quantity in each fit.
     df : (k,) or float
-        Degrees of freedom that the fits would have with the true responses known.
+        Degrees of freedom that the fits would have with the true responses known; df (df + 1) / (df + 3) in their place
+        gives the rule of Barnard and Rubin to the letter (see `_small_sample`).
 
     Returns
     -------
@@ -67,9 +68,14 @@ def rubin(estimates: np.ndarray, variances: np.ndarray, df: np.ndarray | float =
 
 
 def _small_sample(drawn: np.ndarray, lost: np.ndarray, df: np.ndarray) -> np.ndarray:
-    """Barnard and Rubin's degrees of freedom from those of the draws alone and those of the complete data."""
+    """Degrees of freedom from those of the draws alone and those that the complete data leave, less what is lost.
+
+    Barnard and Rubin also multiply the latter by (df + 1) / (df + 3), which widens intervals even where nothing is lost.
+    With a handful of batches that made 95% intervals hold 99 to 100% in simulation; left out, a pooled fit in which
+    everything is known is the plain fit.
+    """
     with np.errstate(divide="ignore", invalid="ignore"):
-        seen = np.where(np.isinf(df), np.inf, (df + 1) / (df + 3) * df * (1 - lost))
+        seen = df * (1 - lost)
         return 1 / (1 / drawn + 1 / seen)
 
 
