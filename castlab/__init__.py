@@ -9,11 +9,11 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from castlab.records import Batch, Logbook, Material, Mold, Score, Trial
+    from castlab.records import Batch, Logbook, Material, Mold, Photo, Plan, Score, Trial
 
 __version__ = "0.1.0"
 
-__all__ = ["Batch", "Logbook", "Material", "Mold", "Score", "Trial", "__version__"]
+__all__ = ["Batch", "Logbook", "Material", "Mold", "Photo", "Plan", "Score", "Trial", "__version__"]
 
 
 def __getattr__(name: str) -> Any:

@@ -81,4 +81,4 @@ def describe() -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["column", "dtype", "level", "meaning"])
 
 
-NOT_SUMMARISED = ("trial_id", "scorer", "scored_at", "method", "rubric")
+NOT_SUMMARISED = ("trial_id", "scorer", "scored_at", "method", "rubric", "photo_id")

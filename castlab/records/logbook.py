@@ -114,7 +114,7 @@ class Logbook:
         Parameters
         ----------
         record
-            A Batch, Trial, Score, Mold or Material without an id.
+            A Batch, Trial, Score, Photo, Mold, Material or Plan without an id.
         origin
             Where the entry comes from (a sheet's row, a form's draft). A second `add` with the same origin writes
             nothing and returns what the first one wrote.
@@ -250,7 +250,7 @@ class Logbook:
             return rows.origins(connection, kind)
 
     def records(self, kind: str, *, withdrawn: bool = False) -> list[Record]:
-        """Every current record of a kind ("batch", "trial", "score", "mold", "material") in the order of its ids.
+        """Every current record of a kind ("batch", "trial", "score", "photo", "mold", "material", "plan") in the order of its ids.
 
         Withdrawn ones are left out unless asked for.
         """

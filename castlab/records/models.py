@@ -1,4 +1,4 @@
-"""The records: batch, trial, score, mold, material. What each field means, its unit and its range.
+"""The records: plan, batch, trial, photo, score, mold, material. What each field means, its unit and its range.
 
 This is the one place a field is declared: the database tables, the JSON Schema, the frame's columns and the
 contributor's guide follow from it. Storage lives in `castlab.records.logbook`; nothing here touches a file.
@@ -18,7 +18,7 @@ from castlab.errors import InputError
 
 EXTRA_NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
 
-Level = Literal["batch", "trial", "score", "mold", "material"]
+Level = Literal["batch", "trial", "score", "mold", "material", "plan", "photo"]
 ExtraValue = bool | int | float | str
 
 
@@ -36,6 +36,10 @@ Text = Annotated[str, BeforeValidator(_tidy), Field(min_length=1, max_length=200
 Word = Annotated[str, BeforeValidator(_tidy_lower), Field(min_length=1, max_length=80)]
 """A level of a factor ("ladle", "pod block"): lower-cased so that Ladle and ladle are one level."""
 Note = Annotated[str, Field(max_length=20_000)]
+Names = Annotated[
+    str, BeforeValidator(lambda v: ", ".join(v) if isinstance(v, list | tuple) else _tidy(v)), Field(max_length=2_000)
+]
+"""Several columns, by commas; a list of them is accepted as well."""
 
 
 def _field(meaning: str, low: float | None = None, high: float | None = None) -> Any:
@@ -168,6 +172,24 @@ class _WithExtras(Record):
         return {**data, "extra": clean}
 
 
+class Plan(Record):
+    """What a set of castings is meant to find out, written down before the first of them is made.
+
+    Findings on a plan's own responses and factors are answers; all others were found by looking around.
+    """
+
+    kind: ClassVar[Level] = "plan"
+    prefix: ClassVar[str] = "L"
+
+    name: Text = Field(description="by which its batches name it (Batch.plan); required")
+    question: Text | None = _field("what it is meant to find out, in plain words")
+    factors: Names | None = _field("settings to judge: columns, by commas")
+    responses: Names | None = _field("what is judged: columns, by commas, the main one first")
+    castings: int | None = _field("number of castings planned", 1, 100_000)
+    batches: int | None = _field("number of batches planned", 1, 100_000)
+    seed: int | None = _field("seed of the plan, by which it can be made again", 0, 2**31 - 1)
+
+
 class Batch(_WithExtras):
     """One mixed cup: what went in, how it was stirred and degassed, and the room it was mixed in."""
 
@@ -230,6 +252,20 @@ class Trial(_WithExtras):
     demold_h: float | None = _field("from pour to demold, h", 0, 2_000)
 
 
+class Photo(Record):
+    """A photo of one casting. The file itself is kept beside the logbook, under its checksum, and never altered."""
+
+    kind: ClassVar[Level] = "photo"
+    prefix: ClassVar[str] = "P"
+
+    trial_id: str = Field(pattern=r"^T-\d{3,}\.\d+$", description="the casting it shows (T-014.3); required")
+    sha256: str = Field(pattern=r"^[0-9a-f]{64}$", description="SHA-256 of the file's content; required")
+    file_name: Text | None = _field("name the file came with")
+    view: Word | None = _field("what it shows (top, side, target through the casting)")
+    taken_at: datetime | None = _field("when it was taken, shop clock")
+    mm_per_pixel: float | None = _field("scale of the photo, mm per pixel", 1e-6, 1_000)
+
+
 GRADE_MEANING = "grade 0 (worst) to 4 (best)"
 
 
@@ -247,8 +283,17 @@ class Score(Record):
     scored_at: datetime | None = _field("when it was scored, shop clock")
     method: Word | None = _field("how (eye, photo, gauge)")
     rubric: Text | None = _field("name and version of the rubric the grades follow")
+    photo_id: str | None = Field(
+        default=None, pattern=r"^P-\d{3,}\.\d+\.\d+$", description="the photo that was scored (P-014.3.1)"
+    )
     inspected_mm2: float | None = _field("area that was inspected for bubbles, mm2", 0.01, 10_000_000)
     bubbles: int | None = _field("number of bubbles seen", 0, 1_000_000)
+    bubbles_stopped: bool | None = _field("counting was stopped at that number: there were more")
+    auto_bubbles: int | None = _field(
+        "number of bubbles the photo count found, before correction by hand", 0, 1_000_000
+    )
+    auto_low: int | None = _field("least number of bubbles the photo count holds possible (95%)", 0, 1_000_000)
+    auto_high: int | None = _field("largest number of bubbles the photo count holds possible (95%)", 0, 1_000_000)
     bubble_largest_mm: float | None = _field("diameter of the largest bubble, mm", 0, 1_000)
     clarity_grade: int | None = _field(f"clarity, {GRADE_MEANING}", 0, 4)
     tack_grade: int | None = _field(f"freedom from tack, {GRADE_MEANING}", 0, 4)
@@ -268,9 +313,11 @@ class Score(Record):
         return self
 
 
-READINGS = tuple(
-    n for n in Score.settings() if n not in {"trial_id", "scorer", "scored_at", "method", "rubric", "inspected_mm2"}
-)
+_ABOUT_THE_READING = {
+    "trial_id", "scorer", "scored_at", "method", "rubric", "photo_id", "inspected_mm2", "bubbles_stopped", "auto_bubbles",
+    "auto_low", "auto_high",
+}  # fmt: skip
+READINGS = tuple(n for n in Score.settings() if n not in _ABOUT_THE_READING)
 
 
 class Mold(Record):
@@ -313,7 +360,7 @@ class Material(Record):
     price_per_kg: float | None = _field("price of a kilogram of mix, in the shop's own currency", 0, 1_000_000)
 
 
-KINDS: dict[str, type[Record]] = {m.kind: m for m in (Material, Mold, Batch, Trial, Score)}
+KINDS: dict[str, type[Record]] = {m.kind: m for m in (Material, Mold, Plan, Batch, Trial, Photo, Score)}
 """Every record type, in the order in which one may refer to another."""
 
 

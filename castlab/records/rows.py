@@ -141,7 +141,9 @@ def known_kind_of(record_id: str) -> str:
     """The record type an id belongs to. Raises NotFoundError if it has no such form."""
     kind = kind_of(record_id) if isinstance(record_id, str) else None
     if kind is None:
-        raise NotFoundError(f"{record_id!r} is not an id; accepted: B-014, T-014.3, S-014.3.1, M-02 or R-01")
+        raise NotFoundError(
+            f"{record_id!r} is not an id; accepted: B-014, T-014.3, S-014.3.1, P-014.3.1, M-02, R-01 or L-01"
+        )
     return kind
 
 

@@ -10,7 +10,7 @@ from castlab.records.models import KINDS, Batch, Score, Trial
 
 Reader = Literal["key", "name", "text", "number", "whole", "quantity", "grade", "yes/no", "date"]
 
-_REFERENCES = {"batch_id", "trial_id", "mold_id", "resin_id"}
+_REFERENCES = {"batch_id", "trial_id", "mold_id", "resin_id", "photo_id"}
 
 FIELDS: dict[str, tuple[str, str]] = {
     **{n: (str(model.kind), n) for model in (Batch, Trial, Score) for n in model.settings() if n not in _REFERENCES},
@@ -109,6 +109,10 @@ SYNONYMS: dict[str, str] = {
     "rubric": "rubric version|score card",
     "inspected_mm2": "inspected area|area|area inspected|window",
     "bubbles": "bubble count|bubble|number of bubbles|no of bubbles|bubbles seen|nr of bubbles|# bubbles|bubbles counted",
+    "bubbles_stopped": "more than that|stopped counting|counting stopped|or more|too many to count",
+    "auto_bubbles": "automatic count|photo count|counted by photo",
+    "auto_low": "photo count low|automatic count low",
+    "auto_high": "photo count high|automatic count high",
     "bubble_largest_mm": "largest bubble|biggest bubble|max bubble|bubble size|bubble largest",
     "clarity_grade": "clarity|clear|clearness|clarity score|transparency",
     "tack_grade": "tack|tacky|tackiness|sticky|tack score",

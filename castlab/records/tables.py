@@ -14,13 +14,13 @@ from pydantic.fields import FieldInfo
 from castlab.records.columns import flatten
 from castlab.records.models import KINDS
 
-SCHEMA = "0001"
+SCHEMA = "0002"
 """The newest migration; a logbook with another version is migrated or refused."""
 
-PARENT = {"trial": "batch_id", "score": "trial_id"}
+PARENT = {"trial": "batch_id", "photo": "trial_id", "score": "trial_id"}
 """Records that are numbered within another record, and the field that names it."""
 
-REFERENCES = {"R": "material", "M": "mold", "B": "batch", "T": "trial", "S": "score"}
+REFERENCES = {model.prefix: kind for kind, model in KINDS.items()}
 """Id prefix -> record type."""
 
 _TARGETS = {
@@ -29,6 +29,7 @@ _TARGETS = {
     "mold_id": "mold",
     "batch_id": "batch",
     "trial_id": "trial",
+    "photo_id": "photo",
 }
 
 metadata = sa.MetaData(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import hashlib
 import json
 from pathlib import Path
 
@@ -10,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from castlab import Batch, Logbook, Mold, Score, Trial
+from castlab import Batch, Logbook, Mold, Plan, Score, Trial
 from castlab.errors import InputError, LogbookError
 
 TEXT = st.text(st.characters(blacklist_categories=("Cs", "Cc")), max_size=40) | st.sampled_from(
@@ -122,3 +124,33 @@ def test_a_second_export_replaces_the_first_whole(folder, book, tmp_path):
     assert book.export(folder) == folder
     assert len(pd.read_csv(folder / "batch.csv")) == 2
     assert [p.name for p in tmp_path.iterdir() if p.name.startswith(".out")] == []
+
+
+def test_an_export_of_the_first_schema_restores_with_everything_in_it(book, tmp_path):
+    book.add(Batch(resin_c=24))
+    book.add(Trial(batch_id="B-001", product="pod block"))
+    book.add(Score(trial_id="T-001.1", bubbles=3))
+    folder = book.export(tmp_path / "out")
+    manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+    for name in ("plan", "plan_past", "photo", "photo_past"):
+        (folder / f"{name}.csv").unlink()
+        del manifest["files"][f"{name}.csv"]
+    later = {"photo_id", "bubbles_stopped", "auto_bubbles", "auto_low", "auto_high"}
+    for name in ("score", "score_past"):
+        file = folder / f"{name}.csv"
+        with file.open(encoding="utf-8", newline="") as text:
+            rows = [{n: v for n, v in row.items() if n not in later} for row in csv.DictReader(text)]
+        if not rows:
+            file.unlink()
+            del manifest["files"][file.name]
+            continue
+        with file.open("w", encoding="utf-8", newline="") as text:
+            writer = csv.DictWriter(text, list(rows[0]))
+            writer.writeheader()
+            writer.writerows(rows)
+        manifest["files"][file.name]["sha256"] = hashlib.sha256(file.read_bytes()).hexdigest()
+    manifest["schema_version"] = "0001"
+    (folder / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    again = Logbook.restore(folder, to=tmp_path / "again.db")
+    assert again.frame().equals(book.frame())
+    assert again.add(Plan(name="pods", factors=["resin_c", "rest_min"])).factors == "resin_c, rest_min"

@@ -6,11 +6,13 @@ import multiprocessing
 import sqlite3
 import subprocess
 import sys
+from pathlib import Path
 
 import pandas as pd
 import pytest
+import sqlalchemy as sa
 
-from castlab import Batch, Logbook, Material, Mold, Score, Trial
+from castlab import Batch, Logbook, Material, Mold, Photo, Score, Trial
 from castlab.errors import ConflictError, InputError, LogbookError, NotFoundError
 from castlab.records.tables import SCHEMA
 
@@ -341,3 +343,35 @@ def test_an_entry_under_a_withdrawn_one_is_kept_with_a_caution(tmp_path):
 def test_what_is_no_text_is_no_id(tmp_path):
     with pytest.raises(NotFoundError, match="None is not an id"):
         Logbook.open(tmp_path / "shop.db").get(None)
+
+
+def test_a_logbook_of_the_first_schema_is_brought_up_to_date_with_a_copy_kept(tmp_path):
+    from alembic import command
+    from alembic.config import Config
+
+    from castlab.records import store
+
+    path = tmp_path / "shop.db"
+    config = Config()
+    config.set_main_option("script_location", str(Path(store.__file__).parent / "migrations"))
+    engine = sa.create_engine(f"sqlite:///{path}")
+    with engine.connect() as connection, connection.begin():
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0001")
+        who = "1, '2026-03-01 09:00:00', 'Ada'"
+        head = "id, version, logged_at, logged_by"
+        connection.exec_driver_sql(f"INSERT INTO batch ({head}, extra, seq) VALUES ('B-001', {who}, '{{}}', 1)")
+        connection.exec_driver_sql(
+            f"INSERT INTO trial ({head}, extra, batch_id, seq) VALUES ('T-001.1', {who}, '{{}}', 'B-001', 1)"
+        )
+        connection.exec_driver_sql(
+            f"INSERT INTO score ({head}, trial_id, bubbles, seq) VALUES ('S-001.1.1', {who}, 'T-001.1', 7, 1)"
+        )
+    engine.dispose()
+    with Logbook.open(path, who="Ada") as book:
+        assert book.frame()["bubbles"].tolist() == [7]
+        photo = book.add(Photo(trial_id="T-001.1", sha256="0" * 64))
+        assert book.add(Score(trial_id="T-001.1", bubbles=8, photo_id=photo.id)).photo_id == "P-001.1.1"
+        with pytest.raises(NotFoundError, match=r"P-001\.1\.9"):
+            book.add(Score(trial_id="T-001.1", bubbles=8, photo_id="P-001.1.9"))
+    assert (tmp_path / f"shop.db.before-{SCHEMA}-from-0001").exists()
