@@ -24,6 +24,9 @@ from castlab.analysis import (
     verdicts,
     words,
 )
+from castlab.analysis import (
+    zeros as zero_counts,
+)
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 
@@ -62,6 +65,8 @@ class FactorFit(Result):
     batch: str | None
     exposure: str | None
     planned: tuple[str, ...] | None = None
+    any_at_all: FactorFit | None = None
+    """With zeros='separate': the fit of the chance of any at all, beside this one of the number where there are any."""
     data: pd.DataFrame = field(repr=False)
     _chosen: choose.Chosen = field(repr=False)
     _design: coding.Design = field(repr=False)
@@ -70,7 +75,11 @@ class FactorFit(Result):
     def tables(self) -> dict[str, pd.DataFrame]:
         unplanned = [] if self.planned is not None else ["look"]
         told = words.table(self.effects.drop(columns=["ratio", *unplanned]), ratios=self.scale != "difference")
-        return {"Effects": told, "Tests": words.table(self.tests.drop(columns=unplanned), ratios=False)}
+        own = {"Effects": told, "Tests": words.table(self.tests.drop(columns=unplanned), ratios=False)}
+        if self.any_at_all is None:
+            return own
+        chance = {f"Chance of any: {title.lower()}": table for title, table in self.any_at_all.tables().items()}
+        return chance | {f"Number where there are any: {title.lower()}": table for title, table in own.items()}
 
     def expected(self, settings: Mapping[str, Any] | pd.DataFrame) -> pd.DataFrame:
         """The expected response, the mean over many castings, at given settings, with its 95% interval.
@@ -180,6 +189,7 @@ def fit_factors(
     false_finds: float | str = 0.0,
     within: tuple[str, str] | None = None,
     scores: pd.DataFrame | None = None,
+    zeros: str | None = None,
     planned: bool | str | Sequence[str] | None = None,
 ) -> FactorFit:
     """Which of these factors make a difference to the response, how much, and how sure that is.
@@ -217,6 +227,9 @@ def fit_factors(
     scores : DataFrame, optional
         The single readings, one row per score with `trial_id`, `scorer` and the response (`Logbook.scores()`): the bias
         of each scorer and the noise of a reading go into the intervals instead of being averaged away.
+    zeros : {"separate"}, optional
+        For counts of which some castings have none for a reason of its own: the fit is then of the number where there
+        are any, and its `any_at_all` is the fit of the chance of any.
     planned : bool, str or sequence of str, optional
         Factors that were named, for this response, before the castings were made (True for all of them): they are
         adjusted among themselves, and all others are told as hints found by exploring. None where no plan is known.
@@ -246,6 +259,15 @@ def fit_factors(
     >>> fit.effects.loc[0, "contrast"], round(float(fit.effects.loc[0, "estimate"]), 2)
     ('stream instead of ladle', 2.86)
     """
+    if zeros is not None:
+        if zeros != "separate":
+            raise InputError(f"zeros is {zeros!r}; accepted: 'separate', or None")
+        told = {
+            "factors": factors, "kind": kind, "batch": batch, "exposure": exposure, "interactions": interactions,
+            "at_least": at_least, "at_most": at_most, "missed": missed, "within": within, "scores": scores,
+            "planned": planned,
+        }  # fmt: skip
+        return zero_counts.separate(fit_factors, frame, response, told)
     recording = recorded.Recording(at_least, at_most, missed, false_finds, within, scores)
     used = rows_of.gather(frame, response, factors, kind, batch, exposure, recording)
     pairs = coding.read_interactions(interactions, used.factors)
@@ -263,6 +285,7 @@ def fit_factors(
     effect_table, test_table = looks.judged(effect_table, test_table, plan, all_planned=planned is True)
 
     cautions = [*used.cautions, *dropped.values(), *chosen.cautions, *_about_design(used, kept, pairs)]
+    cautions += zero_counts.caution(used, design, chosen)
     cautions += randomisation.cautions(used, design, test_table)
     verdict = [f"{used.size()}; {labels.name(response)} ({verdicts.KIND[used.kind]})."]
     verdict += looks.told(effect_table, test_table, chosen.scale, response, used.kind, plan)
