@@ -40,7 +40,6 @@ class BatchForm(Form):
         self.plan = plan
         self.last = last
         self._batches = book.records("batch")
-        self._materials: dict[str, Material] = {str(m.id): m for m in book.records("material")}  # type: ignore[misc]
         self._before = again.choices(last) | again.readings(last) if last else {}
         self._ghosts = dict(plan.aims["batch"]) if plan else (again.readings(last) if last else {})
         self.form = f"batch of {plan.name}" if plan else "batch"
@@ -52,6 +51,11 @@ class BatchForm(Form):
     def batch(self) -> Batch | None:
         """The batch, once it is saved."""
         return next((r for r in self.saved if isinstance(r, Batch)), None)
+
+    def refresh(self) -> None:
+        """Show the form as it stands, with the resins that are in the logbook now."""
+        self._materials = {str(m.id): m for m in self.book.records("material") if isinstance(m, Material)}
+        super().refresh()
 
     def _begin(self) -> dict[str, str]:
         start: dict[str, Any] = again.choices(self.last) if self.last else {}

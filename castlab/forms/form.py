@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, ClassVar
+from weakref import WeakSet
 
 from castlab.errors import CastlabError, ConflictError, InputError
 from castlab.forms.faces import Part
@@ -33,6 +34,8 @@ class Form:
     title = "Form"
     form = "form"
     """The name under which its drafts are kept."""
+    _on_page: ClassVar[WeakSet[Form]] = WeakSet()
+    """Every form that is open: what one of them saves, the others show."""
 
     def __init__(self, book: Logbook, *, clock: Callable[[], datetime] = datetime.now) -> None:
         self.book = book
@@ -49,6 +52,7 @@ class Form:
         self._read: dict[str, Any] = {}
         self.panel = Panel(self._told)
         self._open()
+        Form._on_page.add(self)
 
     # --- for subclasses ------------------------------------------------------------------------------------
 
@@ -75,6 +79,13 @@ class Form:
     def _clocks(self) -> dict[str, Part]:
         """The clocks, by place."""
         return {}
+
+    def _news(self) -> None:
+        """Another form has saved something: read the logbook again, unless something was typed here."""
+        if self._draft is None and not self._done:
+            self._open()
+        else:
+            self.refresh()
 
     @property
     def _done(self) -> bool:
@@ -275,10 +286,9 @@ class Form:
 
     def _tell(self) -> None:
         for listener in self._listeners:
-            try:
-                listener()
-            except CastlabError as problem:
-                self.say(f"{self.panel.said.get('text', '')} {problem}", "care")
+            listener()
+        for other in [f for f in Form._on_page if f.book is self.book and f is not self]:
+            other._news()
 
     def __repr__(self) -> str:
         return f"Form: {self.title.lower()} (fill it in in JupyterLab)"
