@@ -1,7 +1,8 @@
 """Which castings to make next: factors and their settings, plans that respect batches and molds, and what they can tell.
 
-`plan_trials` chooses the castings and their order, and says what is mixed up with what and how well each effect will be
-known; `power` gives the chance that an effect of a given size will show.
+`plan_trials` chooses the castings and their order, says what is mixed up with what and how well each effect will be known,
+and prints the run sheets; `power` gives the chance that an effect of a given size will show, `power_sweep` that chance for
+many numbers of castings and sizes of effect.
 """
 
 from __future__ import annotations
@@ -14,10 +15,15 @@ if TYPE_CHECKING:
     from castlab.designs.detection import Power, power
     from castlab.designs.factors import Factor
     from castlab.designs.plan import plan_trials
+    from castlab.designs.sheets import RunSheets
+    from castlab.designs.sweep import PowerSweep, power_sweep
 
-_HOME = {"Factor": "factors", "plan_trials": "plan", "Design": "design", "power": "detection", "Power": "detection"}
+_HOME = {
+    "Design": "design", "Factor": "factors", "Power": "detection", "PowerSweep": "sweep", "RunSheets": "sheets",
+    "plan_trials": "plan", "power": "detection", "power_sweep": "sweep",
+}  # fmt: skip
 
-__all__ = ["Design", "Factor", "Power", "plan_trials", "power"]
+__all__ = ["Design", "Factor", "Power", "PowerSweep", "RunSheets", "plan_trials", "power", "power_sweep"]
 
 
 def __getattr__(name: str) -> Any:

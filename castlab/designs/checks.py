@@ -69,7 +69,7 @@ def whole(name: str, value: Any, least: int) -> int:
 
 
 def read(
-    factors: Sequence[Factor],
+    factors: Sequence[Factor] | Mapping[str, Any],
     runs: int | None,
     goal: str,
     interactions: int | Sequence[tuple[str, str]] | None,
@@ -138,8 +138,10 @@ def read(
 
 
 def _factors(
-    factors: Sequence[Factor], per_batch: Sequence[str], batch_size: int | None
+    factors: Sequence[Factor] | Mapping[str, Any], per_batch: Sequence[str], batch_size: int | None
 ) -> tuple[tuple[Factor, ...], tuple[Factor, ...]]:
+    if isinstance(factors, Mapping):
+        factors = [Factor.of(name, given) for name, given in factors.items()]
     given = [factors] if isinstance(factors, Factor) else list(factors)
     stray = next((f for f in given if not isinstance(f, Factor)), None)
     if stray is not None or not given:

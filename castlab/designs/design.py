@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from castlab.bench.materials import Properties
     from castlab.designs.sheets import RunSheets
-    from castlab.records.models import Material
+    from castlab.records.models import Material, Plan
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -52,6 +52,12 @@ class Design(Result):
         """The effects that the plan is made to tell."""
         return tuple(self._runs.space.named(t) for t in self._runs.space.terms)
 
+    @property
+    def settings(self) -> dict[str, tuple[Any, ...]]:
+        """Factor -> its settings from the lowest or first to the highest or last; one for a factor that is held."""
+        varied = {f.name: f.settings for f in self._runs.space.factors}
+        return {n: varied.get(n, (self.table[n].iloc[0],)) for n in self.factors}
+
     def tables(self) -> dict[str, pd.DataFrame]:
         told = self.table.copy()
         for name in self.factors:
@@ -62,7 +68,46 @@ class Design(Result):
             known[column] = [words.rounded(v, 0.1) for v in known[column]]
         mixed = self.aliases[self.aliases["alias"].ne("batch")]
         mixed = mixed.assign(correlation=[f"{r:+.2f}" for r in mixed["correlation"]])
-        return {"Castings in the order to make them": told, "How well each effect will be known": known, "What is mixed up with what": mixed}  # fmt: skip
+        found = {"Castings in the order to make them": told, "How well each effect will be known": known}
+        return found | ({} if mixed.empty else {"What is mixed up with what": mixed})
+
+    def record(self, *, name: str, responses: str | Sequence[str], question: str | None = None) -> Plan:
+        """The record of this plan for the logbook, to be written before the first casting is made.
+
+        Parameters
+        ----------
+        name : str
+            By which its batches name it (`Batch.plan`).
+        responses : str or sequence of str
+            Columns that will be judged, the main one first.
+        question : str, optional
+            What it is meant to find out, in plain words.
+
+        Returns
+        -------
+        Plan
+            With the plan's factors, castings, batches and seed; write it with `book.add` or `castlab.notebook.save`.
+
+        Raises
+        ------
+        InputError
+            If a field cannot be used.
+
+        Examples
+        --------
+        >>> from castlab.designs import Factor, plan_trials
+        >>> plan = plan_trials([Factor("resin_c", 22, 28), Factor("cure_h", hold=24)], 4)
+        >>> plan.record(name="warmth", responses="bubbles").factors
+        'resin_c'
+        """
+        from castlab.records.models import Plan
+
+        given = [responses] if isinstance(responses, str) else list(responses)
+        return Plan(
+            name=name, question=question, factors=[f.name for f in self._runs.space.factors], responses=given,
+            castings=len(self.table), batches=int(self.table["batch"].nunique()) if "batch" in self.table else None,
+            seed=self.seed,
+        )  # fmt: skip
 
     def run_sheets(
         self, volume_ml: float, material: str | Material | Properties, *, product: str,

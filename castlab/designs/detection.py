@@ -2,33 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from numbers import Real
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from castlab import labels
 from castlab.analysis import words
-from castlab.designs import assess, chances
+from castlab.designs import assess, chances, exchange, layouts, simulation, truth, workers
 from castlab.designs.design import Design
+from castlab.designs.ladder import ENOUGH, MOST, Ladder
+from castlab.designs.truth import Truth
 from castlab.errors import InputError
 from castlab.results import Result
 
-ENOUGH = 0.8
-"""Power that is commonly asked for (common practice, no source)."""
-MOST = 500
-KINDS = ("measure", "count", "pass")
+USUAL = 2000
+"""Simulated experiments where their number is left open: power is then known to within about 3 points."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Power(Result):
     """The chance that an effect of this size will be shown (interval without zero).
 
-    `power`, with `low` and `high` around it (equal to it: nothing was simulated). `table`: for two groups castings (in
-    each group) and power; for a plan effect, contrast, judged_on, df, power. `needed`: castings in each group for a power
-    of 0.8, None for a plan or beyond 500.
+    `power`, with `low` and `high` around it: equal to it where it is exact, else the 99% interval of the simulation.
+    `table`: for two groups castings (in each group), power, low, high; for a plan effect, contrast, judged_on, df, power,
+    low, high. `needed`: castings in each group for a power of 0.8, None for a plan, without an effect, or beyond 500.
+    `simulations`: simulated experiments behind `power`, 0 where it is exact.
     """
 
     power: float
@@ -39,10 +40,40 @@ class Power(Result):
     table: pd.DataFrame
     needed: int | None
     method: str
+    castings: int
+    simulations: int = 0
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        told = self.table.assign(power=[words.share(p) for p in self.table["power"]])
-        return {"Chance to show it": told}
+        shares = {c: [words.share(p) for p in self.table[c]] for c in ("power", "low", "high")}
+        told = self.table.assign(**shares)
+        return {"Chance to show it": told if self.simulations else told.drop(columns=["low", "high"])}
+
+
+@dataclass(frozen=True)
+class Effort:
+    """How to simulate."""
+
+    simulations: int | None
+    seed: int
+    jobs: int
+    cluster: str | None
+    progress: bool | None
+
+    def tally(
+        self, cases: Sequence[tuple[simulation.Case, tuple[int, ...]]], simulations: int
+    ) -> list[simulation.Tally]:
+        """Each case, simulated so often; the key tells its random streams from those of the others."""
+        sizes = simulation.blocks(simulations)
+        tasks = [(case, n, self.seed, (*key, b)) for case, key in cases for b, n in enumerate(sizes)]
+        done = workers.run(
+            simulation.block,
+            tasks,
+            jobs=self.jobs,
+            cluster=self.cluster,
+            progress=self.progress,
+            what="Simulating castings",
+        )
+        return [sum(done[i + 1 : i + len(sizes)], done[i]) for i in range(0, len(done), len(sizes))]
 
 
 def power(
@@ -50,46 +81,76 @@ def power(
     *,
     effect: float,
     kind: str,
-    base: float | None = None,
+    base: float | Sequence[float] | None = None,
     spread: float | None = None,
+    batches: int | None = None,
+    per_batch: bool = False,
+    batch_spread: float | None = None,
+    dispersion: float | None = None,
     factor: str | None = None,
     alpha: float = 0.05,
+    simulations: int | None = None,
+    seed: int = 1,
+    jobs: int = 1,
+    cluster: str | None = None,
+    progress: bool | None = None,
 ) -> Power:
-    """How likely these castings are to show an effect of this size, exactly.
+    """How likely these castings are to show an effect of this size: exactly where that is possible, else by simulation.
 
     Parameters
     ----------
     castings : Design, int or two ints
-        A plan of `plan_trials` (measures only), the castings in each of two groups, or the castings of both groups.
+        A plan of `plan_trials`, the castings in each of two groups, or the castings of both groups.
     effect : float
         The true effect: a difference for measures (from low to high, or a level against the first), a ratio for counts
-        (0.5: halved), an odds ratio for pass.
-    kind : {"measure", "count", "pass"}
+        (0.5: halved), an odds ratio for pass and grades (of passing, of better grades). Without an effect (0 for measures,
+        1 else) the power is the rate of false alarms.
+    kind : {"measure", "count", "grade", "pass"}
         What the response is.
-    base : float
-        Counts: the mean count of the first group. Pass: the share that passes in it, between 0 and 1.
+    base : float or sequence
+        Counts: the mean count of the first group. Pass: the share that passes in it, between 0 and 1. Grades: the share of
+        castings with each grade, worst first. For a plan: in the middle of its settings.
     spread : float
-        Measures: the standard deviation between castings (of one cup, where the plan has batches), unit of the measure.
+        Measures: the standard deviation between castings (of one cup, where there are batches), unit of the measure.
+    batches : int, optional
+        Two groups of castings poured from so many cups in all. With `per_batch` the groups are whole batches, else both
+        groups are poured from each cup.
+    batch_spread : float, optional
+        Standard deviation between batches: of the measure, of the log of the mean count (0.2: about 20%), or of the log
+        odds. Needed with batches; a plan of batches has a guess of its own for measures.
+    dispersion : float, optional
+        Counts: variance over mean within a batch, 1 (Poisson) or more.
     factor : str, optional
         For a plan, the effect whose power is given as `.power`; None takes the main effect with the least.
     alpha : float
         Level of the two-sided test.
+    simulations : int, optional
+        Simulated experiments; None simulates only where there is no exact answer.
+    seed : int
+        The same seed gives the same answer, on any number of workers.
+    jobs : int
+        Processes to simulate with; -1 for all cores.
+    cluster : str, optional
+        Address of a Dask scheduler whose workers do it instead.
+    progress : bool, optional
+        Show a progress bar; None shows it when there is much to simulate.
 
     Returns
     -------
     Power
-        `.power`, `.low`, `.high`, `.table`, `.needed`, `.verdict`, `.cautions`.
+        `.power`, `.low`, `.high`, `.table`, `.needed`, `.verdict`, `.cautions`, `.figure()`.
 
     Raises
     ------
     InputError
-        For a case without an exact answer (grades; counts and pass in a plan with several factors or batches), or for
-        values out of range.
+        For values out of range, or castings that cannot be shared out to the batches.
 
     Notes
     -----
-    Measures: non-central t. Pass: every outcome of two binomials, with the test of `fit_factors`. Counts: every outcome of
-    two Poisson totals, with the conditional test. See `castlab.designs.chances`.
+    Measures: non-central t, on batch means for what is set per batch. Pass: every outcome of two binomials, with the test
+    of `fit_factors`. Counts: every outcome of two Poisson totals, with the conditional test. See
+    `castlab.designs.chances`. All else (grades; over-dispersed counts; batches; plans of counts, grades and pass):
+    castings are drawn, analysed as `fit_factors` does, and counted.
 
     Examples
     --------
@@ -97,34 +158,33 @@ def power(
     >>> round(halved.power, 2), halved.needed
     (0.78, 9)
     """
-    if kind not in KINDS:
-        hint = " (grades have no exact answer; take 'pass' at the grade that matters)" if kind == "grade" else ""
-        raise InputError(f"kind is {kind!r}; accepted: {', '.join(KINDS)}{hint}")
-    size = _number("effect", effect, -np.inf if kind == "measure" else 0, np.inf)
-    level = _number("alpha", alpha, 0, 1)
+    given = truth.read(kind, effect, base, spread, batch_spread, dispersion, alpha)
+    effort = Effort(simulations_of(simulations), whole("seed", seed), jobs, cluster, progress)
     if isinstance(castings, Design):
-        if kind != "measure":
-            raise InputError(
-                f"the power of a plan has an exact answer for measures only, not for kind {kind!r}; nearest possible request: "
-                "the castings at the two settings of one factor, such as power((8, 8), ...)"
-            )
-        return _of_plan(castings, size, _number("spread", spread, 0, np.inf), factor, level)
+        if batches is not None or per_batch:
+            raise InputError("batches and per_batch are for two groups; a plan has its own batches")
+        return _of_plan(castings, given, factor, effort)
     if factor is not None:
         raise InputError("factor was given without a plan; accepted: factor only with a Design")
-    sizes = _sizes(castings)
-    chance, told, method = _two_groups(kind, size, base, spread, level)
-    return _of_groups(sizes, chance, told, method, kind, size)
+    return _of_groups(*sizes_of(castings), given, batches, per_batch, effort)
 
 
-def _number(name: str, value: object, low: float, high: float) -> float:
-    wrong = value is None or isinstance(value, bool) or not isinstance(value, Real)
-    if wrong or not low < float(value) < high:  # type: ignore[arg-type]
-        ends = f"a number above {low:g}" if np.isinf(high) else f"a number between {low:g} and {high:g}"
-        raise InputError(f"{name} is {value!r}; accepted: {'any number' if np.isinf(low) else ends}")
-    return float(value)  # type: ignore[arg-type]
+def simulations_of(value: Any) -> int | None:
+    """The number of simulated experiments, checked."""
+    if value is not None and (isinstance(value, bool) or not isinstance(value, (int, np.integer)) or value < 100):
+        raise InputError(f"simulations is {value!r}; accepted: a whole number from 100 up, or None")
+    return None if value is None else int(value)
 
 
-def _sizes(castings: object) -> tuple[int, int]:
+def whole(name: str, value: Any) -> int:
+    """The value as a whole number from 0 up."""
+    if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or value < 0:
+        raise InputError(f"{name} is {value!r}; accepted: a whole number from 0 up")
+    return int(value)
+
+
+def sizes_of(castings: object) -> tuple[int, int]:
+    """The castings in each of two groups."""
     pair = [castings, castings] if isinstance(castings, (int, np.integer)) else castings
     good = isinstance(pair, (list, tuple)) and len(pair) == 2
     if not good or any(
@@ -137,98 +197,167 @@ def _sizes(castings: object) -> tuple[int, int]:
     return int(pair[0]), int(pair[1])  # type: ignore[index]
 
 
-def _two_groups(
-    kind: str, effect: float, base: float | None, spread: float | None, alpha: float
-) -> tuple[Callable[[int, int], float], str, str]:
-    """Power as a function of the two sizes, the effect in words, the test."""
-    if kind == "measure":
-        scatter = _number("spread", spread, 0, np.inf)
-
-        def means(n1: int, n2: int) -> float:
-            return float(chances.of_means(effect / (scatter * np.sqrt(1 / n1 + 1 / n2)), n1 + n2 - 2, alpha))
-
-        return means, f"a difference of {effect:.3g}, castings scattering by {scatter:.3g}", "two-sample t test"
-    if spread is not None:
-        raise InputError(f"spread is for measures; kind {kind!r} takes base only")
-    if kind == "count":
-        rate = _number("base", base, 0, np.inf)
-        test = "conditional test of two Poisson means"
-        return (
-            (lambda n1, n2: chances.of_rates(rate, rate * effect, n1, n2, alpha)),
-            f"a mean count of {rate * effect:.3g} instead of {rate:.3g}",
-            test,
+def _of_groups(first: int, second: int, given: Truth, batches: int | None, per_batch: bool, effort: Effort) -> Power:
+    if batches is None and (given.batch_spread is not None or per_batch):
+        raise InputError("batch_spread and per_batch need batches, the number of mixed cups in all")
+    if batches is not None and first != second:
+        raise InputError(
+            f"castings in batches are {first} and {second}; accepted: one number, the castings in each group"
         )
-    share = _number("base", base, 0, 1)
-    other = share * effect / (1 - share + share * effect)
-    return (
-        (lambda n1, n2: chances.of_shares(share, other, n1, n2, alpha)),
-        f"{words.share(other)} passing instead of {words.share(share)}",
-        "logistic likelihood ratio test, bias-reduced where castings are few",
-    )
-
-
-def _of_groups(
-    sizes: tuple[int, int], chance: Callable[[int, int], float], told: str, method: str, kind: str, effect: float
-) -> Power:
-    found = chance(*sizes)
-    needed = _needed(chance)
-    longest = max(max(sizes), needed or 0)
-    steps = np.unique(np.round(np.geomspace(2, max(2 * longest, 12), 24)).astype(int))
-    table = pd.DataFrame({"castings": steps, "power": [chance(int(n), int(n)) for n in steps]})
-    made = (
-        f"{sizes[0]} and {sizes[1]} castings" if sizes[0] != sizes[1] else f"{sizes[0]} castings in each of two groups"
-    )
-    enough = (
-        f"A chance of {words.share(ENOUGH)} takes {words.count(needed, 'casting')} in each group."
-        if needed
-        else f"A chance of {words.share(ENOUGH)} takes more than {MOST} castings in each group."
-    )
-    cautions = ["Every casting counts as independent here: castings from one cup are not, so for what is set per batch count batches."]  # fmt: skip
-    if kind == "count":
-        cautions.append("Counts are taken to scatter as Poisson counts do; real ones often scatter more, and then more castings are needed.")  # fmt: skip
+    if batches is not None and given.batch_spread is None:
+        raise InputError(
+            f"batch_spread is None; accepted with batches: the standard deviation of {truth.SCALE[given.kind]} between batches, "
+            "0 or more"
+        )
+    ladder = Ladder.of(first, batches, per_batch)
+    exact = None if effort.simulations is not None else ladder.exact(given)
+    if exact is not None:
+        chance, test = exact
+        at = chance(first, second)
+        found = (at, at, at)
+        needed = None if given.none else ladder.needed(lambda n: chance(n, n))
+        steps = ladder.steps(max(first, second, needed or 0))
+        shown = [chance(n, n) for n in steps]
+        table = pd.DataFrame({"castings": steps, "power": shown, "low": shown, "high": shown})
+        method, done, failed = test, 0, 0.0
+    else:
+        done = effort.simulations or USUAL
+        pair = ladder.layout(first) if first == second else layouts.two_groups(first, second)
+        tally = effort.tally([(given.case(pair, 1), (first, second))], done)[0]
+        found, failed = (tally.power, *tally.interval()), tally.failed / tally.total
+        needed, table = ladder.simulated(given, effort, done)
+        method = "simulated castings, analysed as fit_factors does"
+    made = f"{first} and {second} castings" if first != second else f"{first} castings in each of two groups"
+    if batches is not None:
+        poured = "whole batches of a group" if per_batch else "both groups in each batch"
+        made += f" ({words.size(2 * first, batches)}, {poured})"
     return Power(
-        verdict=f"{made} have a chance of {words.share(found)} to show {told}. {enough}", cautions=tuple(cautions),
-        power=found, low=found, high=found, kind=kind, effect=effect, table=table, needed=needed, method=method,
+        verdict=f"{made} have a chance of {_chance(*found, done)} to show {given.told()}.{_enough(needed, given, ladder)}",
+        cautions=_cautions_of_groups(given, batches, failed), power=found[0], low=found[1], high=found[2], kind=given.kind,
+        effect=given.effect, table=table, needed=needed, method=method, castings=first, simulations=done,
     )  # fmt: skip
 
 
-def _needed(chance: Callable[[int, int], float]) -> int | None:
-    """Castings in each group from which on the power is enough (whole outcomes make it dip a little in between)."""
-    if chance(MOST, MOST) < ENOUGH:
-        return None
-    low, high = 1, 2
-    while chance(high, high) < ENOUGH:
-        low, high = high, min(2 * high, MOST)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if chance(middle, middle) >= ENOUGH else (middle, high)
-    return high
+def _chance(power: float, low: float, high: float, simulations: int) -> str:
+    if not simulations:
+        return words.share(power)
+    return f"{words.share(power)} ({100 * low:.0f} to {words.share(high)}, {simulations} simulated experiments)"
 
 
-def _of_plan(design: Design, effect: float, spread: float, factor: str | None, alpha: float) -> Power:
-    known = design.precision
-    if factor is not None and factor not in set(known["effect"]):
-        raise InputError(f"the plan has no effect {factor!r}; its effects: {', '.join(dict.fromkeys(known['effect']))}")
-    found = chances.of_means(effect / (spread * known["standard_error"].to_numpy()), known["df"].to_numpy(), alpha)
-    table = known[["effect", "contrast", "judged_on", "df"]].assign(power=found)
-    main = [f.name for f in design._runs.space.factors]
+def _enough(needed: int | None, given: Truth, ladder: Ladder) -> str:
+    if given.none:
+        return ""
+    if needed is None:
+        return f" A chance of {words.share(ENOUGH)} takes more than {MOST} castings in each group."
+    cups = ladder.batches(needed)
+    return f" A chance of {words.share(ENOUGH)} takes {words.count(needed, 'casting')} in each group" + (
+        f", in {words.count(cups, 'batch')} in all." if cups else "."
+    )
+
+
+def _cautions_of_groups(given: Truth, batches: int | None, failed: float) -> tuple[str, ...]:
+    said = []
+    if batches is None:
+        said.append("Every casting counts as independent here: castings from one cup are not, so for what is set per batch count batches (batches=, per_batch=True).")  # fmt: skip
+    else:
+        said.append(f"The scatter between batches is a guess ({given.batch_spread:.3g}, standard deviation of {truth.SCALE[given.kind]}): with more of it, what is set per batch shows less.")  # fmt: skip
+    if given.kind == "count" and given.dispersion == 1:
+        said.append("Counts are taken to scatter as Poisson counts do; real ones often scatter more (dispersion=), and then more castings are needed.")  # fmt: skip
+    return (*said, *_failed(failed))
+
+
+def _failed(share: float) -> tuple[str, ...]:
+    if share < 0.01:
+        return ()
+    return (f"{words.share(share)} of the simulated experiments could not be analysed (all castings alike, for example); they count as not shown.",)  # fmt: skip
+
+
+def _of_plan(design: Design, given: Truth, factor: str | None, effort: Effort) -> Power:
+    if factor is not None:
+        _known_effect(design.precision, factor)
+    guessed = given.batch_spread is None
+    given, runs, known = _with_scatter(design, given)
+    between, within = assess.degrees(runs)
+    table = known[["effect", "contrast", "judged_on", "df"]]
+    done, failed = 0, 0.0
+    if given.kind == "measure" and effort.simulations is None:
+        shift = given.effect / (given.spread * known["standard_error"].to_numpy())
+        shown = chances.of_means(shift, known["df"].to_numpy(), given.alpha)
+        table = table.assign(power=shown, low=shown, high=shown)
+        method = "t test on the degrees of freedom of the plan"
+    else:
+        done = effort.simulations or USUAL
+        layout, contrasts = layouts.of_plan(runs)
+        seen = [k for k in range(len(contrasts)) if known["df"].iloc[k] > 0 and within > 0]
+        tallies = dict(zip(seen, effort.tally([(given.case(layout, k + 1), (k,)) for k in seen], done), strict=True)) if seen else {}  # fmt: skip
+        rows = [
+            (tallies[k].power, *tallies[k].interval()) if k in tallies else (0.0,) * 3 for k in range(len(contrasts))
+        ]
+        table = table.assign(**dict(zip(("power", "low", "high"), map(list, zip(*rows, strict=True)), strict=True)))
+        failed = max((t.failed / t.total for t in tallies.values()), default=0.0)
+        method = "simulated castings, analysed as fit_factors does; one effect at a time"
+    main = [f.name for f in runs.space.factors]
     asked = table[table["effect"].isin([factor] if factor is not None else main)]
     weakest = asked.loc[asked["power"].idxmin()]
-    value = float(weakest["power"])
+    found = (float(weakest["power"]), float(weakest["low"]), float(weakest["high"]))
     cautions = []
-    if design._runs.batched:
-        cautions.append(
-            "Exact where batches are alike in size and effects independent, else close; the scatter between batches is the "
-            f"plan's guess, {design._runs.plan.ratio:.3g} times the variance of castings."
-        )
-    between, within = assess.degrees(design._runs)
+    if runs.batched:
+        near = "" if done else "Exact where batches are alike in size and effects independent, else close; the "
+        whose = "the plan's guess" if guessed else "yours"
+        size = f"{runs.plan.ratio:.3g} times the variance of castings" if given.kind == "measure" else f"standard deviation of {truth.SCALE[given.kind]} {given.batch_spread:.3g}"  # fmt: skip
+        cautions.append(f"{near or 'The '}scatter between batches is {whose}, {size}.")
     if min(between, within) == 0:
         cautions.append("Where nothing is left over to judge by, no effect of any size will be shown.")
     name = labels.name(str(weakest["effect"]))
+    scatter = f", castings scattering by {given.spread:.3g}" if given.kind == "measure" else ""
     return Power(
         verdict=(
-            f"This plan has a chance of {words.share(value)} to show an effect of {effect:.3g} of {name} ({weakest['contrast']}), "
-            f"castings scattering by {spread:.3g}" + ("." if factor is not None else "; it is the main effect with the least.")
-        ), cautions=tuple(cautions), power=value, low=value, high=value, kind="measure", effect=effect, table=table,
-        needed=None, method="t test on the degrees of freedom of the plan",
+            f"This plan has a chance of {_chance(*found, done)} to show {given.told_in_plan()} of {name} "
+            f"({weakest['contrast']}){scatter}" + ("." if factor is not None else "; it is the main effect with the least.")
+        ), cautions=(*cautions, *_failed(failed)), power=found[0], low=found[1], high=found[2], kind=given.kind,
+        effect=given.effect, table=table, needed=None, method=method, castings=len(design.table), simulations=done,
     )  # fmt: skip
+
+
+def case_of_plan(design: Design, given: Truth, factor: str | None) -> simulation.Case | None:
+    """The experiment that looks for one effect of a plan (its first factor by default); None where nothing can show it.
+
+    Raises
+    ------
+    InputError
+        For an effect that the plan does not have, or batch scatter that does not fit it.
+    """
+    given, runs, known = _with_scatter(design, given)
+    layout, contrasts = layouts.of_plan(runs)
+    name = factor if factor is not None else runs.space.factors[0].name
+    _known_effect(known, name)
+    at = next(k for k, c in enumerate(contrasts) if c.effect == name)
+    if known["df"].iloc[at] <= 0 or assess.degrees(runs)[1] == 0:
+        return None
+    return given.case(layout, at + 1)
+
+
+def _known_effect(known: pd.DataFrame, name: str) -> None:
+    if name not in set(known["effect"]):
+        raise InputError(f"the plan has no effect {name!r}; its effects: {', '.join(dict.fromkeys(known['effect']))}")
+
+
+def _with_scatter(design: Design, given: Truth) -> tuple[Truth, assess.Runs, pd.DataFrame]:
+    """The truth and the plan with the same scatter between batches, whichever of them it comes from."""
+    runs, known = design._runs, design.precision
+    if not runs.batched:
+        if given.batch_spread is not None:
+            raise InputError("batch_spread is for plans with batches; this one has none")
+        return given, runs, known
+    if given.batch_spread is None:
+        if given.kind == "measure":
+            return replace(given, batch_spread=given.spread * float(np.sqrt(runs.plan.ratio))), runs, known
+        raise InputError(
+            f"batch_spread is None; accepted for a plan with batches: the standard deviation of {truth.SCALE[given.kind]} "
+            "between batches, 0 or more"
+        )
+    if given.kind != "measure":
+        return given, runs, known
+    ratio = (given.batch_spread / given.spread) ** 2
+    runs = replace(runs, plan=exchange.structure(runs.plan.batch, runs.nuisance, ratio, runs.plan.n_made))
+    return given, runs, assess.precision(runs)

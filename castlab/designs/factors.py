@@ -82,6 +82,32 @@ class Factor:
         """A factor that is either done or not done: settings no (False) and yes (True)."""
         return cls(name, [False, True], per_batch=per_batch)
 
+    @classmethod
+    def of(cls, name: str, given: Any, *, per_batch: bool = False) -> Factor:
+        """A factor as parameters of a notebook give it: two numbers are a range, one value alone is held.
+
+        Parameters
+        ----------
+        name : str
+        given
+            [low, high] of a range; a list of three or more numbers, of texts, or of yes and no (True, False); or one value
+            that stays as it is.
+        per_batch : bool
+
+        Examples
+        --------
+        >>> Factor.of("resin_c", [22, 32]).is_range, Factor.of("cure_h", 24).hold
+        (True, 24)
+        """
+        if isinstance(given, Factor):
+            return given
+        if isinstance(given, str) or not isinstance(given, (Sequence, np.ndarray)):
+            return cls(name, hold=given, per_batch=per_batch)
+        numbers = [isinstance(v, Real) and not isinstance(v, bool) for v in given]
+        if len(numbers) == 2 and all(numbers):
+            return cls(name, *given, per_batch=per_batch)
+        return cls(name, list(given), per_batch=per_batch)
+
     @property
     def varied(self) -> bool:
         return self.hold is None

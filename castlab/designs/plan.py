@@ -27,7 +27,7 @@ KINDS = {"factorial": (standard.FACTORIAL, standard.FRACTION), "plackett-burman"
 
 
 def plan_trials(
-    factors: Sequence[Factor],
+    factors: Sequence[Factor] | Mapping[str, Any],
     runs: int | None = None,
     *,
     goal: str = "effects",
@@ -46,7 +46,8 @@ def plan_trials(
 
     Parameters
     ----------
-    factors : sequence of Factor
+    factors : sequence of Factor, or mapping
+        A mapping holds name -> settings as `Factor.of` reads them: {"resin_c": [22, 32], "pour": ["stream", "ladle"]}.
     runs : int, optional
         Castings to make; None takes the fewest that leave something to judge the effects by.
     goal : {"screen", "effects", "curve"}

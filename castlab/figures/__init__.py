@@ -38,6 +38,8 @@ PICTURES: dict[str, str] = {
     "castlab.bench.throughput.Throughput": "castlab.figures.costs.draw_throughput",
     "castlab.bench.throughput.OneMore": "castlab.figures.costs.draw_one_more",
     "castlab.designs.design.Design": "castlab.figures.planning.draw_design",
+    "castlab.designs.detection.Power": "castlab.figures.planning.draw_power",
+    "castlab.designs.sweep.PowerSweep": "castlab.figures.planning.draw_power_sweep",
 }
 """Result type -> the function that draws it, both by full name, so that neither is loaded before it is needed."""
 

@@ -13,10 +13,13 @@ from matplotlib.patches import Rectangle
 
 from castlab import labels
 from castlab.errors import InputError
-from castlab.figures.style import FAINT, INK, Picture, picture, styled, words
+from castlab.figures.style import FAINT, INK, Picture, colour, marker, picture, styled, words
+from castlab.figures.sweeps import WHITE, level, moment
 
 if TYPE_CHECKING:
-    from castlab.designs import Design
+    from matplotlib.axes import Axes
+
+    from castlab.designs import Design, Power, PowerSweep
 
 KINDS = ("castings", "aliases")
 SHADES = LinearSegmentedColormap.from_list("settings", ["#ffffff", "#b9cbd6"])
@@ -26,6 +29,8 @@ SQUARE = 22
 """Effects up to which every pair has its field; with more only the effects of the plan have rows."""
 WRITTEN = 30
 """Columns up to which the correlation is written in its field."""
+ENOUGH = 0.8
+"""The power that is marked: what is commonly asked for."""
 
 
 def draw_design(plan: Design, kind: str = "castings") -> Picture:
@@ -67,7 +72,7 @@ def _castings(plan: Design) -> Picture:
         figure = picture(max(4.2, 1.5 + 0.105 * widths.sum()), 1.15 + 0.25 * (tops[-1] + 1))
         axes = figure.subplots()
         for left, width, name in zip(lefts, widths, columns, strict=True):
-            shade = np.zeros(len(table)) if name in sides else _places(table[name])
+            shade = np.zeros(len(table)) if name in sides else _places(table[name], plan.settings[name])
             for top, text, dark in zip(tops, said[name], shade, strict=True):
                 axes.add_patch(Rectangle((left, top), width, 1, facecolor=SHADES(dark), edgecolor=FAINT, lw=0.8))
                 axes.text(left + width / 2, top + 0.52, text, ha="center", va="center", fontsize=9)
@@ -109,14 +114,14 @@ def _width(name: str, texts: Sequence[str]) -> float:
     return 2.0 + max([*map(len, _heading(name).split("\n")), *map(len, texts)])
 
 
-def _places(column: pd.Series) -> np.ndarray:
+def _places(column: pd.Series, settings: Sequence[Any]) -> np.ndarray:
     """Place of each setting between the lowest (or first) and the highest (or last), 0 to 1."""
+    if len(settings) < 2:
+        return np.zeros(len(column))
     if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
-        values = column.to_numpy(dtype=float)
-    else:
-        values = pd.factorize(column, sort=True)[0].astype(float)
-    span = np.ptp(values)
-    return (values - values.min()) / span if span > 0 else np.zeros(len(values))
+        return (column.to_numpy(dtype=float) - settings[0]) / (settings[-1] - settings[0])
+    order = [str(s) for s in settings]
+    return np.array([order.index(str(v)) for v in column]) / (len(settings) - 1)
 
 
 def _castings_in_words(plan: Design, said: dict[str, list[str]]) -> str:
@@ -197,3 +202,143 @@ def _effect(name: str) -> str:
 def _correlation(value: float) -> str:
     text = f"{value:.2f}"
     return {"1.00": "1", "-1.00": "-1"}.get(text, text.replace("0.", "."))
+
+
+def draw_power(found: Power) -> Picture:
+    """Power against castings in each group, or of each effect of a plan, with its interval and the line of 0.8.
+
+    Parameters
+    ----------
+    found
+        The result of `power`.
+
+    Returns
+    -------
+    The figure, with its text alternative as `alt`.
+    """
+    return _effects(found) if "effect" in found.table else _curve(found)
+
+
+def _curve(found: Power) -> Picture:
+    table = found.table
+    with styled():
+        figure = picture(7.2, 3.9)
+        axes = figure.subplots()
+        _lines(axes, [("", table)])
+        axes.errorbar(
+            [found.castings], [found.power], yerr=[[found.power - found.low], [found.high - found.power]], fmt=marker(1),
+            color=INK, ms=7, capsize=3, zorder=6,
+        )  # fmt: skip
+        said = f"{found.castings} castings: {found.power:.0%}"
+        right = found.castings > 0.6 * table["castings"].max()
+        axes.annotate(
+            said, (found.castings, found.power), xytext=(-9 if right else 9, -12), textcoords="offset points",
+            ha="right" if right else "left", va="center", bbox=WHITE, fontsize=9, zorder=7,
+        )  # fmt: skip
+        if found.needed is not None:
+            moment(axes, found.needed, f"{found.needed} castings", top=False)
+        _shares(axes, "castings in each group")
+    needed = f"{ENOUGH:.0%} takes {found.needed}" if found.needed is not None else f"{ENOUGH:.0%} is not reached"
+    figure.alt = (
+        f"Chance to show the effect against castings in each group: {_points(table, 'castings')}. "
+        f"The castings asked about, {found.castings}: {_interval(found.power, found.low, found.high)}. {needed}."
+    )
+    return figure
+
+
+def _effects(found: Power) -> Picture:
+    table = found.table.iloc[::-1].reset_index(drop=True)
+    said = [f"{_effect(r.effect)}\n{textwrap.shorten(str(r.contrast), 46)}" for r in table.itertuples()]
+    with styled():
+        figure = picture(7.2, 1.1 + 0.46 * len(table))
+        axes = figure.subplots()
+        for place, on in enumerate(("castings", "batches")):
+            rows = table[table["judged_on"] == on]
+            if rows.empty:
+                continue
+            errors = [rows["power"] - rows["low"], rows["high"] - rows["power"]]
+            axes.errorbar(
+                rows["power"], rows.index, xerr=errors, fmt=marker(place), color=colour(place), ms=7, capsize=3, lw=1.5,
+                label=f"judged on {on}",
+            )  # fmt: skip
+            for row in rows.itertuples():
+                left = row.power > 0.85
+                axes.annotate(
+                    f"{row.power:.0%}", (row.low if left else row.high, row.Index), xytext=(-8 if left else 8, 0),
+                    textcoords="offset points", ha="right" if left else "left", va="center", fontsize=9, bbox=WHITE,
+                )  # fmt: skip
+        axes.axvline(ENOUGH, color=INK, lw=1.1, ls=(0, (5, 3)), zorder=1)
+        axes.set_yticks(table.index, said)
+        axes.tick_params(axis="y", length=0)
+        axes.set_ylim(-0.6, len(table) - 0.4)
+        axes.set_xlim(-0.02, 1.02)
+        axes.xaxis.set_major_formatter(lambda value, _place: f"{value:.0%}")
+        axes.set_xlabel(f"chance to show it (dashed: {ENOUGH:.0%})")
+        if table["judged_on"].nunique() > 1:
+            figure.legend(loc="outside upper right", ncols=2)
+    figure.alt = "Chance of a plan to show each effect: " + "; ".join(
+        f"{_effect(r.effect)} ({r.contrast}) {_interval(r.power, r.low, r.high)}, judged on {r.judged_on}"
+        for r in found.table.itertuples()
+    )
+    figure.alt += "."
+    return figure
+
+
+def draw_power_sweep(found: PowerSweep) -> Picture:
+    """Power against castings, one line for each size of effect.
+
+    Parameters
+    ----------
+    found
+        The result of `power_sweep`.
+
+    Returns
+    -------
+    The figure, with its text alternative as `alt`.
+    """
+    name = {"measure": "difference", "count": "ratio of counts"}.get(found.kind, "odds ratio")
+    lines = [(f"{name} {effect:.3g}", rows) for effect, rows in found.table.groupby("effect", sort=False)]
+    with styled():
+        figure = picture(7.2, 4.1)
+        axes = figure.subplots()
+        _lines(axes, lines)
+        _shares(axes, "castings in all" if found.plans else "castings in each group")
+        figure.legend(loc="outside upper center", ncols=min(len(lines), 4))
+    figure.alt = "Chance to show an effect against castings. " + " ".join(
+        f"{said}: {_points(rows, 'castings')}." for said, rows in lines
+    )
+    return figure
+
+
+def _lines(axes: Axes, lines: Sequence[tuple[str, pd.DataFrame]]) -> None:
+    for place, (said, rows) in enumerate(lines):
+        if (rows["high"] > rows["low"]).any():
+            axes.fill_between(rows["castings"], rows["low"], rows["high"], color=colour(place), alpha=0.16, lw=0)
+        axes.plot(
+            rows["castings"],
+            rows["power"],
+            color=colour(place),
+            marker=marker(place),
+            ms=4.5,
+            lw=1.8,
+            label=said or None,
+        )
+
+
+def _shares(axes: Axes, across: str) -> None:
+    from matplotlib.ticker import MaxNLocator
+
+    axes.set_ylim(0, 1.03)
+    axes.yaxis.set_major_formatter(lambda value, _place: f"{value:.0%}")
+    axes.set_ylabel("chance to show the effect")
+    axes.set_xlabel(across)
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+    level(axes, ENOUGH, f"{ENOUGH:.0%}", place=0.01)
+
+
+def _interval(middle: float, low: float, high: float) -> str:
+    return f"{middle:.0%}" + (f" ({low:.0%} to {high:.0%})" if high > low else "")
+
+
+def _points(table: pd.DataFrame, across: str) -> str:
+    return ", ".join(f"{_interval(r.power, r.low, r.high)} with {getattr(r, across)}" for r in table.itertuples())

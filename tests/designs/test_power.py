@@ -74,7 +74,18 @@ def test_a_plan_with_nothing_left_over_shows_nothing():
 @pytest.mark.parametrize(
     ("castings", "options", "said"),
     [
-        (8, {"effect": 1, "kind": "grade"}, "grades have no exact answer"),
+        (8, {"effect": 1, "kind": "grade"}, "base is None; accepted for grades"),
+        (8, {"effect": 2, "kind": "grade", "base": [0.5, 0.2]}, "1 together"),
+        (8, {"effect": 1, "kind": "colour"}, "accepted: count, measure, grade, pass"),
+        (8, {"effect": 0.5, "kind": "count", "base": 3, "dispersion": 0.5}, "from 1 up"),
+        (8, {"effect": 2, "kind": "pass", "base": 0.5, "dispersion": 2}, "dispersion is for counts"),
+        (8, {"effect": 2, "kind": "measure", "spread": 1, "batch_spread": 1}, "need batches"),
+        (8, {"effect": 2, "kind": "measure", "spread": 1, "per_batch": True}, "need batches"),
+        (8, {"effect": 2, "kind": "measure", "spread": 1, "batches": 4}, "batch_spread is None"),
+        (8, {"effect": 2, "kind": "measure", "spread": 1, "batches": 4, "batch_spread": -1}, "from 0 up"),
+        (8, {"effect": 2, "kind": "measure", "spread": 1, "simulations": 10}, "from 100 up"),
+        (8, {"effect": 2, "kind": "measure", "spread": 1, "seed": -1}, "seed is -1"),
+        ((8, 6), {"effect": 2, "kind": "measure", "spread": 1, "batches": 4, "batch_spread": 1}, "one number"),
         (8, {"effect": 0, "kind": "count", "base": 3}, "above 0"),
         (8, {"effect": 0.5, "kind": "count"}, "base is None"),
         (8, {"effect": 0.5, "kind": "count", "base": 3, "spread": 1}, "spread is for measures"),
@@ -93,8 +104,54 @@ def test_what_has_no_exact_answer_or_no_meaning_is_refused(castings, options, sa
         power(castings, **options)
 
 
-def test_counts_of_a_plan_are_refused_with_the_nearest_request():
-    with pytest.raises(InputError, match=r"nearest possible request: .* power\(\(8, 8\)"):
-        power(plan(), effect=0.5, kind="count", base=6)
+@pytest.mark.parametrize(
+    ("castings", "batches", "per_batch", "said"),
+    [
+        (8, 2, True, "two batches leave none over .* batches=4"),
+        (8, 5, True, "nearest possible request: batches=4"),
+        (6, 5, False, "nearest possible request: batches=4"),
+        (8, 16, False, "leave batches out"),
+        (2, 3, True, "castings=4, batches=4"),
+    ],
+)
+def test_castings_that_cannot_be_shared_out_to_batches_are_refused_with_the_nearest_request(
+    castings, batches, per_batch, said
+):
+    given = {"effect": 1, "kind": "measure", "spread": 1, "batch_spread": 1}
+    with pytest.raises(InputError, match=said):
+        power(castings, batches=batches, per_batch=per_batch, **given)
+
+
+def test_a_plan_has_its_own_effects_and_batches():
     with pytest.raises(InputError, match="its effects: resin_c, pour, cure_c"):
         power(plan(), effect=1, kind="measure", spread=1, factor="phr")
+    with pytest.raises(InputError, match="a plan has its own batches"):
+        power(plan(), effect=1, kind="measure", spread=1, batches=4)
+    with pytest.raises(InputError, match="this one has none"):
+        power(plan(), effect=1, kind="measure", spread=1, batch_spread=1)
+    batched = plan(per_batch=["resin_c"], batch_size=2)
+    with pytest.raises(InputError, match="log of the mean count between batches"):
+        power(batched, effect=0.5, kind="count", base=6)
+
+
+def test_scatter_between_batches_of_your_own_replaces_the_guess_of_the_plan():
+    guessed = plan(per_batch=["resin_c"], batch_size=2, batch_scatter=0.25)
+    own = power(plan(per_batch=["resin_c"], batch_size=2), effect=2, kind="measure", spread=2, batch_spread=1)
+    assert own.table["power"].to_list() == pytest.approx(
+        power(guessed, effect=2, kind="measure", spread=2).table["power"].to_list(), abs=1e-6
+    )
+    assert "is yours" in own.cautions[0]
+
+
+def test_whole_batches_need_more_castings_than_both_groups_in_each_batch():
+    given = {"effect": 2, "kind": "measure", "spread": 1, "batches": 8, "batch_spread": 1}
+    whole, each = power(16, per_batch=True, **given), power(16, **given)
+    assert whole.needed > each.needed
+    assert f"takes {whole.needed} castings in each group, in {whole.needed // 4 * 2} batches in all" in whole.verdict
+    assert (whole.method, each.method) == ("t test of batch means", "t test within batches")
+
+
+def test_false_alarms_are_asked_for_by_no_effect():
+    found = power(8, effect=0, kind="measure", spread=1)
+    assert (round(found.power, 3), found.needed) == (0.05, None)
+    assert "although there is none (false alarms)" in found.verdict

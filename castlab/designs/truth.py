@@ -1,0 +1,144 @@
+"""What is taken to be true when power is asked for: the effect, where it starts from, and how castings and batches scatter."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from numbers import Real
+from typing import Any
+
+import numpy as np
+from scipy import special
+
+from castlab.analysis import words
+from castlab.analysis.kinds import KINDS
+from castlab.designs.layouts import Layout
+from castlab.designs.simulation import Case
+from castlab.errors import InputError
+
+SCALE = {
+    "measure": "the measure",
+    "count": "the log of the mean count",
+    "grade": "the log odds",
+    "pass": "the log odds",
+}
+"""What `batch_spread` is the standard deviation of."""
+
+
+@dataclass(frozen=True)
+class Truth:
+    """The truth of a simulation; on the scale of the effects: `shift` of the effect, `start` of the first group."""
+
+    kind: str
+    effect: float
+    shift: float
+    start: float
+    cuts: tuple[float, ...]
+    base: Any
+    spread: float
+    batch_spread: float | None
+    dispersion: float
+    alpha: float
+
+    @property
+    def none(self) -> bool:
+        """Whether there is no effect, so that power is the rate of false alarms."""
+        return self.shift == 0
+
+    def case(self, layout: Layout, col: int) -> Case:
+        """The experiment in which the effect of this column is true, and no other."""
+        return Case(
+            self.kind, layout.X, layout.codes, self.start + layout.X[:, col] * self.shift, col, self.alpha, self.spread,
+            self.batch_spread or 0.0, self.dispersion, self.cuts,
+        )  # fmt: skip
+
+    def told(self) -> str:
+        """The effect in words, between two groups."""
+        if self.none:
+            return "an effect although there is none (false alarms)"
+        if self.kind == "measure":
+            return f"a difference of {self.effect:.3g}, castings scattering by {self.spread:.3g}"
+        if self.kind == "count":
+            return f"a mean count of {self.base * self.effect:.3g} instead of {self.base:.3g}"
+        if self.kind == "pass":
+            return f"{words.share(special.expit(self.start + self.shift))} passing instead of {words.share(self.base)}"
+        return f"odds of better grades {words.ratio(self.effect)} times as high (mean grade {self.mean_grade(self.shift):.2g} instead of {self.mean_grade(0):.2g})"
+
+    def mean_grade(self, line: float) -> float:
+        """Mean of grades 0, 1, ... at this place."""
+        return float(np.sum(1 - special.expit(np.array(self.cuts) - line)))
+
+    def told_in_plan(self) -> str:
+        """The effect in words, for one of several effects of a plan."""
+        if self.none:
+            return "an effect although there is none (false alarms)"
+        if self.kind == "measure":
+            return f"an effect of {self.effect:.3g}"
+        return f"{'a ratio of mean counts' if self.kind == 'count' else 'an odds ratio'} of {self.effect:.3g}"
+
+
+def read(
+    kind: str,
+    effect: float,
+    base: Any,
+    spread: float | None,
+    batch_spread: float | None,
+    dispersion: float | None,
+    alpha: float,
+) -> Truth:
+    """The truth that was given, checked.
+
+    Raises
+    ------
+    InputError
+        Naming what does not fit the kind or is out of range.
+    """
+    if kind not in KINDS:
+        raise InputError(f"kind is {kind!r}; accepted: {', '.join(KINDS)}")
+    measure = kind == "measure"
+    size = number("effect", effect, -np.inf if measure else 0, np.inf)
+    level = number("alpha", alpha, 0, 1)
+    if not measure and spread is not None:
+        raise InputError(f"spread is for measures; kind {kind!r} takes base only")
+    if dispersion is not None and kind != "count":
+        raise InputError(f"dispersion is for counts, not for kind {kind!r}")
+    scatter = number("spread", spread, 0, np.inf) if measure else 1.0
+    wide = 1.0 if dispersion is None else _at_least("dispersion", dispersion, 1)
+    between = None if batch_spread is None else _at_least("batch_spread", batch_spread, 0)
+    start = 0.0
+    cuts: tuple[float, ...] = ()
+    if kind == "count":
+        start = float(np.log(number("base", base, 0, np.inf)))
+    elif kind == "pass":
+        start = float(special.logit(number("base", base, 0, 1)))
+    elif kind == "grade":
+        cuts = _cuts(base)
+    shift = size if measure else float(np.log(size))
+    return Truth(kind, size, shift, start, cuts, base, scatter, between, wide, level)
+
+
+def number(name: str, value: object, low: float, high: float) -> float:
+    """The value as a number strictly between low and high."""
+    wrong = value is None or isinstance(value, bool) or not isinstance(value, Real)
+    if wrong or not low < float(value) < high:  # type: ignore[arg-type]
+        ends = f"a number above {low:g}" if np.isinf(high) else f"a number between {low:g} and {high:g}"
+        raise InputError(f"{name} is {value!r}; accepted: {'any number' if np.isinf(low) else ends}")
+    return float(value)  # type: ignore[arg-type]
+
+
+def _at_least(name: str, value: object, low: float) -> float:
+    if isinstance(value, bool) or not isinstance(value, Real) or not low <= float(value) < np.inf:
+        raise InputError(f"{name} is {value!r}; accepted: a number from {low:g} up")
+    return float(value)
+
+
+def _cuts(base: Any) -> tuple[float, ...]:
+    shares = list(base) if isinstance(base, (Sequence, np.ndarray)) and not isinstance(base, str) else []
+    good = len(shares) > 1 and all(isinstance(s, Real) and not isinstance(s, bool) and float(s) > 0 for s in shares)
+    if not good or abs(sum(shares) - 1) > 0.01:
+        raise InputError(
+            f"base is {base!r}; accepted for grades: the share of castings with each grade, worst first, all above 0 and "
+            "1 together, such as [0.1, 0.2, 0.4, 0.3]"
+        )
+    below = np.cumsum(shares)[:-1] / sum(shares)
+    return tuple(float(c) for c in special.logit(below))

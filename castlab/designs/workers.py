@@ -1,0 +1,81 @@
+"""Many small tasks on this computer's cores or on a cluster: results in the order of the tasks, whoever did them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import Any
+
+from castlab.errors import InputError
+
+LONG = 24
+"""Tasks from which on a progress bar is shown unless it was refused."""
+PATIENCE = "10s"
+"""How long a scheduler may take to answer."""
+
+
+def run(
+    work: Callable[..., Any],
+    tasks: Sequence[tuple[Any, ...]],
+    *,
+    jobs: int = 1,
+    cluster: str | None = None,
+    progress: bool | None = None,
+    what: str = "Simulating",
+) -> list[Any]:
+    """`work(*task)` for each task.
+
+    Parameters
+    ----------
+    work
+        A function of a module (workers import it), whose answer depends on its arguments alone.
+    jobs
+        Processes on this computer; -1 for all cores.
+    cluster
+        Address of a Dask scheduler ("tcp://10.0.0.5:8786"), whose workers have castlab too; `jobs` is then not used.
+    progress
+        Show a progress bar; None shows it when there is much to do.
+
+    Raises
+    ------
+    InputError
+        If jobs is no number of processes, or the cluster cannot be used.
+    """
+    if isinstance(jobs, bool) or not isinstance(jobs, int) or jobs == 0 or jobs < -1:
+        raise InputError(f"jobs is {jobs!r}; accepted: a number of processes, or -1 for all cores")
+    bar = len(tasks) >= LONG if progress is None else progress
+    if cluster is not None:
+        return _told(_on_cluster(work, tasks, cluster), len(tasks), bar, what)
+    if jobs == 1 or len(tasks) < 2:
+        return _told((work(*task) for task in tasks), len(tasks), bar, what)
+    from joblib import Parallel, delayed
+
+    done = Parallel(n_jobs=jobs, return_as="generator")(delayed(work)(*task) for task in tasks)
+    return _told(done, len(tasks), bar, what)
+
+
+def _told(results: Iterable[Any], total: int, bar: bool, what: str) -> list[Any]:
+    if not bar:
+        return list(results)
+    from tqdm.auto import tqdm
+
+    return list(tqdm(results, total=total, desc=what, leave=False))
+
+
+def _on_cluster(work: Callable[..., Any], tasks: Sequence[tuple[Any, ...]], address: str) -> Iterator[Any]:
+    try:
+        from distributed import Client
+    except ImportError:
+        raise InputError(
+            f"the cluster {address} needs the extra 'cluster', which is not installed; install it with "
+            "pip install 'castlab[cluster]', or leave cluster out and use jobs=-1 on this computer"
+        ) from None
+    try:
+        client = Client(address, timeout=PATIENCE, set_as_default=False)
+    except (OSError, ValueError, TypeError) as exc:
+        raise InputError(
+            f"no Dask scheduler answers at {address!r} ({exc}); accepted: the address that the scheduler tells, such as "
+            "'tcp://10.0.0.5:8786', or no cluster and jobs=-1"
+        ) from None
+    with client:
+        futures = client.map(work, *zip(*tasks, strict=True), pure=False)
+        yield from (future.result() for future in futures)
