@@ -81,22 +81,21 @@ def pot_life_of(mix: Properties, mass_g: float, mix_c: float) -> tuple[float, tu
     >>> minutes
     45.0
     """
-    minutes, power, used = _pot_life(mix, mix_c)
-    return _of_mass(minutes, mass_g, power), used
+    minutes, of_warmth = _pot_life_of_100_g(mix, mix_c)
+    power, of_mass = _mass_power(mix)
+    return _of_mass(minutes, mass_g, power), (*of_warmth, *of_mass)
 
 
-def _pot_life(mix: Properties, mix_c: float) -> tuple[float, float, tuple[str, ...]]:
-    """Pot life of 100 g at the temperature, min; the power with which it falls with the mass; what these rest on."""
-    minutes = mix["pot_life_min"]
-    used = ["pot_life_min"]
-    if mix_c != 25:
-        minutes *= math.exp(mix["e_kj_mol"] / _GAS_KJ * (1 / (mix_c + 273.15) - 1 / 298.15))
-        used.append("e_kj_mol")
-    power = 0.0
-    if "pot_life_mass_power" in mix:
-        power = mix["pot_life_mass_power"]
-        used.append("pot_life_mass_power")
-    return minutes, power, tuple(used)
+def _pot_life_of_100_g(mix: Properties, mix_c: float) -> tuple[float, tuple[str, ...]]:
+    if mix_c == 25:
+        return mix["pot_life_min"], ("pot_life_min",)
+    slower = math.exp(mix["e_kj_mol"] / _GAS_KJ * (1 / (mix_c + 273.15) - 1 / 298.15))
+    return mix["pot_life_min"] * slower, ("pot_life_min", "e_kj_mol")
+
+
+def _mass_power(mix: Properties) -> tuple[float, tuple[str, ...]]:
+    """The power with which the pot life falls with the mass."""
+    return (mix["pot_life_mass_power"], ("pot_life_mass_power",)) if "pot_life_mass_power" in mix else (0.0, ())
 
 
 def _of_mass(pot_life_min: float, mass_g: float, power: float) -> float:
@@ -260,12 +259,14 @@ def _limits(
     pour_min: float,
     mix_c: float,
 ) -> tuple[_Limits, float, tuple[str, ...]]:
-    minutes, power, life_used = _pot_life(mix, number("mix_c", mix_c, -20, 120, "C"))
-    used = list(life_used)
+    minutes, of_warmth = _pot_life_of_100_g(mix, number("mix_c", mix_c, -20, 120, "C"))
+    used = list(of_warmth)
     headroom = STIR_HEADROOM
     if degas:
         headroom = max(mix.range("foam_factor")[2], STIR_HEADROOM)
         used.append("foam_factor")
+    power, of_mass = _mass_power(mix)
+    used += of_mass
     if cup_limit_g is not None:
         heaviest = number("cup_limit_g", cup_limit_g, 1e-3, 1e6, "g")
     elif "cup_limit_g" in mix:
