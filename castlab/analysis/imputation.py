@@ -291,17 +291,16 @@ def _possible(known: Known, hidden: np.ndarray) -> tuple[np.ndarray, np.ndarray]
     if known.readings is None:
         most = np.where(np.isfinite(high), np.floor(high), 12 * first + 60)
     else:
-        least = np.maximum(least, np.floor(np.maximum(np.sqrt(first) - 6, 0) ** 2 * 0.25))
-        most = np.minimum(high, np.ceil((np.sqrt(first) + 6) ** 2 * 3))
+        least = np.maximum(least, np.floor(np.maximum(np.sqrt(first) - 5, 0) ** 2 / 4))
+        most = np.minimum(high, np.ceil(2 * (np.sqrt(first) + 5) ** 2))
     span = np.max(most - least) + 1
     if span <= _POINTS:
         steps = np.arange(span)
+    elif known.readings is None:  # the likely ones lie just beyond the limit
+        near = np.arange(_POINTS // 2)
+        steps = np.unique(np.round(np.concatenate([near, np.geomspace(_POINTS // 2, span, _POINTS // 2)])))
     else:
-        steps = np.unique(
-            np.round(np.concatenate([np.arange(_POINTS // 2), np.geomspace(_POINTS // 2, span, _POINTS // 2)]))
-        )
-    if known.readings is not None and span > _POINTS:
-        steps = np.unique(np.round(np.linspace(0, span, 2 * _POINTS)))
+        steps = np.unique(np.round(np.linspace(0, span, _POINTS)))
     support = least[:, None] + steps
     gaps = np.gradient(steps) if len(steps) > 1 else np.ones(1)
     return support, np.where(support > most[:, None], -np.inf, np.log(gaps))

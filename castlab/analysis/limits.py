@@ -10,7 +10,7 @@ import pandas as pd
 from castlab.analysis import kinds
 from castlab.errors import InputError
 
-_NUMBER = r"([+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?)"
+_NUMBER = r"([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)"
 _ABOVE = re.compile(rf"(?:>|more than|over|above)\s*{_NUMBER}")
 _FROM = re.compile(rf"(?:(?:>=|≥|at least|from)\s*{_NUMBER}|{_NUMBER}\s*(?:\+|or more))")
 _BELOW = re.compile(rf"(?:<|less than|under|below)\s*{_NUMBER}")
@@ -51,7 +51,7 @@ def read_texts(column: pd.Series) -> tuple[pd.Series, np.ndarray, np.ndarray]:
             (_TO, at_most, 0),
         ):
             if found := pattern.fullmatch(text):
-                plain[i] = float(next(g for g in found.groups() if g).replace(",", "."))
+                plain[i] = float(next(g for g in found.groups() if g))
                 flags[i], beyond[i] = True, step
                 break
     if not (at_least.any() or at_most.any()):
