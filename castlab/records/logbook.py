@@ -312,6 +312,16 @@ class Logbook:
         with self._reading() as connection:
             return trial_frame(connection, product=product)
 
+    def scores(self) -> pd.DataFrame:
+        """One row per score: score_id, trial_id, scorer, how and when it was scored, and its readings.
+
+        `castlab.analysis.fit_factors(..., scores=)` takes it to let every scorer's bias and noise into the answer.
+        """
+        from castlab.records.frame import score_frame
+
+        with self._reading() as connection:
+            return score_frame(connection)
+
     def export(self, folder: str | Path) -> Path:
         """Write everything to a folder of CSV files with a JSON Schema and checksums; returns the folder."""
         from castlab.records.exchange import export
