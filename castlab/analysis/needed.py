@@ -23,6 +23,7 @@ RANGE = 0.8
 """The range told is an 80% interval: as wide as the scatter is uncertain."""
 MOST = 1000
 """Castings or batches per group beyond which no number is told."""
+_CERTAIN = 12.0
 _NODES = (np.arange(400) + 0.5) / 400
 
 
@@ -125,12 +126,17 @@ def power_difference(difference: float, se: float, df: float) -> float:
     0.801
     """
     reach, shift = stats.t.ppf(1 - ALPHA / 2, df), abs(difference) / se
-    return float(stats.nct.sf(reach, df, shift) + stats.nct.cdf(-reach, df, shift))
+    return _beyond(reach, df, shift) + float(stats.nct.cdf(-reach, df, shift) if shift < _CERTAIN else 0)
 
 
 def power_no_worse(margin: float, se: float, df: float) -> float:
     """Power of the one-sided 5% t-test that a group is not worse by the margin, if the groups are equal."""
-    return float(stats.nct.sf(stats.t.ppf(1 - ALPHA, df), df, margin / se))
+    return _beyond(stats.t.ppf(1 - ALPHA, df), df, margin / se)
+
+
+def _beyond(reach: float, df: float, shift: float) -> float:
+    """Chance that noncentral t exceeds `reach`; certain where the shift is so large that its series breaks down."""
+    return float(stats.nct.sf(reach, df, shift)) if shift < max(_CERTAIN, 2 * reach) else 1.0
 
 
 def power_equal(margin: float, difference: float, se: float, df: float) -> float:

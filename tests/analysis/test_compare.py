@@ -124,3 +124,54 @@ def test_a_group_of_which_no_casting_was_read_does_not_spoil_the_picture(dtype):
     result = compare_runs(frame.astype({"warm": dtype}), "haze_pct", "warm")
     assert result.groups["group"].tolist() == ["20", "22"]
     assert "22, 3 castings" in result.figure().alt
+
+
+@pytest.mark.parametrize(
+    ("shift", "spread", "margin", "better", "judgement"),
+    [
+        (-2.0, 0.3, None, None, "better"),  # haze: fewer is better
+        (2.0, 0.3, None, None, "worse"),
+        (2.0, 0.3, None, "more", "better"),
+        (0.0, 0.3, 0.5, None, "equivalent"),
+        (-0.2, 0.55, 0.5, None, "no worse"),
+        (0.0, 4.0, 0.5, None, "too few to tell"),
+        (0.0, 4.0, None, None, "too few to tell"),
+    ],
+)
+def test_where_a_direction_is_better_the_comparison_says_so(shift, spread, margin, better, judgement):
+    result = compare_runs(recipes(shift, spread=spread), "haze_pct", "recipe", equivalence=margin, better=better)
+    assert result.judgement == judgement
+    assert ("would be enough in 4 of 5 tries" in result.verdict) == (judgement in ("no worse", "too few to tell"))
+
+
+def test_no_judgement_is_made_where_it_is_not_known_what_is_better():
+    result = compare_runs(recipes(2.0, spread=0.3).rename(columns={"haze_pct": "shore_d"}), "shore_d", "recipe")
+    assert (result.better, result.judgement) == (None, None)
+    with pytest.raises(InputError, match='accepted: "fewer", "more"'):
+        compare_runs(recipes(), "haze_pct", "recipe", better="nicer")
+
+
+def test_a_smaller_difference_and_more_scatter_between_batches_need_more_castings():
+    def batched(shift: float, tau: float) -> pd.DataFrame:
+        rng = np.random.default_rng(4)
+        batch = np.repeat(np.arange(12), 3)
+        luck = np.resize([-1.0, -1.0, 1.0, 1.0], 12)[batch] * tau
+        recipe = np.where(batch % 2, "new", "old")
+        haze = 5 + shift * (recipe == "new") + luck + rng.normal(0, 0.4, 36)
+        return pd.DataFrame({"haze_pct": haze, "recipe": recipe, "batch_id": batch})
+
+    calm, rough = (
+        compare_runs(batched(0.0, tau), "haze_pct", "recipe", equivalence=0.2).more_needed for tau in (0.2, 1.0)
+    )
+    assert rough.castings > calm.castings > 0
+    assert calm.batches == np.ceil(calm.castings / 3)
+    assert calm.low <= calm.castings <= calm.high
+    near, far = (compare_runs(batched(shift, 0.3), "haze_pct", "recipe").more_needed for shift in (0.2, 2.0))
+    assert near.castings > far.castings == 0
+
+
+def test_the_numbers_of_what_is_needed_stand_in_a_table():
+    result = compare_runs(recipes(0.0, spread=1.0), "haze_pct", "recipe", equivalence=0.5)
+    table = result.tables()["To settle it (80% power)"].iloc[0]
+    assert table["castings more"] == f"{result.more_needed.castings:.0f}"
+    assert f"about {table['castings more']} more castings" in result.verdict.lower()

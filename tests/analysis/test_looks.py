@@ -1,0 +1,160 @@
+"""Planned findings, findings by exploring, and many responses at once."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from castlab.analysis import fit_factors, many_responses, recommend
+from castlab.analysis.effects import holm
+from castlab.analysis.looks import from_plans
+from castlab.errors import FitError, InputError
+from castlab.records.models import Plan
+
+
+def castings(seed: int = 1) -> pd.DataFrame:
+    rng = np.random.default_rng(seed)
+    frame = pd.DataFrame({name: rng.permuted(np.resize([0, 1], 40)) for name in ("a_min", "b_min", "c_min", "d_min")})
+    frame = frame.astype(float)
+    frame["haze_pct"] = 3 + 0.9 * frame["a_min"] + 0.75 * frame["b_min"] + rng.normal(0, 1, 40)
+    frame["shore_d"] = 78 + rng.normal(0, 1, 40)
+    return frame
+
+
+FACTORS = ["a_min", "b_min", "c_min", "d_min"]
+
+
+def test_the_planned_family_is_adjusted_among_itself_and_exploring_over_everything():
+    plain = fit_factors(castings(), "haze_pct", FACTORS)
+    fit = fit_factors(castings(), "haze_pct", FACTORS, planned=["b_min", "c_min"])
+    p = plain.tests.set_index("factor")["p_value"]
+    told = fit.tests.set_index("factor")
+    assert told.loc[["b_min", "c_min"], "p_adjusted"].tolist() == pytest.approx(holm(p[["b_min", "c_min"]]).tolist())
+    everything = dict(zip(FACTORS, holm(p[FACTORS]), strict=True))
+    assert told.loc["a_min", "p_adjusted"] == pytest.approx(everything["a_min"])
+    assert fit.effects.set_index("factor")["look"].to_dict() == {
+        "a_min": "exploring", "b_min": "planned", "c_min": "planned", "d_min": "exploring",
+    }  # fmt: skip
+    assert fit.effects["p_adjusted"].tolist() == pytest.approx(fit.tests["p_adjusted"].tolist())
+
+
+def test_estimates_and_p_values_do_not_depend_on_the_plan():
+    plain, planned = (fit_factors(castings(), "haze_pct", FACTORS, planned=plan) for plan in (None, True))
+    columns = ["estimate", "low", "high", "p_value"]
+    pd.testing.assert_frame_equal(plain.effects[columns], planned.effects[columns])
+    assert planned.effects["p_adjusted"].tolist() == pytest.approx(plain.effects["p_adjusted"].tolist())
+
+
+def test_the_verdict_says_which_of_the_two_a_finding_is():
+    made = castings().assign(haze_pct=lambda f: f["haze_pct"] + 2 * f["a_min"] + 2 * f["b_min"])
+    fit = fit_factors(made, "haze_pct", FACTORS, planned=["b_min", "c_min"])
+    planned, _, exploring = fit.verdict.partition("Found by exploring, so a hint to confirm.")
+    assert "Planned. B 1 against 0 min: haze" in planned
+    assert "A 1 against 0 min: haze" in exploring
+    assert "look" in fit.tables()["Effects"]
+
+
+def test_without_a_plan_nothing_nags():
+    fit = fit_factors(castings(), "haze_pct", FACTORS)
+    assert "exploring" not in str(fit).lower()
+    assert "look" not in fit.tables()["Effects"]
+    assert set(fit.effects["look"]) == {"exploring"}
+
+
+def test_interactions_count_as_planned_only_where_everything_was():
+    some = fit_factors(castings(), "haze_pct", ["a_min", "b_min"], interactions=2, planned=["a_min", "b_min"])
+    every = fit_factors(castings(), "haze_pct", ["a_min", "b_min"], interactions=2, planned=True)
+    assert some.effects["look"].tolist() == ["planned", "planned", "exploring"]
+    assert set(every.effects["look"]) == {"planned"}
+
+
+def test_a_planned_factor_that_is_not_looked_at_is_refused():
+    with pytest.raises(InputError, match="planned names 'resin_c'"):
+        fit_factors(castings(), "haze_pct", FACTORS, planned=["resin_c"])
+
+
+def test_many_responses_are_adjusted_over_the_whole_family():
+    many = many_responses(castings(), ["haze_pct", "shore_d"], FACTORS)
+    assert len(many.table) == 8
+    assert many.table["p_adjusted"].tolist() == pytest.approx(holm(many.table["p_value"]).tolist())
+    assert many.verdict.startswith("8 looks (4 settings, 2 responses), adjusted over all of them by Holm.")
+    gentler = many_responses(castings(), ["haze_pct", "shore_d"], FACTORS, adjust="bh")
+    assert (gentler.table["p_adjusted"] <= many.table["p_adjusted"] + 1e-12).all()
+    assert "Benjamini and Hochberg" in gentler.verdict
+
+
+def test_what_was_planned_for_a_response_is_a_family_of_its_own():
+    many = many_responses(castings(), ["haze_pct", "shore_d"], FACTORS, planned={"haze_pct": ["b_min"]})
+    row = many.table[many.table["look"] == "planned"]
+    assert row[["response", "factor"]].values.tolist() == [["haze_pct", "b_min"]]
+    assert row["p_adjusted"].tolist() == pytest.approx(row["p_value"].tolist())
+    assert "What was not planned is a hint" in many.verdict or "Clear: " not in many.verdict
+
+
+def test_a_response_that_cannot_be_judged_is_listed_with_the_reason():
+    made = castings().assign(bubbles=0)
+    many = many_responses(made, {"haze_pct": None, "bubbles": "count"}, FACTORS)
+    assert many.failed["response"].tolist() == ["bubbles"]
+    assert "is 0 in all 40 castings" in many.failed["reason"].iloc[0]
+    assert "Not judged" in many.tables()
+    with pytest.raises(FitError, match="none of the responses"):
+        many_responses(made, {"bubbles": "count"}, FACTORS)
+
+
+def test_pure_noise_over_many_looks_rarely_gives_a_clear_finding():
+    found = 0
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        made = castings(seed).assign(**{f"y{k}_mm": rng.normal(0, 1, 40) for k in range(3)})
+        found += (many_responses(made, ["y0_mm", "y1_mm", "y2_mm"], FACTORS).table["strength"] == "clear").any()
+    assert found <= 4  # at most 5% of the tables are promised: more than 4 of 20 would happen in 3 of 1000 tries
+
+
+def test_the_fits_of_many_responses_go_on_to_a_recommendation():
+    many = many_responses(castings(), ["haze_pct", "shore_d"], FACTORS)
+    assert recommend(many.fits, {"haze_pct": "fewer"}).settings["a_min"] == 0
+
+
+def logged(**changes: object) -> Plan:
+    plan = {
+        "name": "warm or cold",
+        "factors": "a_min, b_min",
+        "responses": "haze_pct",
+        "logged_at": datetime(2026, 3, 1, 9),
+    }
+    return Plan(**{**plan, **changes})
+
+
+def planned_castings() -> pd.DataFrame:
+    return castings().assign(plan="warm or cold", mixed_at=pd.Timestamp("2026-03-01 14:00"))
+
+
+def test_a_recorded_plan_names_the_planned_factors():
+    found = from_plans([logged()], planned_castings(), "haze_pct", FACTORS)
+    assert found.factors == ("a_min", "b_min")
+
+
+@pytest.mark.parametrize(
+    ("plan", "frame", "said"),
+    [
+        (logged(logged_at=datetime(2026, 3, 9)), planned_castings(), "after its first batch"),
+        (logged(responses="shore_d"), planned_castings(), "does not name haze"),
+        (
+            logged(),
+            planned_castings().assign(plan=["warm or cold"] * 30 + [None] * 10),
+            "10 castings of 40 belong to no",
+        ),
+    ],
+)
+def test_a_plan_that_came_late_or_covers_something_else_makes_nothing_planned(plan, frame, said):
+    found = from_plans([plan], frame, "haze_pct", FACTORS)
+    assert found.factors == ()
+    assert said in found.said
+
+
+def test_without_recorded_plans_nothing_is_known():
+    assert from_plans([], planned_castings(), "haze_pct", FACTORS).factors is None
+    assert from_plans([logged(name="other")], planned_castings(), "haze_pct", FACTORS).factors is None
