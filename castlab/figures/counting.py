@@ -1,0 +1,67 @@
+"""The photo with a circle round each bubble found, and how many there are of each size."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from castlab.figures import style
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from castlab.scoring.bubbles import BubbleCount
+
+_WIDEST = 1600
+"""Pixels of the photo that are drawn across; more would only make the file large."""
+
+
+def draw_count(result: BubbleCount, *, sizes: bool = True) -> Figure:
+    """Circles round the bubbles, dashed where the find is doubtful, and beside it the sizes."""
+    from matplotlib.collections import PatchCollection
+    from matplotlib.patches import Circle
+
+    rows, columns = result.picture.shape[:2]
+    step = max(1, int(np.ceil(max(rows, columns) / _WIDEST)))
+    extent = (0, columns * result.mm_per_pixel, rows * result.mm_per_pixel, 0)
+    with style.styled():
+        photo_width = 5.6
+        figure = style.picture(photo_width + (2.6 if sizes else 0.4), max(2.6, photo_width * rows / columns + 0.7))
+        panes = figure.subplots(1, 2 if sizes else 1, width_ratios=[3, 1] if sizes else None, squeeze=False)[0]
+        axes = panes[0]
+        axes.imshow(result.picture[::step, ::step], extent=extent, interpolation="bilinear")
+        if result.region is not None:
+            axes.contour(
+                result.region[::step, ::step], levels=[0.5], colors="white", linewidths=1, extent=extent, origin="upper"
+            )
+        sure = result.bubbles.confidence >= 0.8
+        for chosen, line, colour in ((sure, "solid", style.COLOURS[1]), (~sure, "dashed", style.COLOURS[4])):
+            some = result.bubbles[chosen]
+            circles = [Circle((b.x_mm, b.y_mm), b.diameter_mm / 2) for b in some.itertuples()]
+            axes.add_collection(
+                PatchCollection(circles, facecolor="none", edgecolor=colour, linewidth=1.2, linestyle=line)
+            )
+        axes.set_xlim(0, extent[1])
+        axes.set_ylim(extent[2], 0)
+        axes.set(xlabel="mm", ylabel="mm", title=_title(result))
+        if sizes:
+            _sizes(panes[1], result)
+    figure.alt = (
+        f"Photo with {result.count} circles, one round each bubble found; dashed ones are doubtful. {result.verdict}"
+    )
+    return figure
+
+
+def _title(result: BubbleCount) -> str:
+    if result.low is None:
+        return f"{result.count} found"
+    return f"{result.count} found, true number likely {result.low} to {result.high}"
+
+
+def _sizes(axes: object, result: BubbleCount) -> None:
+    table = result.sizes
+    names = [f"{a:.2g}–{b:.2g}" for a, b in zip(table.from_mm, table.to_mm, strict=True)]
+    axes.barh(names, table["count"], color=style.SURE)  # type: ignore[attr-defined]
+    axes.set(xlabel="bubbles", title="Diameter, mm")  # type: ignore[attr-defined]
+    axes.xaxis.get_major_locator().set_params(integer=True, nbins=4)  # type: ignore[attr-defined]

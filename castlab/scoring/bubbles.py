@@ -1,0 +1,284 @@
+"""Counting bubbles in a photo: `count_bubbles` and what it hands back. The finding is in `finding`, the trust in `trust`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from castlab.errors import InputError
+from castlab.results import Result
+from castlab.scoring import pictures
+from castlab.scoring.finding import Found, find
+from castlab.scoring.judging import SURE
+from castlab.scoring.regions import region_mask
+from castlab.scoring.rings import SMALLEST_PX
+from castlab.scoring.trust import Trust, assess
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+USUAL_SMALLEST_MM = 0.2
+_FEW_PIXELS = 6.0
+"""Diameter in pixels below which finds are unsure; the measured hit rate falls from there."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class BubbleCount(Result):
+    """The bubbles of one photo, the interval for how many there truly are, and how far to trust it."""
+
+    count: int
+    low: int | None
+    high: int | None
+    bubbles: pd.DataFrame
+    sizes: pd.DataFrame
+    missed: pd.DataFrame
+    false_finds: float | None
+    area_fraction: float
+    mm_per_pixel: float
+    smallest_mm: float
+    region: np.ndarray | None = field(repr=False, default=None)
+    picture: np.ndarray = field(repr=False)
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Sizes and misses; the bubbles one by one are in `.bubbles`."""
+        shown = {"Sizes": self.sizes}
+        if len(self.missed):
+            shown["Missed, by size"] = self.missed
+        return shown
+
+    def overlay(self, **options: Any) -> Figure:
+        """The photo with a circle round each bubble found."""
+        return self.figure(**options)
+
+
+def count_bubbles(
+    image: Any,
+    mm_per_pixel: float,
+    region: Sequence[float] | Sequence[Sequence[float]] | np.ndarray | None = None,
+    smallest_mm: float = USUAL_SMALLEST_MM,
+    *,
+    largest_mm: float | None = None,
+    trust: bool = True,
+    seed: int = 1,
+) -> BubbleCount:
+    """Count the bubbles in a photo of a casting, measure them, and say how far the count can be trusted.
+
+    Parameters
+    ----------
+    image
+        A path, the bytes of a file, an array or a Pillow image (JPEG, PNG, TIFF, HEIC; 8 or 16 bit).
+    mm_per_pixel
+        Scale: millimetres across one pixel.
+    region
+        What part counts: (x, y, width, height) in mm from the upper left corner, corners of a polygon in mm, or a mask
+        of the picture's shape. None: all of it.
+    smallest_mm
+        Smallest diameter that counts, mm.
+    largest_mm
+        Largest diameter that is sought, mm; None: a third of the picture's shorter side.
+    trust
+        Draw bubbles into the photo and seek them again, for the interval and the share missed. False saves the time.
+    seed
+        Of the places where those are drawn.
+
+    Returns
+    -------
+    BubbleCount
+        `.bubbles` (x_mm, y_mm, diameter_mm, contrast as a share of full white, cut_by_edge, confidence), `.count`,
+        `.low` and `.high` (95% interval for the true count), `.sizes`, `.missed`, `.false_finds`, `.area_fraction`,
+        `.overlay()`.
+
+    Raises
+    ------
+    InputError
+        If the picture, the scale, the region or the sizes cannot be used.
+
+    Examples
+    --------
+    >>> y, x = np.mgrid[0:120, 0:160]
+    >>> photo = np.where(np.hypot(x - 60, y - 50) < 9, 0.8, 0.4)
+    >>> seen = count_bubbles(photo, mm_per_pixel=0.1, smallest_mm=0.8, trust=False)
+    >>> seen.count, round(float(seen.bubbles.diameter_mm[0]), 1)
+    (1, 1.8)
+    """
+    scale = _scale(mm_per_pixel)
+    colours = pictures.read_colours(image)
+    shape = (colours.shape[0], colours.shape[1])
+    mask = region_mask(region, shape, scale)
+    box = _box(mask, shape)
+    largest = _largest(largest_mm, scale, box)
+    cautions: list[str] = []
+    smallest = _smallest(smallest_mm, scale, largest, cautions)
+    part = colours[box]
+    light = pictures.light(part)
+    allowed = None if mask is None or mask[box].all() else np.ascontiguousarray(mask[box])
+    found = find(light, smallest, largest, allowed)
+    counted = found.where((found.sure >= SURE) & (2 * found.radius >= smallest))
+    told = assess(light, allowed, found, smallest, largest, seed) if trust else None
+    pixels = light.size if allowed is None else int(allowed.sum())
+    bubbles = _table(counted, box, scale)
+    cautions.extend(_cautions(part, light, allowed, counted, told))
+    smallest_used = smallest * scale
+    return BubbleCount(
+        verdict=_verdict(counted, told, smallest_used, scale),
+        cautions=tuple(cautions),
+        count=len(counted.x),
+        low=None if told is None else told.low,
+        high=None if told is None else told.high,
+        bubbles=bubbles,
+        sizes=_sizes(bubbles, smallest_used),
+        missed=_missed(told, scale),
+        false_finds=None if told is None else told.false,
+        area_fraction=_covered(counted, light.shape, allowed) / pixels,
+        mm_per_pixel=scale,
+        smallest_mm=smallest_used,
+        region=mask,
+        picture=(colours * 255 + 0.5).astype(np.uint8),
+    )
+
+
+def _scale(mm_per_pixel: float) -> float:
+    try:
+        scale = float(mm_per_pixel)
+    except (TypeError, ValueError):
+        scale = float("nan")
+    if not (np.isfinite(scale) and scale > 0):
+        raise InputError(
+            f"no scale: mm_per_pixel is {mm_per_pixel!r}; give the millimetres across one pixel, above 0, "
+            "from a ruler or a disc of known size in the picture"
+        )
+    return scale
+
+
+def _box(mask: np.ndarray | None, shape: tuple[int, int]) -> tuple[slice, slice]:
+    """The smallest box of the picture that holds the region."""
+    if mask is None:
+        return slice(0, shape[0]), slice(0, shape[1])
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    box = slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
+    least = pictures.FEWEST_PIXELS
+    if min(rows[-1] - rows[0], columns[-1] - columns[0]) + 1 < least:
+        raise InputError(f"the region is less than {least} pixels wide or high inside the picture; give a larger one")
+    return box
+
+
+def _largest(largest_mm: float | None, scale: float, box: tuple[slice, slice]) -> float:
+    shorter = min(side.stop - side.start for side in box)
+    if largest_mm is None:
+        return shorter / 3
+    if not (np.isfinite(largest_mm) and largest_mm > 0):
+        raise InputError(f"largest_mm is {largest_mm!r}; it must be above 0")
+    return min(largest_mm / scale, float(shorter))
+
+
+def _smallest(smallest_mm: float, scale: float, largest: float, cautions: list[str]) -> float:
+    try:
+        smallest = float(smallest_mm) / scale
+    except (TypeError, ValueError):
+        smallest = float("nan")
+    if not (np.isfinite(smallest) and smallest > 0):
+        raise InputError(f"smallest_mm is {smallest_mm!r}; give a diameter in mm, above 0")
+    if smallest < SMALLEST_PX:
+        limit = SMALLEST_PX * scale
+        if smallest_mm != USUAL_SMALLEST_MM:
+            raise InputError(
+                f"smallest_mm is {smallest_mm:g}, which is {smallest:.2g} pixels across; these pixels resolve bubbles "
+                f"from {limit:.3g} mm: count from there, or photograph from nearer"
+            )
+        cautions.append(
+            f"Bubbles below {limit:.3g} mm are not counted: {USUAL_SMALLEST_MM:g} mm is less than {SMALLEST_PX:g} "
+            "pixels across in this photo."
+        )
+        smallest = SMALLEST_PX
+    if smallest >= largest:
+        raise InputError(
+            f"the smallest bubble ({smallest * scale:.3g} mm) is not below the largest that is sought "
+            f"({largest * scale:.3g} mm); give a smaller smallest_mm, a larger region or another scale"
+        )
+    return smallest
+
+
+def _table(found: Found, box: tuple[slice, slice], scale: float) -> pd.DataFrame:
+    rows = {
+        "x_mm": (found.x + box[1].start + 0.5) * scale,
+        "y_mm": (found.y + box[0].start + 0.5) * scale,
+        "diameter_mm": 2 * found.radius * scale,
+        "contrast": found.contrast,
+        "cut_by_edge": found.seen < 0.98,
+        "confidence": found.sure,
+    }
+    return pd.DataFrame(rows).astype({"contrast": float}).sort_values("diameter_mm", ascending=False, ignore_index=True)
+
+
+def _sizes(bubbles: pd.DataFrame, smallest_mm: float) -> pd.DataFrame:
+    """Count by size class, each class twice as wide as the one before."""
+    top = float(bubbles.diameter_mm.max()) if len(bubbles) else smallest_mm
+    count = max(1, int(np.floor(np.log2(top / smallest_mm) + 1e-9)) + 1)
+    edges = smallest_mm * 2.0 ** np.arange(count + 1)
+    numbers = np.histogram(bubbles.diameter_mm, bins=edges)[0] if len(bubbles) else np.zeros(count, int)
+    return pd.DataFrame({"from_mm": edges[:-1], "to_mm": edges[1:], "count": numbers}).round({"from_mm": 3, "to_mm": 3})
+
+
+def _missed(told: Trust | None, scale: float) -> pd.DataFrame:
+    if told is None:
+        return pd.DataFrame(columns=["from_mm", "to_mm", "drawn", "missed_share", "low", "high"])
+    table = told.missed.rename(columns={"from_px": "from_mm", "to_px": "to_mm"})
+    table[["from_mm", "to_mm"]] = (table[["from_mm", "to_mm"]] * scale).round(3)
+    return table.round({"missed_share": 2, "low": 2, "high": 2})
+
+
+def _covered(found: Found, shape: tuple[int, ...], allowed: np.ndarray | None) -> int:
+    """Pixels covered by bubbles, each counted once."""
+    from skimage.draw import disk
+
+    mask = np.zeros(shape, bool)
+    for x, y, radius in zip(found.x, found.y, found.radius, strict=True):
+        mask[disk((y, x), radius, shape=shape)] = True
+    return int((mask if allowed is None else mask & allowed).sum())
+
+
+def _verdict(found: Found, told: Trust | None, smallest_mm: float, scale: float) -> str:
+    number = len(found.x)
+    noun = "bubble" if number == 1 else "bubbles"
+    text = f"{number} {noun} of {smallest_mm:.2g} mm and more found"
+    if told is not None:
+        text += f"; the true number is likely between {told.low} and {told.high} (95%)"
+    if number:
+        text += f". Middle diameter {float(np.median(2 * found.radius)) * scale:.2g} mm"
+    return text + "."
+
+
+def _cautions(
+    colours: np.ndarray, light: np.ndarray, allowed: np.ndarray | None, found: Found, told: Trust | None
+) -> list[str]:
+    said = []
+    inside = np.ones(light.shape, bool) if allowed is None else allowed
+    white = (colours.min(axis=2) >= 0.995)[inside].mean()
+    if white > 0.01:
+        said.append(f"{100 * white:.0f}% of the picture is burnt out by glare; bubbles there cannot be seen.")
+    spread = float(np.quantile(light[inside], 0.99) - np.quantile(light[inside], 0.01))
+    if spread < 0.04:
+        said.append("The picture has hardly any contrast; light the casting from the side against a dark ground.")
+    if len(found.x):
+        few = (2 * found.radius < _FEW_PIXELS).mean()
+        if few > 0.2:
+            said.append(
+                f"{100 * few:.0f}% of the bubbles are less than {_FEW_PIXELS:g} pixels across, where finds are unsure; "
+                "photograph from nearer to be sure of them."
+            )
+        cut = int((found.seen < 0.98).sum())
+        if cut:
+            said.append(f"{cut} of them are cut by the edge of the region and count as whole bubbles.")
+    if told is not None:
+        lost = told.missed
+        bad = lost[(lost.missed_share > 0.2) & (lost.drawn >= 5)]
+        if len(bad):
+            said.append(
+                "More than a fifth of the bubbles drawn into this photo as a test were not found again in some sizes; "
+                "see the table of misses."
+            )
+    return said

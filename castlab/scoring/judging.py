@@ -1,0 +1,85 @@
+"""Which of the candidate circles are bubbles: a probability for each, and the choice among those that overlap.
+
+The probability is a logistic regression on the measures of `profiles`, taught on rendered castings whose bubbles are
+known; its numbers are in judge.json. Nothing here reads pixels.
+"""
+
+from __future__ import annotations
+
+import json
+from functools import lru_cache
+from importlib import resources
+
+import numpy as np
+
+from castlab.scoring.profiles import Looked
+
+SURE = 0.5
+"""Probability from which a circle counts as a bubble."""
+DOUBTFUL = 0.02
+"""Circles below this probability are not looked at again."""
+
+
+def terms(measures: np.ndarray, centre: np.ndarray, scale: np.ndarray) -> np.ndarray:
+    """The measures in units of their spread, held within three, and all their products."""
+    plain = np.clip((measures - centre) / scale, -3, 3)
+    i, j = np.triu_indices(plain.shape[1])
+    return np.hstack([plain, plain[:, i] * plain[:, j]])
+
+
+@lru_cache(maxsize=1)
+def _taught() -> dict[str, np.ndarray]:
+    text = resources.files("castlab.scoring").joinpath("judge.json").read_text(encoding="utf-8")
+    return {name: np.asarray(values) for name, values in json.loads(text).items()}
+
+
+def confidence(measures: np.ndarray) -> np.ndarray:
+    """Probability that each circle is a bubble; `measures` as in `profiles.MEASURES`."""
+    taught = _taught()
+    score = terms(measures, taught["centre"], taught["scale"]) @ taught["weights"] + taught["intercept"]
+    probability: np.ndarray = 1 / (1 + np.exp(-np.clip(score, -30, 30)))
+    return probability
+
+
+def choose(seen: Looked, sure: np.ndarray) -> np.ndarray:
+    """The places of the circles to keep: the surest first, none that is the same thing as one already kept."""
+    from scipy.spatial import cKDTree
+
+    worth = np.flatnonzero(sure >= DOUBTFUL)
+    if not len(worth):
+        return worth
+    radius = seen.radius[worth]
+    # of two circles equally sure the larger one explains more of the picture: a highlight lies inside its bubble
+    order = worth[np.argsort(-(np.log(sure[worth] / (1 - sure[worth] + 1e-6)) + _LARGER * np.log(radius)))]
+    places = np.column_stack([seen.x, seen.y])
+    tree = cKDTree(places[order])
+    dropped = np.zeros(len(order), bool)
+    kept = []
+    largest = float(radius.max())
+    for rank, place in enumerate(order):
+        if dropped[rank]:
+            continue
+        kept.append(place)
+        close = np.array(tree.query_ball_point(places[place], seen.radius[place] + largest))
+        close = close[close > rank]
+        if len(close):
+            other = order[close]
+            apart = np.hypot(*(places[other] - places[place]).T)
+            dropped[close[_same(apart, seen.radius[place], seen.radius[other])]] = True
+    return np.array(kept, dtype=int)
+
+
+_LARGER = 1.0
+_SHARED = 0.55
+
+
+def _same(apart: np.ndarray, one: float, other: np.ndarray) -> np.ndarray:
+    """Whether two circles share so much of the smaller one that they are not two bubbles."""
+    small, large = np.minimum(one, other), np.maximum(one, other)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        a = np.arccos(np.clip((apart**2 + small**2 - large**2) / (2 * apart * small), -1, 1))
+        b = np.arccos(np.clip((apart**2 + large**2 - small**2) / (2 * apart * large), -1, 1))
+        lens = small**2 * (a - np.sin(2 * a) / 2) + large**2 * (b - np.sin(2 * b) / 2)
+    lens = np.where(apart >= small + large, 0, np.where(apart <= large - small, np.pi * small**2, lens))
+    shared: np.ndarray = lens > _SHARED * np.pi * small**2
+    return shared

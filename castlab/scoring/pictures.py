@@ -1,0 +1,161 @@
+"""Reading a photo: a path, bytes, an array or a Pillow image becomes one plane of light from 0 to 1, upright.
+
+Everything that can be wrong with a picture is found here and said in one sentence. Nothing here looks for bubbles.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import warnings
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from castlab.errors import InputError
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
+
+Picture = "str | os.PathLike[str] | bytes | np.ndarray | Image"
+
+MOST_PIXELS = 120_000_000
+"""Larger pictures are refused before they are decoded: a phone's largest has 50 to 108 megapixels."""
+FEWEST_PIXELS = 16
+"""A picture narrower or lower than this shows nothing to count."""
+KINDS = "JPEG, PNG, TIFF, HEIC, BMP or WebP"
+
+
+def read_colours(image: Any) -> np.ndarray:
+    """The picture upright, as rows x columns x 3 of red, green and blue from 0 to 1 (float32).
+
+    Parameters
+    ----------
+    image
+        A path, the bytes of a file, an array (rows x columns, or x 3 or x 4; 8 or 16 bit, or floats from 0 to 1),
+        or a Pillow image. The orientation a camera noted (EXIF) is applied.
+
+    Raises
+    ------
+    InputError
+        If it is no picture, is cut short, is too large to decode safely or too small to show anything.
+
+    Examples
+    --------
+    >>> read_colours(np.zeros((20, 30), np.uint8)).shape
+    (20, 30, 3)
+    """
+    colours = _from_array(image) if isinstance(image, np.ndarray) else _from_array(_decoded(image))
+    if min(colours.shape[:2]) < FEWEST_PIXELS:
+        rows, columns = colours.shape[:2]
+        raise InputError(
+            f"the picture is {columns} x {rows} pixels, too small to show bubbles; at least {FEWEST_PIXELS} each way"
+        )
+    return colours
+
+
+def light(colours: np.ndarray) -> np.ndarray:
+    """One plane in which things stand out best: the mix of red, green and blue that varies most from place to place."""
+    if colours.ndim == 2:
+        return colours
+    step = max(1, int(np.sqrt(colours.shape[0] * colours.shape[1] / 200_000)))
+    some = colours[::step, ::step]
+    near = [np.diff(some, axis=axis).reshape(-1, 3) for axis in (0, 1)]
+    spread = np.cov(np.concatenate(near).T) + 1e-12 * np.eye(3)
+    # white glass shows in all colours alike: a mix that sets one colour against another is not followed
+    first = np.linalg.eigh(spread)[1][:, -1]
+    first = np.maximum(first * np.sign(first.sum()), 0.05)
+    mixed: np.ndarray = colours @ (first / first.sum()).astype(np.float32)
+    return mixed
+
+
+def _decoded(image: Any) -> np.ndarray:
+    from PIL import Image, ImageOps, UnidentifiedImageError
+
+    _know_heic()
+    name = "the picture"
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            if isinstance(image, Image.Image):
+                opened = image
+            elif isinstance(image, bytes | bytearray | memoryview):
+                opened = Image.open(io.BytesIO(bytes(image)))
+            elif isinstance(image, str | os.PathLike):
+                name = f"'{Path(image).name}'"
+                opened = Image.open(image)
+            else:
+                raise InputError(
+                    f"a {type(image).__name__} is not a picture; accepted: a path, bytes, an array or a Pillow image"
+                )
+            if opened.width * opened.height > MOST_PIXELS:
+                raise _too_large(name, opened.width, opened.height)
+            upright = ImageOps.exif_transpose(opened)
+            return _plain(upright)
+    except InputError:
+        raise
+    except FileNotFoundError as error:
+        raise InputError(f"there is no file {name}; give the path of a photo") from error
+    except Image.DecompressionBombError as error:
+        raise InputError(
+            f"{name} claims more pixels than can be read safely (limit {MOST_PIXELS / 1e6:.0f} megapixels); "
+            "give a smaller picture"
+        ) from error
+    except UnidentifiedImageError as error:
+        raise InputError(f"{name} is not a picture that can be read; accepted: {KINDS}") from error
+    except (OSError, SyntaxError, ValueError, EOFError, MemoryError) as error:
+        raise InputError(f"{name} cannot be decoded, it may be cut short ({error}); copy it anew") from error
+
+
+def _too_large(name: str, width: int, height: int) -> InputError:
+    return InputError(
+        f"{name} claims {width} x {height} pixels, more than can be read safely "
+        f"(limit {MOST_PIXELS / 1e6:.0f} megapixels); give a smaller picture"
+    )
+
+
+def _plain(picture: Image) -> np.ndarray:
+    """Pixels as an array; palettes, transparency and odd modes made plain first."""
+    if picture.mode in ("RGB", "L", "F") or picture.mode.startswith("I"):
+        return np.asarray(picture)
+    if picture.mode in ("LA", "La"):
+        return np.asarray(picture.convert("LA"))[..., 0]
+    return np.asarray(picture.convert("RGB"))
+
+
+def _know_heic() -> None:
+    try:
+        import pillow_heif
+    except ImportError:  # an optional codec: without it such a file is "not a picture that can be read"
+        return
+    pillow_heif.register_heif_opener()
+
+
+def _from_array(pixels: np.ndarray) -> np.ndarray:
+    shape = pixels.shape
+    if pixels.ndim == 3 and shape[2] == 1:
+        pixels = pixels[..., 0]
+    if not (pixels.ndim == 2 or (pixels.ndim == 3 and shape[2] in (3, 4))) or 0 in shape:
+        raise InputError(
+            f"an array of shape {shape} is not a picture; accepted: rows x columns, or rows x columns x 3 or 4 colours"
+        )
+    if pixels.shape[0] * pixels.shape[1] > MOST_PIXELS:
+        raise _too_large("the array", shape[1], shape[0])
+    if pixels.dtype == bool:
+        scale = 1.0
+    elif pixels.dtype.kind in "iu":
+        top = int(pixels.max())
+        if int(pixels.min()) < 0:
+            raise InputError("the picture has negative pixels; accepted: 8 or 16 bit, or floats from 0 to 1")
+        scale = float(np.iinfo(pixels.dtype).max) if pixels.dtype.itemsize <= 2 else (65535.0 if top > 255 else 255.0)
+    elif pixels.dtype.kind == "f":
+        if not np.isfinite(pixels).all():
+            raise InputError("the picture has pixels that are not numbers; accepted: floats from 0 to 1")
+        top = float(pixels.max())
+        scale = 1.0 if top <= 1.0 else (255.0 if top <= 255.0 else 65535.0)
+    else:
+        raise InputError(f"pixels of type {pixels.dtype} are not light; accepted: 8 or 16 bit, or floats from 0 to 1")
+    plane = (pixels if pixels.ndim == 2 else pixels[..., :3]).astype(np.float32)
+    plane *= np.float32(1 / scale)
+    return np.repeat(plane[..., None], 3, axis=2) if plane.ndim == 2 else plane

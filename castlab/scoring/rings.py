@@ -1,0 +1,233 @@
+"""Where a picture may hold circles: how well the light's slope points to or from a centre, all the way round a ring.
+
+The slope of each pixel counts by its direction, not its strength, so that a faint bubble answers like a strong one.
+Each octave of sizes is sought on a picture reduced until its radii are a few pixels, in tiles, by Fourier transforms.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+SMALLEST_PX = 3.0
+"""Diameter below which a bubble is not told from grain."""
+
+_TOP = 8.0
+"""Radii sought on one reduced picture end here, in its pixels."""
+_STEP = 2.0**0.25
+_TILE = 1024
+_MARGIN = 20
+_SLOPE_BLUR = 0.8
+_SOFT = 3.0
+"""A slope of this many times the noise counts as half a direction."""
+_THRESHOLD = 0.25
+_RARE = 3.5
+"""An answer must also stand out this many times from what grain alone gives at its radius."""
+_EDGED = 2.5
+"""Mean slope on a ring, in units of the local noise (grain alone: 1.25), below which nobody looks closer."""
+_BLOCK = 64
+
+
+@dataclass(frozen=True)
+class Level:
+    """A picture reduced `factor` times, smoothed, with the local noise of its slopes."""
+
+    factor: int
+    smooth: np.ndarray
+    noise: np.ndarray
+
+    def noise_at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Noise of the slope near points given in pixels of this level."""
+        rows = np.clip((y / _BLOCK).astype(int), 0, self.noise.shape[0] - 1)
+        columns = np.clip((x / _BLOCK).astype(int), 0, self.noise.shape[1] - 1)
+        found: np.ndarray = self.noise[rows, columns]
+        return found
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Circles that may be there: `x`, `y`, `radius` in pixels of the level at place `level`; `answer` from 0 to 1."""
+
+    level: np.ndarray
+    x: np.ndarray
+    y: np.ndarray
+    radius: np.ndarray
+    answer: np.ndarray
+
+    def take(self, which: np.ndarray) -> Candidates:
+        """Some of them."""
+        return Candidates(*(part[which] for part in (self.level, self.x, self.y, self.radius, self.answer)))
+
+
+def levels(picture: np.ndarray, largest_radius: float) -> list[Level]:
+    """The picture and its halvings, as many as circles up to `largest_radius` (pixels) need."""
+    from scipy import ndimage
+
+    found: list[Level] = []
+    now, factor = picture, 1
+    while True:
+        smooth = ndimage.gaussian_filter(now, _SLOPE_BLUR, mode="nearest")
+        found.append(Level(factor, smooth, _noise(smooth, factor)))
+        if largest_radius / factor <= _TOP or min(now.shape) < 16:
+            return found
+        rows, columns = now.shape[0] // 2 * 2, now.shape[1] // 2 * 2
+        cut = now[:rows, :columns]
+        now = 0.25 * (cut[::2, ::2] + cut[1::2, ::2] + cut[::2, 1::2] + cut[1::2, 1::2])
+        factor *= 2
+
+
+def radii(place: int, smallest: float, largest: float) -> np.ndarray:
+    """The radii sought on the level at `place`, in its pixels; `smallest` and `largest` in pixels of the picture."""
+    low = smallest / 2**place if place == 0 else max(_TOP / 2, smallest / 2**place)
+    high = min(_TOP, largest / 2**place)
+    if high < low:
+        return np.empty(0)
+    steps = int(np.ceil(np.log(high / low) / np.log(_STEP) - 1e-9))
+    return low * _STEP ** np.arange(steps + 1)
+
+
+def candidates(steps: list[Level], smallest: float, largest: float) -> Candidates:
+    """Every ring that answers locally best, at all levels; radii in pixels of the picture."""
+    parts: list[tuple[int, np.ndarray]] = []
+    for place, level in enumerate(steps):
+        sought = radii(place, smallest, largest)
+        if len(sought):
+            # one radius beyond either end, so that a maximum at the end can be told from a slope
+            wide = np.concatenate([[sought[0] / _STEP], sought, [sought[-1] * _STEP]])
+            parts.extend((place, _tile(level, top, left, wide)) for top, left in _corners(level.smooth.shape))
+    table = np.concatenate([part for _, part in parts]) if parts else np.empty((0, 4))
+    place_of = np.concatenate([np.full(len(part), place) for place, part in parts]) if parts else np.empty(0, int)
+    return Candidates(place_of, table[:, 0], table[:, 1], table[:, 2], table[:, 3])
+
+
+def slopes(smooth: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Slope along x and along y."""
+    across = np.zeros_like(smooth)
+    down = np.zeros_like(smooth)
+    across[:, 1:-1] = 0.5 * (smooth[:, 2:] - smooth[:, :-2])
+    down[1:-1] = 0.5 * (smooth[2:] - smooth[:-2])
+    return across, down
+
+
+def _noise(smooth: np.ndarray, factor: int) -> np.ndarray:
+    """Slope noise by blocks: a low quantile of the slopes, which bubbles that fill up to two thirds do not move."""
+    from scipy import ndimage
+
+    found = np.empty((int(np.ceil(smooth.shape[0] / _BLOCK)), int(np.ceil(smooth.shape[1] / _BLOCK))), np.float32)
+    for i in range(found.shape[0]):
+        for j in range(found.shape[1]):
+            block = smooth[i * _BLOCK : (i + 1) * _BLOCK + 2, j * _BLOCK : (j + 1) * _BLOCK + 2]
+            across, down = slopes(block)
+            size = np.hypot(across, down)[1:-1, 1:-1]
+            found[i, j] = np.quantile(size, 0.3) / 0.8446 if size.size else np.nan
+    usual = float(np.nanmedian(found))
+    found = np.where(np.isnan(found), usual, found)
+    found = ndimage.median_filter(found, 3, mode="nearest")
+    floor = max(0.25 * usual, 0.0006 / factor)
+    return np.maximum(found, floor).astype(np.float32)
+
+
+def _corners(shape: tuple[int, ...]) -> list[tuple[int, int]]:
+    inner = _TILE - 2 * _MARGIN
+    return [(top, left) for top in range(0, shape[0], inner) for left in range(0, shape[1], inner)]
+
+
+@lru_cache(maxsize=4)
+def _frequencies(rows: int, columns: int) -> tuple[np.ndarray, ...]:
+    ky = 2 * np.pi * np.fft.fftfreq(rows)[:, None]
+    kx = 2 * np.pi * np.fft.rfftfreq(columns)[None, :]
+    size = np.hypot(kx, ky)
+    size[0, 0] = 1.0
+    cos, sin = kx / size, ky / size
+    parts = (size, cos, sin, cos**2 - sin**2, 2 * cos * sin)
+    return tuple(part.astype(np.float32) for part in parts)
+
+
+@lru_cache(maxsize=64)
+def _ring(rows: int, columns: int, radius: float) -> tuple[np.ndarray, np.ndarray]:
+    """Fourier transforms of a soft ring of unit vectors pointing outward, and of their double angles."""
+    from scipy.special import jv
+
+    size = _frequencies(rows, columns)[0]
+    grid = np.linspace(0, float(size.max()) + 0.01, 4096)
+    soft = np.exp(-0.5 * (grid * 0.1 * radius) ** 2)
+    one = np.interp(size, grid, jv(1, grid * radius) * soft).astype(np.float32)
+    two = np.interp(size, grid, -jv(2, grid * radius) * soft).astype(np.float32)
+    one[0, 0] = two[0, 0] = 0
+    return one, two
+
+
+def _tile(level: Level, top: int, left: int, sought: np.ndarray) -> np.ndarray:
+    """Columns x, y, radius, answer of the best rings whose centres lie in one tile."""
+    from scipy import fft
+
+    smooth = level.smooth
+    height, width = smooth.shape
+    inner = _TILE - 2 * _MARGIN
+    bottom, right = min(top + inner, height), min(left + inner, width)
+    y0, x0 = max(top - _MARGIN, 0), max(left - _MARGIN, 0)
+    block = smooth[y0 : min(bottom + _MARGIN, height), x0 : min(right + _MARGIN, width)]
+    across, down = slopes(block)
+    size2 = across**2 + down**2
+    rows, columns = np.indices(block.shape, sparse=True)
+    noise = level.noise_at(columns + x0, rows + y0)
+    weight = 1 / np.sqrt(size2 + (_SOFT * noise) ** 2)
+    size = np.sqrt(size2)
+    safe = np.maximum(size, 1e-12)
+    double_cos = (across**2 - down**2) / safe * weight
+    double_sin = 2 * across * down / safe * weight
+    shape = tuple(fft.next_fast_len(side + _MARGIN, real=True) for side in block.shape)
+    _, cos, sin, cos2, sin2 = _frequencies(*shape)
+    flow = fft.rfft2(across * weight, shape) * cos + fft.rfft2(down * weight, shape) * sin
+    flow *= 1j
+    axes = fft.rfft2(double_cos, shape) * cos2 + fft.rfft2(double_sin, shape) * sin2
+    inside = (slice(0, block.shape[0]), slice(0, block.shape[1]))
+    signed = np.empty((len(sought), *block.shape), np.float32)
+    either = np.empty_like(signed)
+    for n, radius in enumerate(sought):
+        one, two = _ring(*shape, float(radius))
+        signed[n] = fft.irfft2(flow * one, shape)[inside]
+        either[n] = fft.irfft2(axes * two, shape)[inside]
+    np.abs(signed, out=signed)
+    found = []
+    for stack in (signed, either):
+        n, y, x = _peaks(stack)
+        keep = (y + y0 >= top) & (y + y0 < bottom) & (x + x0 >= left) & (x + x0 < right)
+        n, y, x = n[keep], y[keep], x[keep]
+        keep = _edged(size / noise, x, y, sought[n])
+        n, y, x = n[keep], y[keep], x[keep]
+        found.append(np.column_stack([x + x0, y + y0, sought[n], stack[n, y, x]]))
+    return np.concatenate(found)
+
+
+def _edged(clear: np.ndarray, x: np.ndarray, y: np.ndarray, radius: np.ndarray) -> np.ndarray:
+    """Whether the slopes on a ring, in units of the local noise, are more than grain."""
+    way = np.arange(16) * (np.pi / 8)
+    total = np.zeros(len(x), np.float32)
+    for angle in way:
+        rows = np.clip(np.rint(y + radius * np.sin(angle)).astype(np.int32), 0, clear.shape[0] - 1)
+        columns = np.clip(np.rint(x + radius * np.cos(angle)).astype(np.int32), 0, clear.shape[1] - 1)
+        total += clear[rows, columns]
+    return total > _EDGED * len(way)
+
+
+def _peaks(stack: np.ndarray) -> tuple[Any, Any, Any]:
+    """Places in the stack above the thresholds and not below any neighbour in place or in radius."""
+    chance = np.median(np.abs(stack[1:-1, ::5, ::5]), axis=(1, 2)) / 0.6745
+    n, y, x = np.nonzero(stack[1:-1] > np.maximum(_THRESHOLD, _RARE * chance)[:, None, None])
+    n = n + 1
+    rows, columns = stack.shape[1:]
+    for dn, dy, dx in _NEIGHBOURS:
+        yy, xx = np.clip(y + dy, 0, rows - 1), np.clip(x + dx, 0, columns - 1)
+        keep = stack[n, y, x] >= stack[n + dn, yy, xx]
+        n, y, x = n[keep], y[keep], x[keep]
+    return n, y, x
+
+
+_NEIGHBOURS = sorted(
+    ((n, y, x) for n in (-1, 0, 1) for y in (-1, 0, 1) for x in (-1, 0, 1) if (n, y, x) != (0, 0, 0)),
+    key=lambda step: sum(map(abs, step)),
+)

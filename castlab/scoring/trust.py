@@ -1,0 +1,210 @@
+"""How far to trust a count: bubbles like those found are drawn into the very photo and sought again.
+
+The share not found, by size, and the judge's own doubt about each find give the interval for the true count.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from castlab.scoring.finding import Found, find
+from castlab.scoring.judging import SURE
+
+DRAWN = 120
+"""Bubbles drawn into the photo, in all."""
+_WINDOW = 640
+_ROUNDS = 4
+_DRAWS = 4000
+_SIZE_ERROR = 0.06
+"""Spread of the measured over the true diameter, as a share; for bubbles near the smallest size that counts."""
+_JUDGE_SPREAD = 0.6
+"""Spread of the judge's log odds from photo to photo."""
+
+
+@dataclass(frozen=True)
+class Trust:
+    """`missed` by size, and the interval `low` to `high` that holds the true count; `false` finds expected."""
+
+    missed: pd.DataFrame
+    low: int
+    high: int
+    false: float
+
+
+def assess(
+    light: np.ndarray,
+    allowed: np.ndarray | None,
+    found: Found,
+    smallest: float,
+    largest: float,
+    seed: int,
+) -> Trust:
+    """Draw, seek and reckon; `found` are all distinct circles, doubtful ones too; sizes are diameters in pixels."""
+    rng = np.random.default_rng(seed)
+    style = found.where((found.sure >= SURE) & (2 * found.radius >= smallest))
+    bins = _bins(style, smallest, largest)
+    tried, hit = _drawn_and_found(rng, light, allowed, found, style, bins, smallest, largest)
+    missed = _table(bins, tried, hit)
+    low, high = _interval(rng, found, bins, tried, hit, smallest)
+    false = float((1 - style.sure).sum())
+    return Trust(missed, low, high, false)
+
+
+def _bins(style: Found, smallest: float, largest: float) -> np.ndarray:
+    """Edges of size classes, pixels: doubling from the smallest, up to the largest found."""
+    top = float(2 * style.radius.max()) if len(style.x) else smallest * 4
+    count = int(np.clip(np.ceil(np.log2(max(top, smallest * 1.5) / smallest)), 1, 6))
+    edges = smallest * 2.0 ** np.arange(count + 1)
+    edges[-1] = max(edges[-1], largest)
+    return edges
+
+
+def _drawn_and_found(
+    rng: np.random.Generator,
+    light: np.ndarray,
+    allowed: np.ndarray | None,
+    found: Found,
+    style: Found,
+    bins: np.ndarray,
+    smallest: float,
+    largest: float,
+) -> tuple[np.ndarray, np.ndarray]:
+    tried, hit = np.zeros(len(bins) - 1), np.zeros(len(bins) - 1)
+    height, width = light.shape
+    side = min(_WINDOW, height, width)
+    apart_least = _closest(style)
+    tops = [min(bins[i + 1], bins[i] * 2) for i in range(len(bins) - 1)]
+    for _ in range(_ROUNDS):
+        top, left = int(rng.integers(0, height - side + 1)), int(rng.integers(0, width - side + 1))
+        window = light[top : top + side, left : left + side].copy()
+        mask = None if allowed is None else allowed[top : top + side, left : left + side]
+        if mask is not None and mask.mean() < 0.05:
+            continue
+        taken = [(x - left, y - top, r) for x, y, r in zip(style.x, style.y, style.radius, strict=True)]
+        drawn: list[tuple[float, float, float, int]] = []
+        for n in range(DRAWN // _ROUNDS):
+            kind = n % len(tried)
+            radius = 0.5 * float(np.exp(rng.uniform(np.log(bins[kind]), np.log(tops[kind]))))
+            if radius > side / 5:
+                continue
+            for _try in range(8):
+                x, y = rng.uniform(0, side, 2)
+                if _cut_by_window(x, y, radius, (left, top), side, light.shape):
+                    continue
+                if mask is not None and not mask[int(y), int(x)]:
+                    continue
+                others = [*taken, *[d[:3] for d in drawn]]
+                if all(np.hypot(x - a, y - b) > apart_least * (radius + r) for a, b, r in others):
+                    if _copy(rng, window, light, style, x, y, radius):
+                        drawn.append((x, y, radius, kind))
+                    break
+        again = find(window, smallest, min(largest, side / 2), mask)
+        again = again.where(again.sure >= SURE)
+        for x, y, radius, kind in drawn:
+            apart = np.hypot(again.x - x, again.y - y)
+            tried[kind] += 1
+            hit[kind] += bool(((apart < 0.5 * radius) & (np.abs(np.log(again.radius / radius)) < 0.5)).any())
+    return tried, hit
+
+
+def _closest(style: Found) -> float:
+    """How near bubbles of this photo come to each other, as a share of the sum of their radii; 1 is touching."""
+    from scipy.spatial import cKDTree
+
+    if len(style.x) < 5:
+        return 1.0
+    places = np.column_stack([style.x, style.y])
+    apart, other = cKDTree(places).query(places, k=2)
+    share = apart[:, 1] / (style.radius + style.radius[other[:, 1]])
+    return float(np.clip(np.quantile(share, 0.05), 0.8, 1.1))
+
+
+def _cut_by_window(
+    x: float, y: float, radius: float, corner: tuple[int, int], side: int, shape: tuple[int, ...]
+) -> bool:
+    """Whether a bubble would be cut by an edge that is the window's only, not the picture's."""
+    left, top = corner
+    return (
+        (left > 0 and x < 1.3 * radius)
+        or (top > 0 and y < 1.3 * radius)
+        or (left + side < shape[1] and x > side - 1.3 * radius)
+        or (top + side < shape[0] and y > side - 1.3 * radius)
+    )
+
+
+def _copy(
+    rng: np.random.Generator, window: np.ndarray, light: np.ndarray, style: Found, x: float, y: float, radius: float
+) -> bool:
+    """Draw into the window a bubble that looks like one of those found, scaled and turned; a plain disc if none was."""
+    from scipy import ndimage
+
+    reach = int(np.ceil(1.35 * radius)) + 1
+    rows = np.arange(max(int(y) - reach, 0), min(int(y) + reach + 1, window.shape[0]))
+    columns = np.arange(max(int(x) - reach, 0), min(int(x) + reach + 1, window.shape[1]))
+    dx, dy = np.meshgrid((columns - x) / radius, (rows - y) / radius)
+    share = np.hypot(dx, dy)
+    # a model is enlarged or reduced by at most three, else it would be drawn blurred or lose its rim
+    usable = np.flatnonzero((np.abs(np.log(style.radius / radius)) < np.log(3)) & (style.seen > 0.99))
+    if len(usable):
+        model = int(rng.choice(usable))
+        turn = rng.uniform(0, 2 * np.pi)
+        sx = style.x[model] + style.radius[model] * (dx * np.cos(turn) - dy * np.sin(turn))
+        sy = style.y[model] + style.radius[model] * (dx * np.sin(turn) + dy * np.cos(turn))
+        patch = ndimage.map_coordinates(light, [sy, sx], order=1, mode="nearest")
+        ring = (share > 1.15) & (share < 1.35)
+        basis = np.stack([np.ones_like(dx), dx, dy], axis=-1)
+        if ring.sum() < 4:
+            return False
+        plane = np.linalg.lstsq(basis[ring], patch[ring], rcond=None)[0]
+        shade = patch - basis @ plane
+        fade = np.clip((1.3 - share) / 0.15, 0, 1)
+    else:
+        grain = float(np.median(np.abs(np.diff(window, axis=1)))) / 0.95
+        shade = np.full(share.shape, rng.choice([-1, 1]) * max(10 * grain, 0.1), np.float32)
+        fade = np.clip((1 - share) * radius / 1.2 + 0.5, 0, 1)
+    window[np.ix_(rows, columns)] = np.clip(window[np.ix_(rows, columns)] + shade * fade, 0, 1)
+    return True
+
+
+def _table(bins: np.ndarray, tried: np.ndarray, hit: np.ndarray) -> pd.DataFrame:
+    """Share missed with its 95% interval (Jeffreys), by size."""
+    from scipy.stats import beta
+
+    lost = tried - hit
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(tried > 0, lost / tried, np.nan)
+    return pd.DataFrame(
+        {
+            "from_px": bins[:-1],
+            "to_px": bins[1:],
+            "drawn": tried.astype(int),
+            "missed_share": share,
+            "low": np.where(lost == 0, 0.0, beta.ppf(0.025, lost + 0.5, hit + 0.5)),
+            "high": np.where(hit == 0, 1.0, beta.ppf(0.975, lost + 0.5, hit + 0.5)),
+        }
+    )
+
+
+def _interval(
+    rng: np.random.Generator, found: Found, bins: np.ndarray, tried: np.ndarray, hit: np.ndarray, smallest: float
+) -> tuple[int, int]:
+    """95% interval of the true count: doubt about each find, sizes near the limit, and what was not found."""
+    near = found.where((found.sure >= SURE) & (2 * found.radius >= 0.75 * smallest))
+    count = int(((near.sure >= SURE) & (2 * near.radius >= smallest)).sum())
+    odds = np.log(near.sure / (1 - near.sure + 1e-9))
+    totals = np.zeros(_DRAWS)
+    for n in range(_DRAWS):
+        chance = 1 / (1 + np.exp(-(odds + _JUDGE_SPREAD * rng.normal())))
+        real = rng.random(len(odds)) < chance
+        size = 2 * near.radius * (1 + _SIZE_ERROR * rng.normal(size=len(odds)))
+        real &= size >= smallest
+        kind = np.clip(np.searchsorted(bins, size[real], side="right") - 1, 0, len(tried) - 1)
+        by_size = np.bincount(kind, minlength=len(tried))
+        kept = rng.beta(hit + 0.5, tried - hit + 0.5)
+        more = [rng.negative_binomial(k, max(p, 0.05)) if k else 0 for k, p in zip(by_size, kept, strict=True)]
+        totals[n] = real.sum() + sum(more)
+    low, high = np.quantile(totals, [0.025, 0.975])
+    return int(min(np.floor(low), count)), int(max(np.ceil(high), count))
