@@ -233,7 +233,7 @@ def _of_groups(first: int, second: int, given: Truth, batches: int | None, per_b
         made += f" ({words.size(2 * first, batches)}, {poured})"
     return Power(
         verdict=f"{made} have a chance of {_chance(*found, done)} to show {given.told()}.{_enough(needed, given, ladder)}",
-        cautions=_cautions_of_groups(given, batches, failed), power=found[0], low=found[1], high=found[2], kind=given.kind,
+        cautions=_cautions_of_groups(given, batches, not done, failed), power=found[0], low=found[1], high=found[2], kind=given.kind,
         effect=given.effect, table=table, needed=needed, method=method, castings=first, simulations=done,
     )  # fmt: skip
 
@@ -255,7 +255,7 @@ def _enough(needed: int | None, given: Truth, ladder: Ladder) -> str:
     )
 
 
-def _cautions_of_groups(given: Truth, batches: int | None, failed: float) -> tuple[str, ...]:
+def _cautions_of_groups(given: Truth, batches: int | None, exact: bool, failed: float) -> tuple[str, ...]:
     said = []
     if batches is None:
         said.append("Every casting counts as independent here: castings from one cup are not, so for what is set per batch count batches (batches=, per_batch=True).")  # fmt: skip
@@ -263,6 +263,8 @@ def _cautions_of_groups(given: Truth, batches: int | None, failed: float) -> tup
         said.append(f"The scatter between batches is a guess ({given.batch_spread:.3g}, standard deviation of {truth.SCALE[given.kind]}): with more of it, what is set per batch shows less.")  # fmt: skip
     if given.kind == "count" and given.dispersion == 1:
         said.append("Counts are taken to scatter as Poisson counts do; real ones often scatter more (dispersion=), and then more castings are needed.")  # fmt: skip
+        if exact:
+            said.append("The conditional test knows that they do; fit_factors finds out from the castings, which costs some points of the chance (simulations= shows how many).")  # fmt: skip
     return (*said, *_failed(failed))
 
 

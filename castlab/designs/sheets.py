@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -41,7 +41,7 @@ class RunSheets(Result):
     `table`: batch, start, castings, weigh (masses in one cup), then what is set for the cup.
     """
 
-    sheets: tuple[RunSheet, ...]
+    sheets: tuple[RunSheet, ...] = field(repr=False)
     table: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:

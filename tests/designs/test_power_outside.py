@@ -16,12 +16,13 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
+from statsmodels.regression.linear_model import OLS
 from statsmodels.stats.power import NormalIndPower, TTestIndPower
-from statsmodels.stats.proportion import proportion_effectsize
+from statsmodels.stats.proportion import proportion_confint, proportion_effectsize
 from statsmodels.stats.rates import power_poisson_ratio_2indep
 
 from castlab.analysis import fit_factors
-from castlab.designs import Factor, plan_trials, power
+from castlab.designs import Factor, layouts, plan_trials, power, simulation, truth
 from castlab.designs.chances import p_shares
 
 
@@ -104,3 +105,53 @@ def test_two_rates_have_nearly_the_power_of_the_normal_approximation():
     assert power(30, effect=0.5, kind="count", base=6.0).power == pytest.approx(reference, abs=0.02)
     small = power_poisson_ratio_2indep(6.0, 3.0, 8, value=1, alpha=0.05, alternative="two-sided", return_results=False)
     assert power(8, effect=0.5, kind="count", base=6.0).power == pytest.approx(small, abs=0.06)
+
+
+def test_two_rates_need_the_castings_of_the_published_rule():
+    found = power(10, effect=36 / 30, kind="count", base=30.0)
+    assert found.needed == pytest.approx(4 / (np.sqrt(36) - np.sqrt(30)) ** 2, abs=1)
+    assert found.needed == pytest.approx(15, abs=1)
+
+
+def measures(layout: layouts.Layout) -> simulation.Case:
+    return truth.read("measure", 1.2, None, 1.0, 0.8 if layout.batches else None, None, 0.05).case(layout, 1)
+
+
+@pytest.mark.parametrize("n", [(5, 5), (12, 7)])
+def test_simulated_power_of_two_means_holds_the_power_that_statsmodels_gives(n):
+    reference = TTestIndPower().power(1.2, n[0], 0.05, ratio=n[1] / n[0])
+    found = power(n, effect=1.2, kind="measure", spread=1.0, simulations=2000)
+    assert found.low < reference < found.high
+
+
+@pytest.mark.parametrize(("shown", "total"), [(0, 200), (3, 200), (151, 200), (200, 200)])
+def test_the_interval_of_a_simulated_power_is_that_of_clopper_and_pearson(shown, total):
+    reference = proportion_confint(shown, total, alpha=0.01, method="beta")
+    assert simulation.Tally(shown, 0, total).interval() == pytest.approx(reference, abs=1e-12)
+
+
+def test_simulated_split_plots_are_judged_as_textbook_analysis_of_variance_does():
+    whole, within = layouts.in_batches(12, 6, True), layouts.in_batches(12, 6, False)
+    for layout in (whole, within):
+        case = measures(layout)
+        Y = simulation.draw(case, 40, np.random.default_rng(3))
+        Z = np.eye(6)[layout.codes]
+        if layout is whole:
+            means = Z.T / 4
+            expected = [OLS(means @ y, means @ layout.X).fit().pvalues[1] for y in Y]
+        else:
+            expected = [OLS(y, np.column_stack([Z, layout.X[:, 1]])).fit().pvalues[-1] for y in Y]
+        p, ok = simulation.analysed(case, Y)
+        assert ok.all()
+        assert p == pytest.approx(np.array(expected), abs=1e-6)
+
+
+@pytest.mark.parametrize("per_batch", [True, False])
+def test_simulated_power_in_batches_holds_the_power_of_the_textbook_tests(per_batch):
+    found = power(
+        12, effect=1.2, kind="measure", spread=1.0, batches=6, per_batch=per_batch, batch_spread=0.8, simulations=2000
+    )
+    scatter = np.sqrt(0.64 + 1 / 4) if per_batch else 1.0
+    df, shift = (4, 1.2 / np.sqrt(4 * scatter**2 / 6)) if per_batch else (17, 1.2 / np.sqrt(2 / 12))
+    t = stats.t.ppf(0.975, df)
+    assert found.low < stats.nct.sf(t, df, shift) + stats.nct.cdf(-t, df, shift) < found.high

@@ -42,10 +42,31 @@ SECOND = {
         "limits": [72, None],
         "retired": ["Block A", "Block B"],
     },
+    "13_settle_the_recipe": {
+        "factors": ["cup_degas_min", "insert_prep", "mold_degas_min"],
+        "wishes": {"passed": ["more", None], "haze_pct": ["fewer", 3]},
+        "limits": {},
+        "group": "pour_method",
+        "compared": "bubbles",
+        "margin": 1.5,
+    },
+    "14_choose_the_next_castings": {
+        "who": "Wim",
+        "entry": "haze",
+        "response": "haze_pct",
+        "kind": "measure",
+        "effect": 1,
+        "effects": [0.5, 1, 2],
+        "base": None,
+        "spread": 1.2,
+        "dispersion": None,
+        "batch_spread": 0.6,
+        "castings": 18,
+    },
 }
 """Notebook -> a second set of parameters, to be told from the ones it carries."""
 
-LOGS = {"02_score_a_trial", "05_import_a_sheet", "07_plan_a_mix"}
+LOGS = {"02_score_a_trial", "05_import_a_sheet", "07_plan_a_mix", "14_choose_the_next_castings"}
 """The notebooks that write to the logbook."""
 
 every_notebook = pytest.mark.parametrize("path", outputs.NOTEBOOKS, ids=lambda path: path.stem)
@@ -74,7 +95,7 @@ def contents(place: Path) -> dict[str, list[dict]]:
     with Logbook.open(place / workspace.LOGBOOK) as book:
         return {
             kind: [record.model_dump() for record in book.records(kind, withdrawn=True)]
-            for kind in ("batch", "trial", "score", "mold", "material")
+            for kind in ("plan", "batch", "trial", "score", "mold", "material")
         }
 
 
