@@ -11,6 +11,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from castlab.analysis.checks import Checks
     from castlab.analysis.compare import Comparison, compare_runs
     from castlab.analysis.confounding import Confounding, what_is_confounded
     from castlab.analysis.fit import FactorFit, fit_factors
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from castlab.analysis.looks import ManyResponses, many_responses
     from castlab.analysis.prediction import next_casting
     from castlab.analysis.recommending import Recommendation, recommend
+    from castlab.analysis.screen import Screen, screen_effects
     from castlab.analysis.watching import Watch, watch
 
 _HOME = {
@@ -34,6 +36,9 @@ _HOME = {
     "next_casting": "prediction",
     "what_is_confounded": "confounding",
     "Confounding": "confounding",
+    "Checks": "checks",
+    "screen_effects": "screen",
+    "Screen": "screen",
     "mold_life": "lifetimes",
     "MoldLife": "lifetimes",
     "watch": "watching",
@@ -41,6 +46,7 @@ _HOME = {
 }
 
 __all__ = [
+    "Checks",
     "Comparison",
     "Confounding",
     "FactorFit",
@@ -48,6 +54,7 @@ __all__ = [
     "ManyResponses",
     "MoldLife",
     "Recommendation",
+    "Screen",
     "Watch",
     "compare_runs",
     "fit_factors",
@@ -55,6 +62,7 @@ __all__ = [
     "mold_life",
     "next_casting",
     "recommend",
+    "screen_effects",
     "watch",
     "what_is_confounded",
 ]

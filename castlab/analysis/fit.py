@@ -279,7 +279,10 @@ def fit_factors(
     design = coding.build(used.data, kept, [(a, b) for a, b in pairs if a in names and b in names])
     design, lost = _drop_aliased_interactions(design, used.data)
     dropped |= lost
-    chosen = imperfect.fit(used, design)
+    try:
+        chosen = imperfect.fit(used, design)
+    except FitError as exc:
+        raise FitError(f"{exc}{_screen_instead(used, design)}") from None
     effect_table, test_table = effects.tables(chosen, design, used.codes)
     plan = looks.read_planned(planned, used.factors)
     effect_table, test_table = looks.judged(effect_table, test_table, plan, all_planned=planned is True)
@@ -300,6 +303,15 @@ def fit_factors(
         factors=tuple(f.name for f in kept), batch=used.batch, exposure=exposure, planned=plan, data=used.data,
         _chosen=chosen, _design=design, _castings=used,
     )  # fmt: skip
+
+
+def _screen_instead(used: rows_of.Castings, design: coding.Design) -> str:
+    """What to use where a two-level plan has no degrees of freedom left."""
+    factors = [t.parts[0] for t in design.terms if len(t.parts) == 1]
+    two = all(len(np.unique(used.data[f.name].astype(str))) == 2 for f in factors)
+    if used.n > design.X.shape[1] or not two or used.n < 8 or used.kind not in ("count", "measure"):
+        return ""
+    return "; for a two-level plan cast once, screen_effects(frame, response, factors) shows what stands out"
 
 
 def _drop_aliased_interactions(design: coding.Design, data: pd.DataFrame) -> tuple[coding.Design, dict[str, str]]:

@@ -17,11 +17,16 @@ __all__ = ["alt_text", "draw"]
 
 PICTURES: dict[str, str] = {
     "castlab.analysis.fit.FactorFit": "castlab.figures.effects.draw_fit",
+    "castlab.analysis.checks.Checks": "castlab.figures.checking.draw_checks",
+    "castlab.analysis.screen.Screen": "castlab.figures.screening.draw_screen",
     "castlab.analysis.confounding.Confounding": "castlab.figures.confounding.draw_confounding",
     "castlab.analysis.compare.Comparison": "castlab.figures.groups.draw_comparison",
     "castlab.analysis.recommending.Recommendation": "castlab.figures.recommending.draw_recommendation",
     "castlab.analysis.watching.Watch": "castlab.figures.watching.draw_watch",
     "castlab.analysis.lifetimes.MoldLife": "castlab.figures.watching.draw_mold_life",
+    "castlab.scoring.agreement.Agreement": "castlab.figures.agreeing.draw_agreement",
+    "castlab.scoring.gauge.GaugeStudy": "castlab.figures.agreeing.draw_gauge",
+    "castlab.scoring.rescoring.ScorerDrift": "castlab.figures.agreeing.draw_drift",
     "castlab.bench.mixing.MixPlan": "castlab.figures.pours.draw_mix",
     "castlab.bench.solids.MoldPlan": "castlab.figures.pours.draw_mold",
     "castlab.bench.vacuum.pumping.PumpFit": "castlab.figures.pumping.draw_pump",
