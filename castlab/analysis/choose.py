@@ -36,19 +36,16 @@ import numpy as np
 from scipy import special, stats
 
 from castlab import labels
-from castlab.analysis import likelihood, linear, permutation, words
+from castlab.analysis import likelihood, linear, many, permutation, words
 from castlab.analysis.castings import Castings
-from castlab.analysis.coding import Design
-from castlab.analysis.models import Model, Profile, Shuffled, Wald
+from castlab.analysis.coding import Design, Factor, Term
+from castlab.analysis.models import Held, Model, Profile, Shuffled, Wald
 from castlab.errors import FitError
 
 EVENTS = 10
 """Castings of the rarer outcome per coefficient below which logistic is bias-reduced (a common rule of thumb)."""
 OVERDISPERSED = 0.05
-FEW = 40
-"""Residual degrees of freedom below which negative binomial intervals are widened to the scatter that is left."""
-LEAST_SCATTER = {"count": (0.5, 0.5), "grade": (0.2, 0.1), "pass": (0.2, 0.1)}
-"""Kind -> least scatter of castings and of batch means, as shares of what chance makes whole numbers scatter."""
+HELD = "each effect tested against the others fitted without it"
 
 
 @dataclass(frozen=True)
@@ -84,7 +81,7 @@ def choose(castings: Castings, design: Design) -> Chosen:
                 f"{castings.size()} leave nothing to judge the castings of one batch by; "
                 "use fewer factors, or make more castings per batch"
             )
-    if castings.kind == "count":
+    if castings.kind == "count" and castings.codes is None and n - p >= many.FEW:
         import statsmodels.api  # noqa: F401  (first import sets warning filters, so it comes before ours)
     makers = {"count": _count, "measure": _measure, "grade": _grade, "pass": _passed}
     with warnings.catch_warnings(), np.errstate(all="ignore"):
@@ -103,78 +100,119 @@ def _measure(castings: Castings, design: Design) -> Chosen:
     return Chosen(model, method, "difference", lambda eta: eta)
 
 
-def _working(castings: Castings, design: Design, z: np.ndarray, weights: np.ndarray) -> Wald:
-    least_phi, least_batch = LEAST_SCATTER[castings.kind]
-    least = float(np.log(least_batch))
-    return Wald(linear.fit(design.X, z, castings.codes, weights, least=least, least_phi=least_phi))
+def of_arrays(kind: str, X: np.ndarray, y: np.ndarray, codes: np.ndarray | None) -> Chosen:
+    """As `choose`, for a design matrix without names (intercept first).
+
+    Raises
+    ------
+    FitError
+        As `choose`.
+    """
+    import pandas as pd
+
+    factors = [Factor(f"column {j}", True, (0.0, 1.0)) for j in range(1, X.shape[1])]
+    terms = tuple(Term(f.name, (f,), (j,)) for j, f in enumerate(factors, 1))
+    grades = tuple(range(int(y.max()) + 1)) if kind == "grade" else ()
+    castings = Castings(
+        data=pd.DataFrame(), response="response", factors=(), y=y, kind=kind, grades=grades, batch=None, codes=codes,
+        exposure=None, missing={}, left_out=0, around=pd.DataFrame(),
+    )  # fmt: skip
+    return choose(castings, Design(terms, X))
+
+
+def _held(castings: Castings, design: Design, reduced: np.ndarray | None = None) -> Held:
+    """The model whose tests hold the effect at the value tested; `reduced` are coefficients to start from and to report
+    where the likelihood has no finite ones.
+
+    Raises
+    ------
+    FitError
+        If it does not converge or nothing is left to judge the effects by.
+    """
+    split = None if castings.codes is None else linear.strata(design.X, castings.codes)
+    if split is not None and split.df_between <= 0:
+        raise FitError(linear.NO_BATCHES_LEFT)
+    kind = "pass" if len(castings.grades) == 2 else castings.kind
+    response = many.Response(kind, design.X, castings.y[None, :], split, castings.offset)
+    one = np.zeros(1, dtype=int)
+    if reduced is None:
+        found = response.free(one)
+    else:
+        found = response.fit(one, np.ones((1, len(reduced)), dtype=bool), reduced[None, :])
+    if not found.ok[0]:
+        raise FitError(linear.NO_SCATTER)
+    fit = found.one()
+    return Held(response, Wald(fit if reduced is None else replace(fit, coef=reduced)))
 
 
 # counts
 
 
 def _count(castings: Castings, design: Design) -> Chosen:
-    import statsmodels.api as sm
-
     X, y, offset = design.X, castings.y, castings.offset
-    n, p = X.shape
-    df = n - p
-    fit = sm.GLM(y, X, family=sm.families.Poisson(), offset=offset).fit()
-    coef, mu, empty = np.asarray(fit.params), np.asarray(fit.mu), []
+    df = len(y) - X.shape[1]
+    plain = likelihood.Poisson(X, y, offset, penalised=False)
+    best = likelihood.maximise(plain)
+    far = likelihood.ran_off(best, range(1, X.shape[1]))
     cautions: list[str] = []
-    far = [j for j in range(1, p) if abs(coef[j]) > likelihood.FAR]
-    if far or not fit.converged or not np.all(np.isfinite(coef)):
-        counts = likelihood.Poisson(X, y, offset)
-        best = likelihood.maximise(counts)
-        if not best.converged:
-            raise FitError("the counts could not be fitted; use fewer factors or levels")
-        mu = np.exp(offset + X @ best.theta)
-        empty = [_contrast(design, j) for j in far]
+    if far:
+        names = words.listing([_contrast(design, j) for j in far])
         cautions.append(
-            f"No count at all was seen at some settings ({words.listing(empty) or 'a combination of factors'}): "
+            f"No count at all was seen at some settings ({names}): "
             "the size of that effect has no upper limit in these data, and bias reduction keeps it finite."
         )
-    pearson = float(np.sum((y - mu) ** 2 / mu))
-    phi, p_over = pearson / df, float(stats.chi2.sf(pearson, df))
-
+        plain = replace(plain, penalised=True)
+        best = likelihood.maximise(plain)
+        if not best.converged:
+            raise FitError("the counts could not be fitted; use fewer factors or levels")
+    mu = np.exp(offset + X @ best.theta)
+    phi = float(np.sum((y - mu) ** 2 / mu)) / df
+    if castings.codes is not None and far:
+        split = linear.strata(X, castings.codes)
+        if split.df_between <= 0:
+            raise FitError(linear.NO_BATCHES_LEFT)
+        total, expected = (np.bincount(castings.codes, weights=v) for v in (y, mu))
+        between = float(np.sum((total - expected) ** 2 / expected)) / split.df_between
+        widest = max(phi, between, 1.0)
+        method = f"bias-reduced Poisson, profile likelihood judged on batches (dispersion {widest:.2g})"
+        return Chosen(Profile(plain, best, phi=widest, df=split.df_between), method, "ratio", np.exp, cautions)
     if castings.codes is not None:
-        eta = np.log(mu) - offset
-        model = _working(castings, design, eta + (y - mu) / mu, mu)
-        method = f"Poisson working model with batches (dispersion within batches {model.fit.phi:.2g}, Kenward-Roger)"
+        model = _held(castings, design)
+        coef = model.coef.copy()  # the mean of the counts, not of their logarithms (smearing; Duan, JASA 78, 1983, 605-610)
+        coef[0] += np.log(y.sum() / np.exp(offset + X @ coef).sum())
+        model = replace(model, base=Wald(replace(model.base.fit, coef=coef)))
+        method = f"log counts with batches, {HELD} (dispersion {phi:.2g})"
         return Chosen(model, method, "ratio", np.exp, cautions)
-    if empty or cautions:
-        wide = max(phi, 1.0)
-        profile = Profile(counts, best, phi=wide, df=df if wide > 1 else np.inf)
-        return Chosen(
-            profile, f"bias-reduced Poisson, profile likelihood (dispersion {wide:.2g})", "ratio", np.exp, cautions
-        )
-    poisson_cov = np.asarray(fit.cov_params())
-    if p_over < OVERDISPERSED:
-        found = _negative_binomial(castings, design, coef)
+    wide = max(phi, 1.0)
+    if far:
+        profile = Profile(plain, best, phi=wide, df=df if wide > 1 else np.inf)
+        method = f"bias-reduced Poisson, profile likelihood (dispersion {wide:.2g})"
+        return Chosen(profile, method, "ratio", np.exp, cautions)
+    if df < many.FEW:
+        method = f"quasi-Poisson (dispersion {phi:.2g}), {HELD}, t on {df} df"
+        return Chosen(_held(castings, design), method, "ratio", np.exp, cautions)
+    if stats.chi2.sf(phi * df, df) < OVERDISPERSED:
+        scatter = f"Counts scatter {words.ratio(phi)} times as much as Poisson counts would; "
+        found = _negative_binomial(castings, design, best.theta)
         if found is not None:
             negative, alpha = found
-            cautions.append(
-                f"Counts scatter {words.ratio(phi)} times as much as Poisson counts would; the negative binomial model allows for it."
-            )
+            cautions.append(scatter + "the negative binomial model allows for it.")
             return Chosen(
                 negative, f"negative binomial (NB2, alpha {alpha:.3g}), t on {df} df", "ratio", np.exp, cautions
             )
         cautions.append(
-            f"Counts scatter {words.ratio(phi)} times as much as Poisson counts would; the negative binomial fit did not converge, "
-            "so intervals were widened by that dispersion instead (quasi-Poisson)."
+            scatter
+            + "the negative binomial fit did not converge, so intervals were widened by that dispersion instead "
+            "(quasi-Poisson)."
         )
+    fit = linear.LinearFit(best.theta, wide * best.cov, wide, 0.0, float(df) if phi > 1 else np.inf)
     if phi > 1:
-        wald = Wald(linear.LinearFit(coef, phi * poisson_cov, phi, 0.0, float(df)))
-        return Chosen(wald, f"quasi-Poisson (dispersion {phi:.2g}), t on {df} df", "ratio", np.exp, cautions)
-    wald = Wald(linear.LinearFit(coef, poisson_cov, 1.0, 0.0, np.inf))
-    return Chosen(wald, f"Poisson (dispersion {phi:.2g}, not above 1)", "ratio", np.exp, cautions)
+        return Chosen(Wald(fit), f"quasi-Poisson (dispersion {phi:.2g}), t on {df} df", "ratio", np.exp, cautions)
+    return Chosen(Wald(fit), f"Poisson (dispersion {phi:.2g}, not above 1)", "ratio", np.exp, cautions)
 
 
 def _negative_binomial(castings: Castings, design: Design, start: np.ndarray) -> tuple[Wald, float] | None:
-    """NB2 by maximum likelihood with the expected information.
-
-    The maximum likelihood dispersion is too small by a share of about p/n, so with few castings the intervals are
-    widened to the Pearson scatter that the fit leaves.
-    """
+    """NB2 by maximum likelihood with the expected information."""
     import statsmodels.api as sm
 
     X, y = design.X, castings.y
@@ -194,9 +232,7 @@ def _negative_binomial(castings: Castings, design: Design, start: np.ndarray) ->
         return None
     if not fit.converged or np.max(np.abs(fit.params[1:]), initial=0) > likelihood.FAR:
         return None
-    scatter = max(1.0, float(fit.pearson_chi2) / df) if df < FEW else 1.0
-    cov = scatter * np.asarray(fit.cov_params())
-    return Wald(linear.LinearFit(np.asarray(fit.params), cov, scatter, 0.0, float(df))), alpha
+    return Wald(linear.LinearFit(np.asarray(fit.params), np.asarray(fit.cov_params()), 1.0, 0.0, float(df))), alpha
 
 
 # pass or fail
@@ -221,16 +257,12 @@ def _passed(castings: Castings, design: Design) -> Chosen:
         model: likelihood.Logistic = replace(plain, penalised=True)
         best = likelihood.maximise(model)
         _must_converge(best)
-        eta = X @ best.theta
-        mu = special.expit(eta)
-        w = np.maximum(mu * (1 - mu), 1e-6)
-        leverage = w * np.einsum("ij,ji->i", X, np.linalg.solve(X.T @ (w[:, None] * X), X.T))
         try:
-            wald = _working(castings, design, eta + (y + leverage * (0.5 - mu) - mu) / w, w)
+            held = _held(castings, design, best.theta if far else None)
         except FitError:
             return _whole_batches_alike(castings, design, model, best, cautions)
-        method = "bias-reduced logistic working model with batches (Kenward-Roger)"
-        return Chosen(wald, method, "odds ratio", special.expit, cautions)
+        method = f"logistic with batches, {HELD}"
+        return Chosen(held, method, "odds ratio", special.expit, cautions)
     if reduced:
         plain = replace(plain, penalised=True)
         best = likelihood.maximise(plain)
@@ -282,17 +314,10 @@ def _grade(castings: Castings, design: Design) -> Chosen:
         return steps @ scores
 
     cautions = _proportional(castings, design, best.theta[k:])
-    if castings.codes is not None:
-        upper, lower = odds.bounds(best.theta)
-        eta = odds.X @ best.theta[k:]
-        below = np.column_stack(
-            [np.zeros(castings.n), special.expit(best.theta[None, :k] - eta[:, None]), np.ones(castings.n)]
-        )
-        w = np.maximum(np.sum(np.diff(below, axis=1) * (below[:, 1:] + below[:, :-1] - 1) ** 2, axis=1), 1e-6)
-        wald = _working(castings, design, eta + (upper + lower - 1) / w, w)  # d log p / d eta of the logistic
-        return Chosen(
-            wald, "proportional odds working model with batches (Kenward-Roger)", "odds ratio", mean, cautions
-        )
+    if castings.codes is not None or castings.n - p < many.FEW:
+        batches = " with batches" if castings.codes is not None else ""
+        method = f"proportional odds{batches}, {HELD}"
+        return Chosen(_held(castings, design), method, "odds ratio", mean, cautions)
     return Chosen(
         Profile(odds, best, first=k, anchor=k // 2),
         "proportional odds, profile likelihood",

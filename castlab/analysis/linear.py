@@ -1,13 +1,21 @@
-"""Weighted linear model with one random effect (the batch), with tests that are honest in small samples.
+"""Weighted linear model with one random effect (the batch), for one response or many at once, with tests that are honest
+in small samples.
 
-z = X b + batch + error, error variance phi / w. Without batches this is weighted least squares with t and F. With
-batches the two variances are estimated by REML, the covariance and the denominator degrees of freedom by Kenward and
-Roger (Biometrics 53, 1997, 983-997), so that a factor set per batch is judged on the scatter between batches and a
-factor set per casting on the scatter within them. The batch variance may come out below zero (castings of one cup less
-alike than chance would make them); that keeps the tests equal to the classical split-plot and blocked analyses of
-variance whenever the data are balanced, and their size right where batches hardly differ.
+z = X b + batch + error, error variance phi / w. Without batches this is weighted least squares with t and F. With batches
+the castings are split into two strata, as in the split-plot analysis of variance (Yates, Journal of the Royal Statistical
+Society Suppl. 2, 1935, 181-247): differences within batches, whose scatter gives phi, and batch means, whose scatter about
+what was set per batch gives the variance of a batch mean. An effect that draws on both is judged on both, with the degrees
+of freedom of Satterthwaite (Biometrics Bulletin 2, 1946, 110-114) and, for several coefficients at once, the F of Kenward
+and Roger (Biometrics 53, 1997, 983-997). For balanced data all of it is the classical analysis of variance, and exact.
 
-Every matrix needed is a combination of X'WX and the batch sums S_i = X_i'w_i, so the cost does not grow with batch size.
+Why not REML throughout: with four or five batches of unequal size, Kenward and Roger's test of a per-batch factor rejects
+far from 5% even for normal data (0 to 2% with the batch variance held above zero, 0 to 8% without), because the likelihood
+ends where the larger batches' means would have no variance. The mean square of the batch means has no such end. REML is
+kept for the weights of the estimate, so that estimates are those of a mixed model; for the weights alone the batch
+variance is taken to be at least the castings' own, because few batches say too little of how far their means may be
+trusted to help with what was set per casting.
+
+Everything is a combination of X'WX and the batch sums S_i = X_i'w_i, so the cost does not grow with batch size.
 """
 
 from __future__ import annotations
@@ -15,47 +23,118 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import stats
 
 from castlab.errors import FitError
 
 _MOST = 12.0
-LEAST = -7.0
-"""Search range of log(1 + lambda s), s the largest batch's weight: the variance of a batch mean over what chance alone
-would make it."""
+"""Upper end of the search range of log(1 + lambda s), s the largest batch's weight: the variance of a batch mean over what
+chance alone would make it."""
+_GRID, _STEPS = 16, 10
+LEAST_RATIO = 1.0
+"""Least batch variance over casting variance, at the mean weight, in the weights of the estimates."""
 
 NO_SCATTER = (
     "the castings fit the factors without any scatter, so there is nothing to judge the effects by; "
     "check that every casting was read for itself, use fewer factors or make more castings"
 )
+NO_BATCHES_LEFT = (
+    "the factors leave no batches to judge them by; use fewer factors that are set per batch, or make more batches"
+)
 
 
 @dataclass(frozen=True)
-class Uncertainty:
-    """What Kenward and Roger need of the two estimated variances: unadjusted covariance, P matrices, their covariance."""
+class Strata:
+    """How castings lie in batches, and which directions of the design matrix differ within batches."""
 
-    cov: np.ndarray
-    p: tuple[np.ndarray, np.ndarray]
-    w: np.ndarray
+    codes: np.ndarray
+    order: np.ndarray
+    starts: np.ndarray
+    sizes: np.ndarray
+    turn: np.ndarray
+    """(p, p) rotation of the columns: first those that differ within batches, then those that are constant there."""
+    inside: int
+    """How many differ within."""
+    residual: np.ndarray
+    """(batches, batches) projector of batch means off what was set per batch."""
+
+    @property
+    def df_within(self) -> int:
+        return len(self.codes) - len(self.sizes) - self.inside
+
+    @property
+    def df_between(self) -> int:
+        return len(self.sizes) - (len(self.turn) - self.inside)
+
+
+def strata(X: np.ndarray, codes: np.ndarray) -> Strata:
+    """Split the design (n, p) by batches `codes` (n,) numbered 0, 1, ..."""
+    sizes = np.bincount(codes)
+    order = np.argsort(codes, kind="stable")
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    means = np.add.reduceat(X[order], starts) / sizes[:, None]
+    _, singular, turn = np.linalg.svd(X - means[codes])
+    inside = int(np.sum(singular > 1e-9 * max(1.0, singular[0])))
+    constant = means @ turn[inside:].T
+    return Strata(codes, order, starts, sizes, turn.T, inside, np.eye(len(sizes)) - constant @ np.linalg.pinv(constant))
+
+
+@dataclass(frozen=True)
+class LinearFits:
+    """Fits of many responses: (S, p) coefficients, and the parts of their covariance that each stratum gives."""
+
+    coef: np.ndarray
+    within: np.ndarray
+    between: np.ndarray
+    df_within: np.ndarray
+    df_between: np.ndarray
+    phi: np.ndarray
+    batch_variance: np.ndarray
+    ok: np.ndarray
+    """False where no scatter is left to judge the effects by."""
+
+    @property
+    def variance(self) -> np.ndarray:
+        """(S, p) variances of the coefficients."""
+        return np.diagonal(self.within + self.between, axis1=1, axis2=2)
+
+    @property
+    def df(self) -> np.ndarray:
+        """(S, p) degrees of freedom of the coefficients."""
+        inner = np.diagonal(self.within, axis1=1, axis2=2)
+        outer = np.diagonal(self.between, axis1=1, axis2=2)
+        return _satterthwaite(inner, outer, self.df_within[:, None], self.df_between[:, None])
+
+    def one(self, i: int = 0) -> LinearFit:
+        """One of the fits on its own."""
+        return LinearFit(
+            self.coef[i], self.within[i] + self.between[i], float(self.phi[i]), float(self.batch_variance[i]),
+            float(self.df_within[i]), self.between[i], float(self.df_between[i]),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class LinearFit:
-    """Coefficients with a small-sample covariance; error variance `phi` / weight."""
+    """Coefficients with a small-sample covariance; error variance `phi` / weight.
+
+    `between` is the part of the covariance that rests on the scatter of batch means, with `between_df`.
+    """
 
     coef: np.ndarray
     cov: np.ndarray
     phi: float
     batch_variance: float
     residual_df: float
-    variances: Uncertainty | None = None
+    between: np.ndarray | None = None
+    between_df: float = np.inf
 
     def df(self, row: np.ndarray) -> float:
         """Denominator degrees of freedom of one linear combination."""
-        if self.variances is None:
+        if self.between is None:
             return self.residual_df
-        a1, _ = _spread(self.variances, row[None, :])
-        return float(np.clip(2 / a1, 1, self.residual_df)) if a1 > 0 else self.residual_df
+        outer = row @ self.between @ row
+        inner = row @ self.cov @ row - outer
+        return float(_satterthwaite(inner, outer, self.residual_df, self.between_df))
 
     def f_test(self, rows: np.ndarray) -> tuple[float, int, float, float]:
         """F, numerator df, denominator df and p-value of rows @ coef = 0."""
@@ -63,16 +142,19 @@ class LinearFit:
         estimate, q = rows @ self.coef, len(rows)
         wald = float(estimate @ np.linalg.solve(rows @ self.cov @ rows.T, estimate)) / q
         scale, df = 1.0, self.residual_df
-        if self.variances is not None:
-            scale, df = (1.0, self.df(rows[0])) if q == 1 else self._kenward_roger(self.variances, rows)
+        if self.between is not None:
+            scale, df = (1.0, self.df(rows[0])) if q == 1 else self._several(self.between, rows)
         statistic = max(0.0, scale * wald)
         p = stats.chi2.sf(q * statistic, q) if np.isinf(df) else stats.f.sf(statistic, q, df)
         return statistic, q, df, float(p)
 
-    def _kenward_roger(self, variances: Uncertainty, rows: np.ndarray) -> tuple[float, float]:
-        """Scale of F and denominator df (Kenward and Roger 1997, section 3)."""
+    def _several(self, between: np.ndarray, rows: np.ndarray) -> tuple[float, float]:
+        """Scale of F and denominator df (Kenward and Roger 1997, section 3), from the two independent mean squares."""
         q = len(rows)
-        a1, a2 = _spread(variances, rows)
+        middle = rows.T @ np.linalg.solve(rows @ self.cov @ rows.T, rows)
+        parts = [(middle @ between, self.between_df), (middle @ (self.cov - between), self.residual_df)]
+        a1 = sum(2 / df * np.trace(part) ** 2 for part, df in parts)
+        a2 = sum(2 / df * np.trace(part @ part) for part, df in parts)
         b = (a1 + 6 * a2) / (2 * q)
         g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
         c = 3 * q + 2 * (1 - g)
@@ -83,28 +165,17 @@ class LinearFit:
         df = 4 + (q + 2) / (q * rho - 1)
         if not np.isfinite(df) or df <= 2 or mean <= 0:  # outside the approximation: the least df of the single rows
             return 1.0, min(self.df(row) for row in rows)
-        return float(df / (mean * (df - 2))), float(min(df, self.residual_df))
+        return float(df / (mean * (df - 2))), float(min(df, self.residual_df + self.between_df))
 
 
-def _spread(variances: Uncertainty, rows: np.ndarray) -> tuple[float, float]:
-    """A1 and A2 of Kenward and Roger: how much the uncertain variances blur these combinations."""
-    cov, w = variances.cov, variances.w
-    middle = rows.T @ np.linalg.solve(rows @ cov @ rows.T, rows)
-    parts = [middle @ cov @ p @ cov for p in variances.p]
-    a1 = sum(w[i, j] * np.trace(parts[i]) * np.trace(parts[j]) for i in (0, 1) for j in (0, 1))
-    a2 = sum(w[i, j] * np.trace(parts[i] @ parts[j]) for i in (0, 1) for j in (0, 1))
-    return float(a1), float(a2)
+def _satterthwaite(inner, outer, df_inner, df_outer):  # type: ignore[no-untyped-def]
+    """Degrees of freedom of the sum of two independent mean squares (arrays or numbers)."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return (inner + outer) ** 2 / (inner**2 / df_inner + outer**2 / df_outer)
 
 
-def fit(
-    X: np.ndarray,
-    z: np.ndarray,
-    codes: np.ndarray | None,
-    weights: np.ndarray | None = None,
-    least: float = LEAST,
-    least_phi: float = 0.0,
-) -> LinearFit:
-    """Fit the model.
+def fit(X: np.ndarray, z: np.ndarray, codes: np.ndarray | None, weights: np.ndarray | None = None) -> LinearFit:
+    """Fit one response.
 
     Parameters
     ----------
@@ -112,101 +183,162 @@ def fit(
     z : (n,) response or working response
     codes : (n,) batch number 0, 1, ... or None
     weights : (n,) error variance is phi / weights; equal by default
-    least : lower end of the search range of log(1 + lambda s)
-    least_phi : phi is not taken below this
 
     Raises
     ------
     FitError
         If no degrees of freedom, or no scatter at all, are left to judge the effects by.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> warm, batch = np.repeat([0.0, 1.0, 0.0, 1.0], 2), np.repeat([0, 1, 2, 3], 2)
+    >>> found = fit(np.column_stack([np.ones(8), warm]), np.array([1.0, 3, 4, 6, 2, 4, 5, 7]), batch)
+    >>> found.coef.round(2).tolist(), round(found.df(np.array([0.0, 1.0])), 3)
+    ([2.5, 3.0], 2.0)
     """
-    w = np.ones(len(z)) if weights is None else weights
     n, p = X.shape
-    if n <= p:
+    split = None if codes is None else strata(X, codes)
+    if n - p <= 0 or (split is not None and split.df_within <= 0):
         raise FitError(
             f"{n} castings cannot carry {p} coefficients and leave something to judge them by; use fewer factors"
         )
-    if codes is None:
-        return _least_squares(X, z, w, least_phi)
-    full = np.column_stack([X, z])
-    total = full.T @ (w[:, None] * full)
-    n_batches = int(codes.max()) + 1
-    sums, s = np.zeros((n_batches, p + 1)), np.zeros(n_batches)
-    np.add.at(sums, codes, w[:, None] * full)
-    np.add.at(s, codes, w)
-    sizes = np.bincount(codes, minlength=n_batches)
-
-    def criterion(t: float) -> float:
-        lam = np.expm1(t) / s.max()
-        shrink = 1 + lam * s
-        m = total - (sums.T * (lam / shrink)) @ sums
-        try:
-            chol = np.linalg.cholesky(m[:p, :p])
-        except np.linalg.LinAlgError:
-            return np.inf
-        half = np.linalg.solve(chol, m[:p, p])
-        rss = m[p, p] - half @ half
-        if rss <= 1e-12 * total[p, p]:
-            return np.inf
-        return float(np.sum(np.log(shrink)) + 2 * np.sum(np.log(np.diag(chol))) + (n - p) * np.log(rss))
-
-    grid = np.linspace(least, _MOST, 39)
-    values = np.array([criterion(t) for t in grid])
-    if not np.isfinite(values).any():
+    if split is not None and split.df_between <= 0:
+        raise FitError(NO_BATCHES_LEFT)
+    found = fit_many(X, z[None, :], split, None if weights is None else weights[None, :])
+    if not found.ok[0]:
         raise FitError(NO_SCATTER)
-    best = int(np.argmin(values))
-    lower, upper = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
-    found = optimize.minimize_scalar(criterion, bounds=(lower, upper), method="bounded", options={"xatol": 1e-9})
-    t = float(found.x) if found.fun <= values[best] else float(grid[best])
-    return _solved(np.expm1(t) / s.max(), total, sums, s, sizes, n, p, least_phi)
+    return found.one()
 
 
-def _least_squares(X: np.ndarray, z: np.ndarray, w: np.ndarray, least_phi: float) -> LinearFit:
-    n, p = X.shape
-    root = np.sqrt(w)
-    q, r = np.linalg.qr(root[:, None] * X)
-    coef = np.linalg.solve(r, q.T @ (root * z))
-    rss = float(np.sum(w * (z - X @ coef) ** 2))
-    if rss <= 1e-12 * float(np.sum(w * z**2)):
-        raise FitError(NO_SCATTER)
-    phi = rss / (n - p)
-    inverse = np.linalg.inv(r)
-    phi = max(phi, least_phi)
-    return LinearFit(coef, phi * inverse @ inverse.T, phi, 0.0, float(n - p))
+def fit_many(
+    X: np.ndarray, Z: np.ndarray, split: Strata | None, W: np.ndarray | None = None, known: bool = False
+) -> LinearFits:
+    """Fit many responses on one design.
+
+    Parameters
+    ----------
+    X : (n, p) design matrix of full column rank
+    Z : (S, n) responses
+    split : the batches, from `strata`, or None; it must leave degrees of freedom in both strata
+    W : (S, n) weights; equal by default
+    known : True where the scatter of a casting is known to be 1 / weight, as that of a pass or fail is from its chance;
+        n / (n - 1) of it, since the number that passed is given (E. S. Pearson, Biometrika 34, 1947, 139-167)
+    """
+    many, (n, p) = len(Z), X.shape
+    W = np.ones_like(Z) if W is None else W
+    full = np.concatenate([np.broadcast_to(X, (many, n, p)), Z[:, :, None]], axis=2)
+    weighted = W[:, :, None] * full
+    total = _t(full) @ weighted
+    if split is None:
+        inverse, coef, rss = _solve(total, p)
+        phi = np.full(many, n / (n - 1)) if known else rss / (n - p)
+        zero, df = np.zeros((many, p, p)), np.full(many, np.inf if known else float(n - p))
+        ok = rss > 1e-12 * total[:, p, p]
+        return LinearFits(coef, phi[:, None, None] * inverse, zero, df, np.full(many, np.inf), phi, np.zeros(many), ok)
+    sums = np.add.reduceat(weighted[:, split.order], split.starts, axis=1)
+    s = np.add.reduceat(W[:, split.order], split.starts, axis=1)
+    lam = _reml(total, sums, s, n, p)
+    return _two_strata(lam, total, sums, s, split, W.mean(axis=1), known)
 
 
-def _solved(
-    lam: float, total: np.ndarray, sums: np.ndarray, s: np.ndarray, sizes: np.ndarray, n: int, p: int, least_phi: float
-) -> LinearFit:
-    shrink = 1 + lam * s
-    m = total - (sums.T * (lam / shrink)) @ sums
-    coef = np.linalg.solve(m[:p, :p], m[:p, p])
-    phi = max(float(m[p, p] - m[:p, p] @ coef) / (n - p), least_phi)
-    S, A, r, u = sums[:, :p], total[:p, :p], 1 / shrink, 1 / (phi * shrink)
+def _two_strata(
+    lam: np.ndarray, total: np.ndarray, sums: np.ndarray, s: np.ndarray, split: Strata, level: np.ndarray, known: bool
+) -> LinearFits:
+    """`lam`: batch variance over phi; `level`: mean weight."""
+    n, p = len(split.codes), len(split.turn)
+    means = sums / s[:, :, None]
+    inner = total - _t(sums) @ means  # sums of squares and products within batches
+    q, df_within, df_between = split.inside, split.df_within, split.df_between
+    turn = split.turn[:, :q]
+    turned, target = turn.T @ inner[:, :p, :p] @ turn, (turn.T @ inner[:, :p, p:])[:, :, 0]
+    blur = np.linalg.inv(turned)  # phi times this: covariance of the coefficients within
+    slope = (blur @ target[:, :, None])[:, :, 0]
+    rss = inner[:, p, p] - np.sum(target * slope, axis=1)
+    phi = np.full(len(lam), n / (n - 1)) if known else np.maximum(rss, 0) / df_within
 
-    def weighted(d: np.ndarray) -> np.ndarray:
-        return (S.T * d) @ S
+    # Batch means, off what the castings within batches already explain, about what was set per batch
+    moved = split.residual @ (means[:, :, :p] @ turn)
+    left = means[:, :, p] @ split.residual - (moved @ slope[:, :, None])[:, :, 0]
+    shape = split.residual @ ((lam[:, None] + 1 / s)[:, :, None] * split.residual) + moved @ blur @ _t(moved)
+    trace = np.trace(shape, axis1=1, axis2=2)
+    mean_square = np.sum(left**2, axis=1) / df_between
+    effective = trace**2 / np.sum(shape**2, axis=(1, 2))
+    scale = mean_square * df_between / trace
+    expected = np.mean(lam[:, None] + 1 / s, axis=1)
+    if known:  # whole castings: no less than rounding leaves (Sheppard), no more than if a batch were one casting
+        least, most = np.mean(1 / (12 * s**2), axis=1), np.mean(split.sizes / s, axis=1)
+        scale = np.clip(scale, least / expected, most / expected)
 
-    cov = phi * np.linalg.inv(m[:p, :p])
-    P = (-weighted(u**2), -(A - weighted((1 - r**2) / s)) / phi**2)
-    Q = {
-        (0, 0): weighted(u**3 * s),
-        (0, 1): weighted(u**3),
-        (1, 1): (A - weighted((1 - r**3) / s)) / phi**3,
-    }
-    Q[1, 0] = Q[0, 1]
-    trace = {
-        (0, 0): np.sum((u * s) ** 2),
-        (0, 1): np.sum(u**2 * s),
-        (1, 1): np.sum(sizes - 1 + r**2) / phi**2,
-    }
-    information = np.empty((2, 2))
-    for i, j in ((0, 0), (0, 1), (1, 1)):
-        value = 0.5 * (trace[i, j] - 2 * np.sum(cov * Q[i, j]) + np.trace(cov @ P[i] @ cov @ P[j]))
-        information[i, j] = information[j, i] = value
-    w = np.linalg.pinv(information, hermitian=True)
-    extra = sum(w[i, j] * (Q[i, j] - P[i] @ cov @ P[j]) for i in (0, 1) for j in (0, 1))
-    adjusted = cov + 2 * cov @ extra @ cov
-    if np.any(np.diag(adjusted) <= 0):
-        adjusted = cov
-    return LinearFit(coef, (adjusted + adjusted.T) / 2, phi, lam * phi, float(n - p), Uncertainty(cov, P, w))
+    trust = np.maximum(lam, LEAST_RATIO / level)
+    _, _, coef, inverse, _ = _criterion(trust, total, sums, s, n, p)
+    pull = s / (1 + trust[:, None] * s)
+    rows = means[:, :, :p]
+    spread = _t(rows) @ (rows * (pull**2 * (lam[:, None] + 1 / s))[:, :, None])
+    between = scale[:, None, None] * (inverse @ spread @ inverse)
+    within = phi[:, None, None] * (inverse @ inner[:, :p, :p] @ inverse)
+    whole = np.maximum(total[:, p, p], 1e-300)
+    seen = rss > 1e-12 * whole, np.sum(left**2, axis=1) * s.mean(axis=1) > 1e-12 * whole
+    ok = seen[0] | seen[1] if known else seen[0] & seen[1]
+    return LinearFits(
+        coef, within, between, np.full(len(lam), np.inf if known else float(df_within)), effective, phi,
+        np.maximum(mean_square - phi * (trace / df_between - lam), 0), ok,
+    )  # fmt: skip
+
+
+def _t(blocks: np.ndarray) -> np.ndarray:
+    return np.swapaxes(blocks, -1, -2)
+
+
+def _solve(m: np.ndarray, p: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    inverse = np.linalg.inv(m[:, :p, :p])
+    coef = (inverse @ m[:, :p, p:])[:, :, 0]
+    return inverse, coef, np.maximum(m[:, p, p] - np.sum(m[:, :p, p] * coef, axis=1), 0)
+
+
+def _criterion(
+    lam: np.ndarray, total: np.ndarray, sums: np.ndarray, s: np.ndarray, n: int, p: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Restricted deviance at batch variance lam * phi, its slope in lam, coefficients, their covariance / phi, and rss."""
+    shrink = 1 + lam[:, None] * s
+    m = total - _t(sums) @ (sums * (lam[:, None] / shrink)[:, :, None])
+    inverse, coef, rss = _solve(m, p)
+    rss = np.maximum(rss, 1e-300)
+    value = np.log(shrink).sum(axis=1) + np.linalg.slogdet(m[:, :p, :p])[1] + (n - p) * np.log(rss)
+    left = sums[:, :, p] - (sums[:, :, :p] @ coef[:, :, None])[:, :, 0]
+    known = np.sum((sums[:, :, :p] @ inverse) * sums[:, :, :p], axis=2)
+    slope = np.sum(s / shrink - known / shrink**2, axis=1) - (n - p) * np.sum((left / shrink) ** 2, axis=1) / rss
+    return value, slope, coef, inverse, rss
+
+
+def _reml(total: np.ndarray, sums: np.ndarray, s: np.ndarray, n: int, p: int) -> np.ndarray:
+    """The ratio of variances, at least 0, where the restricted likelihood is largest: a grid, then false position."""
+    largest, many = s.max(axis=1), len(total)
+    grid = np.linspace(0, _MOST, _GRID)
+
+    def at(t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        value, slope, *_ = _criterion(np.expm1(t) / largest, total, sums, s, n, p)
+        return value, slope * np.exp(t)
+
+    if many == 1:
+        values, slopes = (found[None, :] for found in at(grid))
+    else:
+        values, slopes = (np.stack(each, axis=1) for each in zip(*(at(np.full(many, t)) for t in grid), strict=True))
+    best, row = np.argmin(values, axis=1), np.arange(many)
+    step = np.where(slopes[row, best] > 0, -1, 1)
+    other = np.clip(best + step, 0, _GRID - 1)
+    low, high = np.minimum(best, other), np.maximum(best, other)
+    lower, upper, below, above = grid[low], grid[high], slopes[row, low], slopes[row, high]
+    inside = (below < 0) & (above > 0)
+    middle, side = grid[best], np.zeros(many)
+    for _ in range(_STEPS if inside.any() else 0):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            middle = np.where(inside, upper - above * (upper - lower) / (above - below), middle)
+        found = at(middle)[1]
+        up = found > 0
+        below, above = (
+            np.where(up, np.where(side > 0, below / 2, below), found),
+            np.where(up, found, np.where(side < 0, above / 2, above)),
+        )
+        lower, upper, side = np.where(up, lower, middle), np.where(up, middle, upper), np.where(up, 1, -1)
+    return np.expm1(middle) / largest

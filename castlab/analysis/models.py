@@ -1,6 +1,7 @@
 """A fitted model behind one small face: coefficients per design column, intervals, tests, and lines on the link scale.
 
-`Wald` stands on estimates with a covariance (t and F); `Profile` on a likelihood (profile intervals, likelihood-ratio
+`Wald` stands on estimates with a covariance (t and F); `Held` tests an effect with that effect held at the value tested,
+and its intervals hold the values not rejected; `Profile` stands on a likelihood (profile intervals, likelihood-ratio
 tests); `Shuffled` takes its p-values from a permutation test. Which one answers for which kind of response is decided
 in `choose`.
 """
@@ -8,13 +9,15 @@ in `choose`.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy import stats
 
+from castlab.analysis import many
 from castlab.analysis.likelihood import Likelihood, Maximum, profile_interval, ratio_statistic
 from castlab.analysis.linear import LinearFit
+from castlab.errors import FitError
 
 LEVEL = 0.95
 
@@ -70,6 +73,41 @@ class Wald(Model):
         error = np.sqrt(np.einsum("ij,jk,ik->i", rows, self.fit.cov, rows))
         reach = np.array([stats.t.ppf((1 + level) / 2, self.fit.df(row)) for row in rows]) * error
         return middle, middle - reach, middle + reach
+
+
+@dataclass(frozen=True)
+class Held(Model):
+    """Tests and intervals of `response` (one row) with the tested effect held at the value tested; `base` has the
+    estimates and lines."""
+
+    response: many.Response
+    base: Wald
+    _limits: dict[float, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict, repr=False, compare=False)
+
+    @property
+    def coef(self) -> np.ndarray:  # type: ignore[override]
+        return self.base.coef
+
+    def interval(self, j: int, level: float = LEVEL) -> tuple[float, float]:
+        if level not in self._limits:
+            cols = np.arange(1, len(self.coef))
+            error = np.sqrt(np.diag(self.base.fit.cov)[1:])
+            self._limits[level] = many.limits(self.response, 0 * cols, cols, self.coef[1:], error, level)
+        low, high = self._limits[level]
+        return float(low[j - 1]), float(high[j - 1])
+
+    def test(self, cols: Sequence[int]) -> Test:
+        p = len(self.coef)
+        held = np.isin(np.arange(p), list(cols))[None, :]
+        found = self.response.fit(np.zeros(1, dtype=int), held, np.zeros((1, p)))
+        if not found.ok[0]:
+            raise FitError(
+                "the other factors could not be fitted with this effect left out; use fewer factors or levels"
+            )
+        return Wald(found.one()).test(cols)
+
+    def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        return self.base.line(rows, level)
 
 
 @dataclass(frozen=True)

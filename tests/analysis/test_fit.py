@@ -121,7 +121,7 @@ def test_a_negative_binomial_that_does_not_converge_becomes_quasi_poisson_with_t
 
     monkeypatch.setattr(choose, "_negative_binomial", lambda *_: None)
     rng = np.random.default_rng(1)
-    frame = pd.DataFrame({"bubbles": rng.negative_binomial(1, 0.1, 40), "pour": ["stream", "ladle"] * 20})
+    frame = pd.DataFrame({"bubbles": rng.negative_binomial(1, 0.1, 60), "pour": ["stream", "ladle"] * 30})
     fit = fit_factors(frame, "bubbles", ["pour"])
     assert fit.method.startswith("quasi-Poisson")
     assert any("did not converge" in c for c in fit.cautions)
