@@ -66,7 +66,9 @@ def number(fit: FactorFit | None, value: float, width: float) -> str:
     """A response as it is told: shares as %, counts and grades to two digits, measures to two digits of the width."""
     if fit is not None and fit.kind == "pass":
         return words.share(value)
-    if fit is None or fit.kind == "measure":
+    if fit is None:
+        return f"{value:.3g}"
+    if fit.kind == "measure":
         return words.rounded(value, abs(width))
     return f"{float(f'{value:.2g}'):g}"
 

@@ -18,6 +18,7 @@ from castlab.errors import InputError, NotFoundError
 from castlab.records import Batch, Logbook, Material
 from castlab.records.checks import cautions_of
 from castlab.records.columns import describe
+from castlab.records.models import Plan
 
 USUAL_FACTORS = (
     "product",
@@ -65,6 +66,8 @@ class Evidence:
     mold: str | None
     remarks: tuple[str, ...] = ()
     """What the logbook remarks on these batches, such as a ratio that was missed."""
+    plans: tuple[Plan, ...] = ()
+    """What was planned before castings were made, as the logbook has it."""
 
     @property
     def scored(self) -> pd.DataFrame:
@@ -117,12 +120,13 @@ def read(
         raise NotFoundError(f"{path} does not exist; accepted: a logbook, or a CSV file with one row per casting")
     table = path is not None and path.suffix.lower() == ".csv"
     remarks: tuple[str, ...] = ()
+    plans: tuple[Plan, ...] = ()
     where = text if path is None else str(path.resolve())
     if table:
         frame = _read_csv(where)
         frame = frame if product is None else _of_product(frame, product)
     else:
-        frame, remarks = _read_logbook(where, product)
+        frame, remarks, plans = _read_logbook(where, product)
         batch = batch or "batch_id"
     if not len(frame):
         raise NotFoundError(f"{where} holds no castings yet; log some, or give another logbook")
@@ -146,7 +150,7 @@ def read(
             )
     return Evidence(
         source=where, frame=frame, response=response, product=product, factors=tuple(kept), together=together,
-        left_out=left_out, chosen=factors is None, batch=batch, mold=mold, remarks=remarks,
+        left_out=left_out, chosen=factors is None, batch=batch, mold=mold, remarks=remarks, plans=plans,
     )  # fmt: skip
 
 
@@ -161,11 +165,12 @@ def _read_csv(where: str) -> pd.DataFrame:
         ) from None
 
 
-def _read_logbook(where: str, product: str | None) -> tuple[pd.DataFrame, tuple[str, ...]]:
+def _read_logbook(where: str, product: str | None) -> tuple[pd.DataFrame, tuple[str, ...], tuple[Plan, ...]]:
     with Logbook.open(where) as book:
         frame = book.frame()
         materials = {record.id: record for record in book.records("material")}
         batches = [record for record in book.records("batch") if isinstance(record, Batch)]
+        plans = tuple(record for record in book.records("plan") if isinstance(record, Plan))
     made = frame["poured_at"].fillna(frame["mixed_at"])
     frame = frame.loc[made.sort_values(kind="stable", na_position="last").index].reset_index(drop=True)
     frame = frame if product is None or not len(frame) else _of_product(frame, product)
@@ -176,7 +181,7 @@ def _read_logbook(where: str, product: str | None) -> tuple[pd.DataFrame, tuple[
         for caution in cautions_of(record, material=material if isinstance(material, Material) else None):
             if record.id in present:
                 remarks.append(f"Batch {record.id}: {caution}.")
-    return frame, tuple(remarks)
+    return frame, tuple(remarks), plans
 
 
 def _of_product(frame: pd.DataFrame, product: str) -> pd.DataFrame:

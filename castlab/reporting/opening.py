@@ -7,18 +7,13 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from castlab import labels
-from castlab.analysis import verdicts, words
+from castlab.analysis import goals, verdicts, words
 from castlab.figures import castings as pictures
-from castlab.records.models import READINGS
 from castlab.reporting import care
 from castlab.reporting.markup import Markup, bullets, measured, paragraph, short, summary, text
 
 if TYPE_CHECKING:
     from castlab.reporting.story import Story
-
-LESS_IS_BETTER = ("bubbles", "bubble_largest_mm", "haze_pct")
-MORE_IS_BETTER = ("passed", *(name for name in READINGS if name.endswith("_grade")))
-"""Outcomes of the logbook for which a maker knows which way is better; of others the report only says what differs."""
 
 MOST_FINDINGS = 6
 ALWAYS = ", which always changed with it"
@@ -91,7 +86,19 @@ def _findings(story: Story) -> Markup:
         said = Markup(said + paragraph("Likely, not yet sure:") + bullets(_effect(story, row) for row in likely))
     shown = story.factors("clear") + story.factors("likely")
     open_still = [_named(story, name) for name in story.factors("not shown") if name not in shown]
-    return Markup(said + (paragraph(f"Not shown: {words.listing(open_still)}.", "note") if open_still else ""))
+    said = Markup(said + (paragraph(f"Not shown: {words.listing(open_still)}.", "note") if open_still else ""))
+    return Markup(said + (paragraph(_looks(story), "note") if clear or likely else ""))
+
+
+def _looks(story: Story) -> str:
+    """Whether these findings were planned, in one short sentence."""
+    if story.plan.factors is None:
+        return "No plan was recorded before these castings: found by exploring."
+    exploring = [n for n in story.factors("clear") + story.factors("likely") if n not in story.plan.factors]
+    if not exploring:
+        return f"{story.plan.said} All of this was to be judged before the castings were made."
+    names = words.listing([labels.name(name) for name in exploring])
+    return f"{story.plan.said} Found by exploring, so a hint to confirm: {names}."
 
 
 def _effect(story: Story, row: Any) -> str:
@@ -107,27 +114,37 @@ def _keep(story: Story) -> Markup:
     if story.fit is None or not clear:
         return Markup("")
     response = story.evidence.response
-    if response not in LESS_IS_BETTER + MORE_IS_BETTER:
+    if goals.known_aim(response) is None:
         said = [
             f"Choose {_named(story, name, ALWAYS)} for the {labels.name(response)} you want: {_by_level(story, name)}."
             for name in clear
         ]
         return Markup(bullets(said) + "<h3>To find out</h3>")
-    best, said = {}, []
+    said = []
     for name in clear:
-        expected = story.expected(name).sort_values("expected", ascending=response in LESS_IS_BETTER)
-        best[name] = expected["level"].iloc[0]
+        expected = story.expected(name).sort_values("expected", ascending=goals.known_aim(response) == "fewer")
         keep, not_this = (measured(short(expected["level"].iloc[end]), name) for end in (0, -1))
         said.append(f"{words.sentence(_named(story, name, ALWAYS))}: {keep}, not {not_this}.")
-    row = story.fit.expected(best).iloc[0]
+    return Markup(bullets(said, ordered=True) + paragraph(_outlook(story, len(clear)), "note") + "<h3>To find out</h3>")
+
+
+def _outlook(story: Story, changes: int) -> str:
+    """What to expect of the settings to use next, as the mean of many castings and of a single one."""
+    found, fit = story.recommended, story.fit
+    assert found is not None
+    assert fit is not None
+    row = found.expected.iloc[0]
     size, low, high = (_said(story, row[end], row["high"] - row["low"]) for end in ("expected", "low", "high"))
-    name = labels.name(response)
-    counted = story.fit.kind in ("count", "pass")
-    what = f"{size} {name}" if counted else f"{name} of {measured(size, response)}"
-    interval = f"(95% interval {low} to {measured(high, response)})"
-    many = "among many castings" if story.fit.kind == "pass" else "as the mean of many castings"
-    note = f"With {'all of these' if len(best) > 1 else 'this'}, expect {what} {interval} {many}."
-    return Markup(bullets(said, ordered=True) + paragraph(note, "note") + "<h3>To find out</h3>")
+    name = labels.name(fit.response)
+    what = f"{size} {name}" if fit.kind in ("count", "pass") else f"{name} of {measured(size, fit.response)}"
+    interval = f"(95% interval {low} to {measured(high, fit.response)})"
+    many = "among many castings" if fit.kind == "pass" else "as the mean of many castings"
+    others = ", everything else as usual" if len(found.settings) > changes else ""
+    note = f"With {'all of these' if changes > 1 else 'this'}, expect {what} {interval} {many}{others}."
+    if fit.kind == "pass":
+        return note
+    first, last = (_said(story, row[end], row["next_high"] - row["next_low"]) for end in ("next_low", "next_high"))
+    return f"{note} A single casting may have {first} to {measured(last, fit.response)}."
 
 
 def _by_level(story: Story, name: str) -> str:

@@ -16,7 +16,19 @@ from typing import Any
 import pandas as pd
 
 from castlab import __version__, labels
-from castlab.analysis import Confounding, FactorFit, confounding, fit_factors, what_is_confounded, words
+from castlab.analysis import (
+    Confounding,
+    FactorFit,
+    Recommendation,
+    advice,
+    confounding,
+    fit_factors,
+    goals,
+    looks,
+    recommend,
+    what_is_confounded,
+    words,
+)
 from castlab.errors import FitError
 from castlab.figures import castings as pictures
 from castlab.figures.confounding import draw_confounding
@@ -77,9 +89,32 @@ class Story:
     def _answer(self) -> FactorFit | str:
         one = self.evidence
         try:
-            return fit_factors(one.frame, one.response, one.factors, kind=self.kind, batch=one.batch or False)
+            return fit_factors(
+                one.frame,
+                one.response,
+                one.factors,
+                kind=self.kind,
+                batch=one.batch or False,
+                planned=self.plan.factors,
+            )
         except FitError as exc:
             return str(exc)
+
+    @cached_property
+    def plan(self) -> looks.Planned:
+        """Which settings were planned to be judged before the castings were made."""
+        one = self.evidence
+        return looks.from_plans(one.plans, one.scored, one.response, one.factors)
+
+    @cached_property
+    def recommended(self) -> Recommendation | None:
+        """The settings to use next: those with a clear effect, all others as usual; None where there are none."""
+        response, clear = self.evidence.response, set(self.factors("clear")) - {"product"}
+        if self.fit is None or not clear or goals.known_aim(response) is None:
+            return None
+        first = recommend(self.fit)
+        others = {row.setting: row.usual for row in first.choices.itertuples() if row.setting not in clear}
+        return recommend(self.fit, limits={name: [usual] for name, usual in others.items()})
 
     @property
     def fit(self) -> FactorFit | None:
@@ -194,6 +229,7 @@ class Story:
                 ],
                 "how sure": rows["strength"],
                 "adjusted p": [words.p_value(p).removeprefix("p ").removeprefix("= ") for p in rows["p_adjusted"]],
+                **({"look": list(rows["look"])} if self.plan.factors is not None else {}),
             }
         )
         meaning = (
@@ -201,6 +237,24 @@ class Story:
             f"allowing for that; not shown: the interval says what remains possible. Method: {self.fit.method}."
         )
         return Markup(table(said, numbers=[how, "95% interval", "adjusted p"]) + paragraph(meaning, "note"))
+
+    def use_next(self) -> Markup:
+        """The settings to use next with what to expect of them and how to confirm it; empty where nothing is clear."""
+        found = self.recommended
+        if found is None:
+            return Markup("")
+        made = advice.tables(found)
+        chosen = made["Settings to use next"]
+        chosen = chosen[chosen["effect"] == "clear"].drop(columns="effect")
+        expected, confirm = made["What to expect"], made["Confirmation"]
+        note = (
+            "Next casting: where a single casting of a new batch will lie, in 95 of 100 cases. Allowing for the choice: the "
+            "best-looking settings look better than they are. Usual settings: what most castings had."
+        )
+        parts = [table(chosen), table(expected, numbers=list(expected.columns[1:])), paragraph(note, "note")]
+        parts += [paragraph("To confirm it, cast once more at these settings:"), table(confirm)]
+        limits = [said for said in found.cautions if said.startswith(("No casting", "Likely only"))]
+        return Markup("<h2>Settings to use next</h2>" + "".join(parts) + bullets(limits))
 
     def cannot_tell(self) -> Markup:
         """What these data leave open, and why."""
