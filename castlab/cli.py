@@ -103,6 +103,24 @@ def lab(
 
 
 @app.command()
+def check(
+    where: Annotated[
+        str | None,
+        typer.Argument(help="A workspace, or a logbook (a file or a database URL); this folder if not given."),
+    ] = None,
+) -> None:
+    """Say whether the installation, the notebook kernel, the logbook and the disk are healthy."""
+    from castlab import health
+
+    faults = 0
+    for finding in health.check(where):
+        typer.echo(str(finding))
+        faults += finding.state == "fault"
+    if faults:
+        raise typer.Exit(1)
+
+
+@app.command()
 def report(
     logbook: Annotated[str, typer.Option(help="A logbook (a file, or a database URL), or a CSV table.")],
     out: Annotated[Path, typer.Option(help="Folder for the report.")],

@@ -5,19 +5,16 @@ What the report says is assembled in `castlab.reporting`; how the page looks is 
 
 from __future__ import annotations
 
-import os
-import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from castlab import __version__, shipped
+from castlab import __version__, kernel, shipped
 from castlab.errors import CastlabError, InputError
 
 if TYPE_CHECKING:
-    from jupyter_client.manager import KernelManager
     from nbformat import NotebookNode
 
 NOTEBOOK = ("notebooks", "06_report.ipynb")
@@ -150,7 +147,7 @@ def _execute(target: Path, parameters: dict[str, Any], *, progress: bool) -> tup
             kernel_name="python3",
             language="python",
             progress_bar={"desc": "report", "unit": "step"} if progress else False,
-            kernel_manager_class=_this_python(),
+            kernel_manager_class=kernel.manager(),
         )
     except PapermillExecutionError as exc:
         failed = _sentence(exc.ename, exc.evalue)
@@ -168,28 +165,3 @@ def _sentence(name: str, value: str) -> str:
     known = isinstance(getattr(errors, name, None), type)
     text = value.strip() if known else f"{name}: {value.strip()}"
     return f"A step of the report failed: {text.rstrip('.')}."
-
-
-def _this_python() -> type[KernelManager]:
-    """Kernels of the Python and the castlab that run now, whatever kernels are installed on this machine."""
-    from jupyter_client.kernelspec import KernelSpec
-    from jupyter_client.manager import AsyncKernelManager
-
-    root = str(Path(__file__).resolve().parent.parent)
-    paths = [root, *filter(None, os.environ.get("PYTHONPATH", "").split(os.pathsep))]
-    spec = KernelSpec(
-        argv=[sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}", "--log-level=CRITICAL"],
-        display_name="castlab",
-        language="python",
-        metadata={"supported_encryption": ["curve"]},
-        env={"PYTHONPATH": os.pathsep.join(paths)},
-    )
-
-    class ThisPython(AsyncKernelManager):
-        transport_encryption = "auto"
-
-        @property
-        def kernel_spec(self) -> KernelSpec:
-            return spec
-
-    return ThisPython
