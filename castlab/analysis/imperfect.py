@@ -20,7 +20,7 @@ from castlab.errors import FitError
 
 DRAWS = 30
 SEED = 1987
-MOST_FAILED = 0.1
+MOST_FAILED = 0.3
 """Share of the draws whose fit may fail, or answer on another scale, before nothing is reported."""
 
 
@@ -53,6 +53,11 @@ def fit(castings: Castings, design: coding.Design) -> choose.Chosen:
     model = pooling.Pooled(tuple(f.model for f in alike))
     middle = alike[_most_typical(np.array([f.model.coef for f in alike]))]
     cautions = [*middle.cautions, *_never_seen(castings), *_lost(model, design, castings)]
+    if len(alike) < DRAWS:
+        cautions.append(
+            f"{DRAWS - len(alike)} of {DRAWS} plausible sets of true responses could not be analysed alike (they separate, or hardly "
+            "differ) and were left out: what is known of the responses is thin, and the answer leans on the others."
+        )
     if known.readings is not None:
         cautions = [*known.readings.told(states, castings.response), *cautions]
     return replace(

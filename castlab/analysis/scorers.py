@@ -21,8 +21,9 @@ from castlab.errors import InputError
 KEY = "trial_id"
 _LEAST_NOISE = {"count": 0.1, "measure": 1e-3, "grade": 0.15, "pass": 0.15}
 """Readings that all agree by chance would otherwise be held for exact. Of measures: as a share of their spread."""
-_MOST_NOISE = {"count": 20.0, "measure": 10.0, "grade": 2.0, "pass": 1.2}
-"""Beyond this, grades and pass would no longer follow the casting (a pass misread two times in five)."""
+_MOST_NOISE = {"count": 20.0, "measure": 10.0, "grade": 1.0, "pass": 0.8}
+"""Beyond this, grades and pass would hardly follow the casting (readings a whole grade off as a rule, a pass misread one
+time in four), and castings that are all alike would explain the readings as well."""
 
 
 @dataclass(frozen=True)

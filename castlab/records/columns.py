@@ -37,7 +37,8 @@ DERIVED: dict[str, Derived] = {
 
 SUMMARY = (
     "Several scores of one casting are summarised to one value: measures by their mean; counts, grades and pass by "
-    "their middle score and, where two middle scores differ, by the worse of the two."
+    "their middle score and, where two middle scores differ, by the worse of the two. A count whose middle lies at or above a "
+    "score that stopped counting is marked as stopped: it is a lower limit."
 )
 
 

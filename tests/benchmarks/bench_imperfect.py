@@ -50,7 +50,13 @@ def detection(rng: np.random.Generator):  # type: ignore[no-untyped-def]
     frame, level = castings(rng, 2.0, 0.2)
     frame["y"] = level + rng.normal(0, 0.4, len(level))
     limit = 2.2
-    return "measure", frame, frame.assign(y=frame["y"].clip(lower=limit)), {"at_most": "below"}, {"below": frame["y"] <= limit}
+    return (
+        "measure",
+        frame,
+        frame.assign(y=frame["y"].clip(lower=limit)),
+        {"at_most": "below"},
+        {"below": frame["y"] <= limit},
+    )
 
 
 def two_counters(rng: np.random.Generator):  # type: ignore[no-untyped-def]
@@ -138,7 +144,11 @@ def run(case: str, runs: int, seed: int = 1) -> pd.DataFrame:
     found: list[tuple] = []
     for _ in range(runs):
         kind, truth, naive, told, columns = CASES[case](rng)
-        for way, frame, words in (("true", truth, {}), ("face value", naive, {}), ("told", naive.assign(**columns), told)):
+        for way, frame, words in (
+            ("true", truth, {}),
+            ("face value", naive, {}),
+            ("told", naive.assign(**columns), told),
+        ):
             try:
                 effects = fit_factors(frame, "y", FACTORS, kind=kind, **words).effects
             except FitError:
