@@ -67,6 +67,17 @@ def of_effects(effects: pd.DataFrame, tests: pd.DataFrame, scale: str, response:
     return parts
 
 
+def _widest(rows: pd.DataFrame, scale: str, response: str) -> str:
+    """The lowest and the highest of several levels' limits, each rounded as in its own row."""
+    ends = []
+    for name, place in (("low", rows["low"].idxmin()), ("high", rows["high"].idxmax())):
+        row = rows.loc[place]
+        half = (row["high"] - row["low"]) / 2
+        ends.append(words.signed(row[name], half) if scale == "difference" else words.ratio(row[name]))
+    unit = labels.unit(response) if scale == "difference" else "times"
+    return f"{ends[0]} to {ends[1]} {unit}".strip()
+
+
 def _whole(row: Any, scale: str, response: str, kind: str) -> str:
     return f"{subject(row['factor'], row['contrast'])}: {size(row['estimate'], row['low'], row['high'], scale, response, kind)}"
 
@@ -77,7 +88,7 @@ def _tell_levels(
     """A factor with several levels: those that stand out, at most a few, or the whole as not shown."""
     p, p_adjusted = float(test["p_value"]), float(test["p_adjusted"])
     if p >= 0.05:
-        span = possible(float(rows["low"].min()), float(rows["high"].max()), scale, response)
+        span = _widest(rows, scale, response)
         told["not shown"].append(f"{labels.name(factor)} ({len(rows) + 1} levels; {span} remains possible)")
         return
     word = "clear" if p_adjusted < 0.05 else "likely"

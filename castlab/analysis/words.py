@@ -84,7 +84,7 @@ def table(frame: pd.DataFrame, *, ratios: bool) -> pd.DataFrame:
     if {"estimate", "low", "high"} <= set(frame):
         for column in ("estimate", "low", "high"):
             told[column] = [
-                ratio(value) if ratios else rounded(value, (high - low) / 4)
+                ratio(value) if ratios else rounded(value, (high - low) / 2)
                 for value, low, high in zip(frame[column], frame["low"], frame["high"], strict=True)
             ]
     for column in told.select_dtypes("float").columns:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from castlab.analysis import FactorFit
 
-_LOOKS: dict[str, dict[str, Any]] = {
+LOOKS: dict[str, dict[str, Any]] = {
     "clear": {"marker": "o", "mfc": SURE, "color": SURE},
     "likely": {"marker": "D", "mfc": "white", "color": SURE},
     "not shown": {"marker": "s", "mfc": "white", "color": QUIET},
@@ -70,7 +70,7 @@ def draw_intervals(axes: Axes, rows: pd.DataFrame, names: list[str], *, scale: s
     _limits(axes, rows, ratio=ratio)
     left, right = axes.get_xlim()
     for place, row in enumerate(rows.itertuples()):
-        look = _LOOKS[row.strength]
+        look = LOOKS[row.strength]
         y = len(rows) - 1 - place
         if place % 2 == 0:
             axes.axhspan(y - 0.5, y + 0.5, color=FAINT, alpha=0.6, lw=0, zorder=0)
@@ -132,6 +132,6 @@ def name_strengths(figure: Picture, rows: pd.DataFrame) -> None:
     """The legend: how sure each effect is."""
     from matplotlib.lines import Line2D
 
-    present = [name for name in _LOOKS if name in set(rows["strength"])]
-    handles = [Line2D([], [], lw=2, ms=7, mew=1.8, **_LOOKS[name], label=name) for name in present]
+    present = [name for name in LOOKS if name in set(rows["strength"])]
+    handles = [Line2D([], [], lw=2, ms=7, mew=1.8, **LOOKS[name], label=name) for name in present]
     figure.legend(handles=handles, loc="outside lower right", ncols=len(handles))

@@ -42,11 +42,14 @@ def draw_recommendation(found: Recommendation) -> Picture:
         bands = figure.subfigures(2 if chosen else 1, 1, height_ratios=[1, 1.15] if chosen else None, squeeze=False)
         above = bands[0, 0]
         for place, (axes, row) in enumerate(zip(above.subplots(1, len(rows), squeeze=False)[0], rows, strict=True)):
-            _outcome(axes, row, found.goals[row.response].band, named=place == 0)
+            share = fits[row.response].kind == "pass"
+            _outcome(axes, row, found.goals[row.response].band, share=share, named=place == 0)
         if chosen:
             panels = bands[1, 0].subplots(1, len(chosen), sharey=True, squeeze=False)[0]
             for axes, name in zip(panels, chosen, strict=True):
                 _along(axes, curves[curves["factor"] == name], name, found.settings[name])
+            if found.fits[0].kind == "pass":
+                panels[0].yaxis.set_major_formatter("{x:.0%}")
             panels[0].set_ylabel(f"expected {labels.label(found.fits[0].response)}", fontsize=9)
         _legend(figure)
     told = advice.told(found).set_index("response")
@@ -61,7 +64,11 @@ def draw_recommendation(found: Recommendation) -> Picture:
     return figure
 
 
-def _outcome(axes: Axes, row: Any, band: tuple[float, float], *, named: bool) -> None:
+def _outcome(axes: Axes, row: Any, band: tuple[float, float], *, share: bool, named: bool) -> None:
+    if share:  # a single casting passes or not: only the share of many has a place on this axis
+        row = row._replace(next_low=row.low, next_high=row.high)
+        band = (-np.inf, np.inf)
+        axes.xaxis.set_major_formatter("{x:.0%}")
     values = [
         row.expected,
         row.low,

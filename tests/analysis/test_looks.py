@@ -158,3 +158,10 @@ def test_a_plan_that_came_late_or_covers_something_else_makes_nothing_planned(pl
 def test_without_recorded_plans_nothing_is_known():
     assert from_plans([], planned_castings(), "haze_pct", FACTORS).factors is None
     assert from_plans([logged(name="other")], planned_castings(), "haze_pct", FACTORS).factors is None
+
+
+def test_the_picture_of_many_responses_names_what_is_shown():
+    made = castings().assign(haze_pct=lambda f: f["haze_pct"] + 3 * f["a_min"])
+    alt = many_responses(made, ["haze_pct", "shore_d"], FACTORS).figure().alt
+    assert alt.startswith("4 settings and 2 responses, adjusted over all of them by Holm.")
+    assert "haze, a 1 against 0 min: +" in alt

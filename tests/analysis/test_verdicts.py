@@ -1,0 +1,51 @@
+"""What a fit says in words stands in its tables too."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from castlab.analysis import compare_runs, fit_factors
+
+
+def castings() -> pd.DataFrame:
+    rng = np.random.default_rng(11)
+    batch = np.repeat(np.arange(12), 4)
+    frame = pd.DataFrame(
+        {
+            "batch_id": batch,
+            "resin_c": np.resize([22.0, 26.5, 31.0], 12)[batch],
+            "pour": rng.permuted(np.resize(["stream", "ladle", "jug"], 48)),
+            "prep": rng.permuted(np.resize(["none", "dried"], 48)),
+        }
+    )
+    line = 2 + 0.7 * (frame["pour"] == "jug") - 0.6 * (frame["prep"] == "dried") + rng.normal(0, 0.2, 12)[batch]
+    frame["bubbles"] = rng.poisson(np.exp(line))
+    frame["haze_pct"] = 3 + 13 * (frame["prep"] == "dried") + rng.normal(0, 9.5, 48)
+    frame["clarity_grade"] = np.clip(np.round(4 - 0.2 * frame["bubbles"] + rng.normal(0, 0.7, 48)), 0, 4).astype(int)
+    frame["passed"] = frame["bubbles"] < rng.normal(8, 2, 48)
+    return frame
+
+
+def numbers(text: str) -> set[str]:
+    return set(re.findall(r"\d+(?:\.\d+)?", text.replace("95% interval", "")))
+
+
+@pytest.mark.parametrize("planned", [None, ["prep"]])
+@pytest.mark.parametrize("response", ["bubbles", "haze_pct", "clarity_grade", "passed"])
+def test_every_number_of_a_fits_verdict_stands_in_its_tables(response, planned):
+    fit = fit_factors(castings(), response, ["resin_c", "pour", "prep"], planned=planned)
+    tables = " ".join(table.to_string() for table in fit.tables().values())
+    known = numbers(tables) | {str(fit.n), str(fit.n_batches), "3"}  # the size, and the 3 levels of pour
+    assert numbers(fit.verdict) - known == set(), fit.verdict
+
+
+@pytest.mark.parametrize("response", ["bubbles", "haze_pct"])
+def test_every_number_of_a_comparison_stands_in_its_tables(response):
+    found = compare_runs(castings(), response, "prep", equivalence=1.5)
+    tables = " ".join(table.to_string() for table in found.tables().values())
+    known = numbers(tables) | {str(found.fit.n), str(found.fit.n_batches), "1.5", "0.667"} | numbers("4 of 5")
+    assert numbers(found.verdict) - known == set(), found.verdict
