@@ -56,7 +56,7 @@ def odd(names: Sequence[str], furthest: str, values: tuple[float, float], fit: F
     size = ""
     if fit.kind in ("count", "measure"):
         unit = labels.unit(fit.response)
-        size = f" ({furthest}: {values[0]:.3g} where about {values[1]:.3g} {unit} was expected)".replace(" )", ")")
+        size = f" ({furthest}: {values[0]:.3g} where about {f'{values[1]:.3g} {unit}'.strip()} was expected)"
     return (
         f"{told} {'does' if len(names) == 1 else 'do'} not fit the rest{size}. Look at the photo and the entry; correct a "
         "slip, but leave out a casting only for a reason that is not its result."

@@ -281,8 +281,7 @@ def _batches(seen: _Looked) -> Row:
         return Row("batches", finding, say.batches_ignored(finding), p, "p")
     ratio = max(0.0, left.batch_variance) * left.usual_weight / left.phi
     share = ratio / (1 + ratio)
-    size = np.bincount(used.codes)
-    t = np.bincount(used.codes, left.plain) / size / np.sqrt(ratio + 1 / size)
+    t = left.batch_student
     X = fit._design.X
     between = used.n_batches - sum(permutation.set_per_batch(X[:, [j]], used.codes) for j in range(X.shape[1]))
     p = 1.0

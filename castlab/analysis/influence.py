@@ -17,7 +17,7 @@ from castlab.analysis.coding import Design
 from castlab.analysis.residuals import Left
 from castlab.errors import FitError
 
-REFITS, SLOW_REFITS = 12, 4
+REFITS, SLOW_REFITS = 6, 3
 """Castings, and batches, that are really left out; the second where responses are not known exactly and fits are slow."""
 SURE = {"not shown": 0, "likely": 1, "clear": 2}
 COLUMNS = ["without", "what", "factor", "contrast", "estimate", "low", "high", "before", "after"]

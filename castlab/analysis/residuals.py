@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import special, stats
 
 from castlab.analysis import likelihood, linear
 from castlab.analysis.castings import Castings
@@ -42,6 +42,8 @@ class Left:
     phi: float
     """Scatter of castings over what the kind of response scatters by itself (a variance for measures)."""
     batch_variance: float
+    batch_student: np.ndarray
+    """Each batch's mean beyond the settings in its standard errors (empty without batches)."""
     usual_weight: float
     """Mean weight of a casting on the scale of the fit (1 for measures)."""
     df: float
@@ -63,12 +65,16 @@ def of(castings: Castings, design: Design, chosen: Chosen) -> Left:
             s, total = np.bincount(codes, w), np.bincount(codes, w * r)
             effect = (tau * total / (phi + tau * s))[codes]
         df = _df(X, codes)
-        moved, error, leverage, cook, student = _deletion(X, r, w, codes, phi, tau, coef)
-        quantile, tail = _quantiles(way, eta + effect, y, castings.offset, cuts, coef[0], student, df)
+        moved, error, leverage, cook, student, batch_student = _deletion(X, r, w, codes, phi, tau, coef)
+        if way == "count":
+            alone = np.einsum("ij,ij->i", X, moved) + _effect_of_others(r, w, codes, phi, tau)
+            quantile, tail = _of_counts(y, np.exp(np.clip(castings.offset + alone, -20, 20)), df)
+        else:
+            quantile, tail = _quantiles(way, eta + effect, y, cuts, coef[0], student, df)
     spread = np.sqrt(w / max(phi, 1e-12))
     return Left(
         expected=np.asarray(chosen.mean(eta)), quantile=quantile, tail=tail, plain=r * spread, leverage=leverage, cook=cook,
-        coef=coef, moved=moved, error=error, phi=phi, batch_variance=tau, usual_weight=float(w.mean()), df=df,
+        coef=coef, moved=moved, error=error, phi=phi, batch_variance=tau, batch_student=batch_student, usual_weight=float(w.mean()), df=df,
     )  # fmt: skip
 
 
@@ -126,8 +132,9 @@ def _df(X: np.ndarray, codes: np.ndarray | None) -> float:
 
 def _deletion(
     X: np.ndarray, r: np.ndarray, w: np.ndarray, codes: np.ndarray | None, phi: float, tau: float, coef: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Coefficients and standard errors without each casting, leverage, Cook's distance, studentised residuals."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Coefficients and standard errors without each casting, leverage, Cook's distance, studentised residuals of castings
+    and of batches."""
     n, p = X.shape
     one = w / phi
     inverse, diagonal = one[:, None] * X, one.copy()
@@ -144,53 +151,64 @@ def _deletion(
     shift = inverse @ cov  # (n, p): change of the coefficients per unit of mean shift
     inside = np.maximum(diagonal - np.einsum("ij,ij->i", shift, inverse), 1e-12)
     left = scaled - shift @ (X.T @ scaled)
+    of_batches = np.zeros(0)
+    if codes is not None:
+        drawn = sums / (1 + tau * s)[:, None]
+        own = s / (1 + tau * s)
+        room = own - np.einsum("ij,jk,ik->i", drawn, cov, drawn)
+        safe = room > 1e-6 * own
+        of_batches = np.where(safe, np.bincount(codes, left) / np.sqrt(np.where(safe, room, 1.0)), 0.0)
     moved = -shift * (left / inside)[:, None]
     student = left / np.sqrt(inside)
     cook = np.einsum("ij,jk,ik->i", moved, X.T @ inverse, moved) / p
     scale = (r @ scaled - student**2) / max(n - p - 1, 1) / max(r @ scaled / max(n - p, 1), 1e-12)
     variance = np.diag(cov)[None, :] + shift**2 / inside[:, None]
     error = np.sqrt(np.vstack([np.diag(cov), variance * np.maximum(scale, 1e-9)[:, None]]))
-    return coef[None, :] + moved, error, 1 - inside / one, cook, student
+    return coef[None, :] + moved, error, 1 - inside / one, cook, student, of_batches
+
+
+def _effect_of_others(r: np.ndarray, w: np.ndarray, codes: np.ndarray | None, phi: float, tau: float) -> np.ndarray:
+    """The deviation of each casting's batch as the other castings of the batch show it."""
+    if codes is None or tau <= 0:
+        return np.zeros(len(r))
+    s, total = np.bincount(codes, w)[codes] - w, np.bincount(codes, w * r)[codes] - w * r
+    return tau * total / (phi + tau * np.maximum(s, 0))
 
 
 def _quantiles(
-    way: str,
-    eta: np.ndarray,
-    y: np.ndarray,
-    offset: np.ndarray,
-    cuts: np.ndarray,
-    first: float,
-    student: np.ndarray,
-    df: float,
+    way: str, eta: np.ndarray, y: np.ndarray, cuts: np.ndarray, first: float, student: np.ndarray, df: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Quantile residuals and the chance of a casting so far out."""
+    """Quantile residuals and the chance of a casting so far out, of measures, passes and grades."""
     if way == "measure":
         if df < 2:
             return student, np.ones(len(y))
         outside = student * np.sqrt((df - 1) / np.maximum(df - student**2, 1e-6))
         log_tail = stats.t.logsf(np.abs(outside), df - 1)
         return np.sign(outside) * stats.norm.isf(np.exp(log_tail)), np.exp(np.log(2) + log_tail)
-    if way == "count":
-        mu = np.exp(np.clip(offset + eta, -20, 20))
-        lower, upper = _count_bounds(y, mu, df)
-    elif way == "pass":
+    if way == "pass":
         mu = special.expit(eta)
-        lower, upper = np.where(y > 0, 1 - mu, 0.0), np.where(y > 0, 1.0, 1 - mu)
-    else:
-        lower, upper = _bounds(cuts, eta - first, y)
-    drawn = np.random.default_rng(SEED).uniform(size=len(y))
+        return _randomised(np.where(y > 0, 1 - mu, 0.0), np.where(y > 0, 1.0, 1 - mu))
+    return _randomised(*_bounds(cuts, eta - first, y))
+
+
+def _of_counts(y: np.ndarray, mu: np.ndarray, df: float) -> tuple[np.ndarray, np.ndarray]:
+    """As `_quantiles` for counts, negative binomial where the other castings scatter more than Poisson counts would.
+
+    `mu` is what is expected of each casting by the fit to the others.
+    """
+    low, high = np.zeros(len(y)), np.full(len(y), 100.0)
+    for _ in range(40):
+        alpha = (low + high) / 2
+        each = (y[None, :] - mu) ** 2 / (mu + alpha[:, None] * mu**2)
+        more = each.sum(axis=1) - np.diag(each) > max(df - 1, 1.0)
+        low, high = np.where(more, alpha, low), np.where(more, high, alpha)
+    size = 1 / np.maximum(high, 1e-6)
+    chance = size / (size + mu)
+    return _randomised(stats.nbinom.cdf(y - 1, size, chance), stats.nbinom.cdf(y, size, chance))
+
+
+def _randomised(lower: np.ndarray, upper: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """A seeded place between P(Y < y) and P(Y <= y) as a normal quantile, and the chance of a casting so far out."""
+    drawn = np.random.default_rng(SEED).uniform(size=len(lower))
     u = np.clip(lower + drawn * (upper - lower), 1e-12, 1 - 1e-12)
     return stats.norm.ppf(u), np.minimum(1.0, 2 * np.minimum(upper, 1 - lower))
-
-
-def _count_bounds(y: np.ndarray, mu: np.ndarray, df: float) -> tuple[np.ndarray, np.ndarray]:
-    """P(Y < y) and P(Y <= y), negative binomial where counts scatter more than Poisson counts would."""
-
-    def excess(alpha: float) -> float:
-        return float(np.sum((y - mu) ** 2 / (mu + alpha * mu**2)) - max(df, 1.0))
-
-    if excess(0.0) <= 0 or excess(1e3) > 0:
-        return stats.poisson.cdf(y - 1, mu), stats.poisson.cdf(y, mu)
-    alpha = float(optimize.brentq(excess, 0.0, 1e3))
-    size = 1 / max(alpha, 1e-8)
-    return stats.nbinom.cdf(y - 1, size, size / (size + mu)), stats.nbinom.cdf(y, size, size / (size + mu))

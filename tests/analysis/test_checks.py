@@ -1,0 +1,168 @@
+"""What the checks of a fit find when a fault is planted, and how seldom they cry without one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from castlab.analysis import Checks, fit_factors
+
+FACTORS = ["warm", "pour", "temp_c"]
+BY_CHANCE = ["odd castings", "shape of the scatter", "spread", "straight lines", "time trend", "molds", "batches"]
+
+
+def made(seed: int, kind: str = "measure", fault: str = "", batches: int = 8, size: int = 4) -> pd.DataFrame:
+    """A sound plan in batches and molds, with one fault planted."""
+    rng = np.random.default_rng(seed)
+    codes = np.repeat(np.arange(batches), size)
+    n = len(codes)
+    warm = rng.permutation(np.arange(batches) % 2)[codes]
+    pour = np.concatenate([rng.permutation(np.arange(size) % 2) for _ in range(batches)])
+    temp = rng.permutation(np.resize([20.0, 25.0, 30.0], batches))[codes]
+    mold = np.concatenate([rng.permutation(np.arange(size)) % 3 for _ in range(batches)])
+    eta = 0.7 * (pour - warm) + 0.3 * rng.normal(size=batches)[codes]
+    if fault == "trend":
+        eta = eta + 6.0 * np.arange(n) / n
+    if fault == "mold":
+        eta = eta + 1.2 * (mold == 1)
+    if fault == "bend":
+        eta = eta + 2.0 * ((temp - 25) / 5) ** 2
+    if fault == "batch":
+        eta = eta + 4.0 * (codes == 2)
+    if kind == "count":
+        y: np.ndarray = rng.negative_binomial(20, 20 / (20 + np.exp(2 + eta)))
+        if fault == "odd":
+            y[7] += 90
+    else:
+        y = eta + (0.05 + 0.3 * np.exp(eta - eta.mean()) if fault == "spread" else 0.5) * rng.normal(size=n)
+        if fault == "odd":
+            y[7] += 5
+    return pd.DataFrame(
+        {
+            "trial_id": [f"T-{c + 1:03d}.{i % size + 1}" for i, c in enumerate(codes)],
+            "batch_id": [f"B-{c + 1:03d}" for c in codes], "mold_id": [f"M-{m + 1}" for m in mold], "warm": warm,
+            "pour": pour, "temp_c": temp, "y": y,
+        }
+    )  # fmt: skip
+
+
+def checked(frame: pd.DataFrame, kind: str = "measure", **options: object) -> Checks:
+    return fit_factors(frame, "y", FACTORS, kind=kind, **options).checks()
+
+
+def finding(checks: Checks, check: str) -> str:
+    return str(checks.table.set_index("check").loc[check, "finding"])
+
+
+@pytest.mark.parametrize("kind", ["measure", "count"])
+def test_an_odd_casting_is_found_and_named(kind):
+    checks = checked(made(3, kind, "odd"), kind)
+    assert finding(checks, "odd castings") in ("look", "serious")
+    row = checks.table.set_index("check").loc["odd castings"]
+    assert "T-002.4" in row["sentence"]
+    assert "T-002.4" in checks.verdict
+    assert checks.castings.loc[checks.castings["odd"], "casting"].to_list() == ["T-002.4"]
+
+
+@pytest.mark.parametrize(
+    ("fault", "check", "told"),
+    [
+        ("trend", "time trend", "there is a drift"),
+        ("mold", "molds", "mold M-2 comes out higher"),
+        ("bend", "straight lines", "misses a bend in temp"),
+    ],
+)
+def test_planted_faults_are_mostly_found(fault, check, told):
+    found = [checked(made(seed, "measure", fault)) for seed in range(4)]
+    hits = [c for c in found if finding(c, check) in ("look", "serious")]
+    assert len(hits) >= 3
+    assert all(told in c.table.set_index("check").loc[check, "sentence"] for c in hits)
+
+
+def test_an_odd_batch_is_named():
+    hits = [
+        c
+        for c in (checked(made(s, "measure", "batch", batches=10)) for s in range(4))
+        if finding(c, "batches") != "fine"
+    ]
+    assert hits
+    assert all("Batch B-003 is higher" in c.table.set_index("check").loc["batches", "sentence"] for c in hits)
+
+
+def test_batches_that_were_switched_off_are_noticed():
+    checks = checked(made(1, "measure", "batch"), batch=False)
+    assert finding(checks, "batches") in ("look", "serious")
+    assert "Fit again with batch=" in checks.verdict
+
+
+def test_sound_data_are_seldom_suspected():
+    found = [checked(made(seed, kind), kind) for seed in range(100, 105) for kind in ("measure", "count")]
+    suspected = [any(finding(c, name) not in ("fine", "cannot tell") for name in BY_CHANCE) for c in found]
+    assert sum(suspected) <= 2  # of 10; less than one is expected
+    assert all(f"{len(c.table)} checks were looked at" in c.verdict for c in found)
+
+
+def test_a_casting_that_carries_the_verdict_is_named_by_a_real_refit():
+    haze = [4.76, 5.47, 4.5, 5.6, 5.34, 5.26, 5.13, 5.48, 4.88, 5.14]
+    frame = pd.DataFrame({"pour": pd.Categorical(["ladle", "stream"] * 5), "haze_pct": haze})
+    whole = fit_factors(frame, "haze_pct", ["pour"])
+    words = {i: fit_factors(frame.drop(index=i), "haze_pct", ["pour"]) for i in range(10)}
+    lost = {f"row {i}": fit for i, fit in words.items() if fit.effects["strength"].iloc[0] == "not shown"}
+    assert whole.effects["strength"].iloc[0] == "clear"
+    assert set(lost) == {"row 0", "row 3"}
+    checks = whole.checks()
+    row = checks.table.set_index("check").loc["one casting"]
+    assert row["finding"] == "serious"
+    assert row["number"] == 2
+    kept = checks.carried.set_index("without")
+    assert set(kept.index) == set(lost)
+    for name, alone in lost.items():
+        assert kept.loc[name, "estimate"] == pytest.approx(alone.effects["estimate"].iloc[0])
+        assert kept.loc[name, "high"] == pytest.approx(alone.effects["high"].iloc[0])
+        assert name in row["sentence"]
+
+
+def test_a_single_casting_of_a_level_is_told():
+    frame = pd.DataFrame({"pour": ["stream"] * 9 + ["ladle"], "haze_pct": [*np.linspace(4, 4.4, 9), 9.0]})
+    checks = fit_factors(frame, "haze_pct", ["pour"]).checks()
+    assert "Without row 9" in checks.table.set_index("check").loc["one casting", "sentence"]
+    assert "cannot be judged" in checks.table.set_index("check").loc["one casting", "sentence"]
+
+
+def test_two_settings_cannot_show_a_bend_and_that_is_said():
+    row = (
+        fit_factors(made(1), "y", ["warm", "pour"], kind="measure")
+        .checks()
+        .table.set_index("check")
+        .loc["straight lines"]
+    )
+    assert row["finding"] == "cannot tell"
+    assert "two settings only" in row["sentence"]
+
+
+def test_settings_with_one_outcome_only_are_named():
+    frame = pd.DataFrame({"passed": [0, 1, 0, 1, 1, 1, 1, 1], "pour": ["stream"] * 4 + ["ladle"] * 4})
+    row = fit_factors(frame, "passed", ["pour"], kind="pass").checks().table.set_index("check").loc["separation"]
+    assert row["finding"] == "look"
+    assert "pour ladle instead of stream" in row["sentence"] or "pour stream instead of ladle" in row["sentence"]
+
+
+@pytest.mark.parametrize(("kind", "values"), [("grade", [0, 1, 2, 3]), ("pass", [0, 1]), ("count", [3, 9, 4, 7])])
+def test_every_kind_is_checked_with_and_without_batches(kind, values):
+    frame = made(2).assign(y=np.random.default_rng(2).choice(values, 32))
+    for batch in (None, False):
+        checks = fit_factors(frame, "y", FACTORS, kind=kind, batch=batch).checks()
+        assert set(checks.table["finding"]) <= {"fine", "look", "serious", "cannot tell"}
+        assert np.isfinite(checks.castings[["residual", "plain", "leverage", "cook"]].to_numpy()).all()
+        assert checks.table["sentence"].str.endswith(".").all()
+        assert checks.figure().alt.startswith("Checks of a fit of y")
+
+
+def test_the_page_shows_a_panel_for_each_question_and_what_rests_on_one():
+    checks = checked(made(3, "measure", "odd"))
+    figure = checks.figure()
+    titles = [axes.get_title(loc="left") for axes in figure.get_axes() if axes.get_title(loc="left")]
+    assert any(title.startswith("Is any casting odd?") for title in titles)
+    assert any(title.startswith("Do molds differ") for title in titles)
+    assert all("odd castings" in checks.tables()["How far to trust it"]["check"].to_list() for _ in titles)
