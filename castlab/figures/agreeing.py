@@ -26,7 +26,7 @@ def draw_agreement(result: Agreement) -> Picture:
         shifts = np.linspace(-0.18, 0.18, table.shape[1])
         for j, who in enumerate(table.columns):
             axes.plot(place + shifts[j], table[who], marker(j), color=colour(j), markersize=6, label=str(who))
-        axes.set_xticks(place, [str(i) for i in table.index], rotation=90 if len(table) > 8 else 0)
+        axes.set_xticks(place, [str(i) for i in table.index], rotation=90 if len(table) > 6 else 0)
         axes.set_xlabel("casting, from the lowest mean reading to the highest")
         axes.set_ylabel("reading")
         axes.legend(title="scorer", ncols=min(6, table.shape[1]), loc="upper left", bbox_to_anchor=(0, 1.22))
@@ -68,7 +68,7 @@ def draw_gauge(result: GaugeStudy) -> Picture:
                 [at[c] + shifts[j] for c in rows["casting"]], rows[result.value], marker(j), color=colour(j),
                 markersize=5, alpha=0.85, label=str(who),
             )  # fmt: skip
-        right.set_xticks(range(len(means)), [str(c) for c in means.index], rotation=90 if len(means) > 12 else 0)
+        right.set_xticks(range(len(means)), [str(c) for c in means.index], rotation=90 if len(means) > 6 else 0)
         right.set_xlabel("casting, from the lowest mean reading to the highest")
         right.set_ylabel(labels.label(result.value))
         right.set_title("Every reading")

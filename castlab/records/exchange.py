@@ -13,16 +13,19 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
 
 from castlab.errors import InputError, LogbookError
 from castlab.records.models import KINDS
 from castlab.records.tables import CURRENT, EXTRA_FACTOR, PAST, SCHEMA, SETTING
+
+if TYPE_CHECKING:
+    from castlab.records.photos import PhotoStore
 
 TABLES: dict[str, sa.Table] = {
     **{table.name: table for table in CURRENT.values()},
@@ -33,6 +36,7 @@ TABLES: dict[str, sa.Table] = {
 """Every table in the order in which rows may be inserted."""
 
 MANIFEST = "manifest.json"
+PHOTOS = "photos"
 FORMAT = "castlab-export-1"
 
 
@@ -41,10 +45,12 @@ class Content:
     """What an exported folder holds, read and checked: table name -> rows of typed values."""
 
     rows: dict[str, list[dict[str, Any]]]
+    photos: dict[str, Path] = field(default_factory=dict)
+    """Checksum of an original -> the copy of it in the folder."""
 
 
-def export(connection: sa.Connection, folder: Path) -> Path:
-    """Write every table to `folder`, whole or not at all.
+def export(connection: sa.Connection, folder: Path, photos: Callable[[], PhotoStore] | None = None) -> Path:
+    """Write every table to `folder`, whole or not at all, with copies of the photos without location data.
 
     Raises
     ------
@@ -68,9 +74,11 @@ def export(connection: sa.Connection, folder: Path) -> Path:
                 **_write(staging, f"{name}.csv", _csv(list(result.keys()), rows)),
             }
         files["schema.json"] = _write(staging, "schema.json", _json(json_schema()))
-        manifest = {"format": FORMAT, "schema_version": SCHEMA, "files": files}
+        manifest: dict[str, Any] = {"format": FORMAT, "schema_version": SCHEMA, "files": files}
+        if photos is not None:
+            manifest["photos"] = _copy_photos(connection, photos(), staging)
         _write(staging, MANIFEST, _json(manifest))
-        for path in sorted(staging.iterdir()):
+        for path in sorted(p for p in staging.rglob("*") if p.is_file()):
             _flush(path)
         _swap(staging, folder)
     except OSError as exc:
@@ -127,7 +135,29 @@ def check_folder(folder: Path) -> Content:
                 "copy, or import edited tables as a sheet"
             )
         rows[name] = _parse(file, data.decode("utf-8"), table)
-    return Content(rows)
+    return Content(rows, {key: _checked_copy(folder, copy) for key, copy in manifest.get("photos", {}).items()})
+
+
+def _copy_photos(connection: sa.Connection, store: PhotoStore, staging: Path) -> dict[str, dict[str, str]]:
+    """Checksum of an original -> its copy; withdrawn photos are left out."""
+    photo = CURRENT["photo"]
+    keys = connection.execute(sa.select(photo.c.sha256).where(photo.c.withdrawn.isnot(True)).distinct()).scalars()
+    (staging / PHOTOS).mkdir()
+    told = {}
+    for key in sorted(keys):
+        name, data = store.copy(key)
+        (staging / PHOTOS / name).write_bytes(data)
+        told[key] = {"file": f"{PHOTOS}/{name}", "sha256": hashlib.sha256(data).hexdigest()}
+    return told
+
+
+def _checked_copy(folder: Path, copy: dict[str, str]) -> Path:
+    file = folder / PHOTOS / Path(copy["file"]).name
+    if not file.exists():
+        raise InputError(f"{file} is missing from the export; nothing was restored")
+    if hashlib.sha256(file.read_bytes()).hexdigest() != copy["sha256"]:
+        raise InputError(f"{file} changed since it was exported (its checksum differs); nothing was restored")
+    return file
 
 
 def restore(connection: sa.Connection, content: Content) -> None:

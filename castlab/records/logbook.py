@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 import sqlalchemy as sa
 
-from castlab.errors import ConflictError, InputError
+from castlab.errors import ConflictError, InputError, NotFoundError
 from castlab.records import rows, store
 from castlab.records.models import ENVELOPE, Record
 from castlab.records.tables import PARENT, SETTING
@@ -24,6 +24,9 @@ from castlab.units import standard_pressure_kpa
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from castlab.records.models import Photo
+    from castlab.records.photos import PhotoStore
 
 R = TypeVar("R", bound=Record)
 
@@ -322,12 +325,118 @@ class Logbook:
         with self._reading() as connection:
             return score_frame(connection)
 
+    # --- photos --------------------------------------------------------------------------------------------
+
+    def add_photo(
+        self,
+        trial_id: str,
+        path: str | Path,
+        *,
+        view: str | None = None,
+        mm_per_pixel: float | None = None,
+        taken_at: datetime | str | None = None,
+    ) -> Photo:
+        """Keep a photo of a casting beside the logbook, its file unaltered, and log it.
+
+        Parameters
+        ----------
+        trial_id
+            The casting it shows.
+        path
+            The picture: JPEG, PNG, TIFF or HEIC.
+        view
+            What it shows (top, side, target through the casting).
+        mm_per_pixel
+            Its scale, mm per pixel.
+        taken_at
+            When it was taken; None takes what the camera noted.
+
+        Returns
+        -------
+        Photo
+            The record. The same file for the same casting is logged once.
+
+        Raises
+        ------
+        NotFoundError
+            If there is no such casting or file.
+        InputError
+            If the file is no whole picture, or the logbook is a database without a folder for photos.
+        LogbookError
+            If it cannot be written; nothing was logged.
+        """
+        from castlab.records import photos
+        from castlab.records.models import Photo
+
+        self.get(trial_id)
+        file = Path(path).expanduser()
+        try:
+            data = file.read_bytes()
+        except OSError as exc:
+            raise NotFoundError(f"the photo {file} cannot be read ({exc.strerror}); accepted: a picture file") from None
+        picture = photos.opened(data, file.name)
+        key = self._photos().put(data, photos.SUFFIXES[str(picture.format)])
+        when = taken_at if taken_at is not None else photos.taken_at(picture)
+        told: dict[str, Any] = {"view": view, "mm_per_pixel": mm_per_pixel, "taken_at": when}
+        record = Photo(trial_id=trial_id, sha256=key, file_name=file.name, **told)
+        return self.add(record, origin=f"photo {key} of {trial_id}")
+
+    def photos(self, trial_id: str | None = None) -> list[Photo]:
+        """The photos in the logbook, or those of one casting, withdrawn ones left out."""
+        found: list[Any] = self.records("photo")
+        return [photo for photo in found if trial_id is None or photo.trial_id == trial_id]
+
+    def photo_path(self, photo_id: str) -> Path:
+        """The file of a photo, to read and never to change.
+
+        Raises
+        ------
+        NotFoundError
+            If there is no such photo.
+        LogbookError
+            If its file is missing or damaged.
+        """
+        return self._photos().path(self._photo_key(photo_id))
+
+    def thumbnail(self, photo_id: str, size: int = 320) -> Path:
+        """A small JPEG of a photo, upright and without location data: at most `size` pixels wide and high.
+
+        Raises as `photo_path`.
+        """
+        return self._photos().thumbnail(self._photo_key(photo_id), size)
+
+    def _photo_key(self, photo_id: str) -> str:
+        record: Any = self.get(photo_id)
+        if record.kind != "photo":
+            raise InputError(f"{photo_id} is a {record.kind}; accepted: the id of a photo, such as P-014.3.1")
+        return str(record.sha256)
+
+    def _photos(self) -> PhotoStore:
+        """Beside a SQLite file; for a database server in the folder that the setting `photo_folder` names."""
+        from castlab.records.photos import PhotoStore
+
+        url = self._engine.url
+        if url.get_backend_name() == "sqlite":
+            return PhotoStore(Path(f"{url.database}.photos").absolute())
+        folder = self.setting("photo_folder")
+        if folder is None:
+            raise InputError(
+                "this logbook is on a database server: say once where its photos are kept, "
+                "book.set('photo_folder', '/a/shared/folder')"
+            )
+        return PhotoStore(Path(folder))
+
+    # --- the whole of it -----------------------------------------------------------------------------------
+
     def export(self, folder: str | Path) -> Path:
-        """Write everything to a folder of CSV files with a JSON Schema and checksums; returns the folder."""
+        """Write everything to a folder of CSV files with a JSON Schema and checksums; returns the folder.
+
+        Photos come as copies without location data (see `castlab.records.photos`).
+        """
         from castlab.records.exchange import export
 
         with self._reading() as connection:
-            return export(connection, Path(folder))
+            return export(connection, Path(folder), self._photos if self.photos() else None)
 
     @classmethod
     def restore(cls, folder: str | Path, *, to: str | Path, who: str | None = None) -> Self:
@@ -344,6 +453,8 @@ class Logbook:
         book = cls.open(to, who=who)
         with book._writing() as connection:
             restore(connection, content)
+            for key, file in content.photos.items():
+                book._photos().restore(key, file.read_bytes(), file.suffix)
         return book
 
     # --- within one transaction ----------------------------------------------------------------------------

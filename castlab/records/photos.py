@@ -1,0 +1,203 @@
+"""Photos beside the logbook: originals by their checksum, never altered; copies without location data; thumbnails.
+
+A folder holds `ab/abcdef....jpg` (the first two signs of the SHA-256 of the content, then all of it), `thumbnails/` (may be
+deleted at any time) and, after a restore, `copies.json`. An export holds copies without location data, whose checksums
+differ from the originals'; the records keep naming the original. `copies.json` maps original to copy, so that a restored
+logbook finds and checks its copies, and says so when an original is asked for that it never had.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+import re
+import tempfile
+import warnings
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from castlab.errors import InputError, LogbookError
+from castlab.records.stripping import without_location
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
+
+SUFFIXES = {"JPEG": ".jpg", "MPO": ".jpg", "PNG": ".png", "TIFF": ".tif", "HEIF": ".heic"}
+"""Formats that are kept, as Pillow names them, and the ending of their files."""
+COPIES = "copies.json"
+_TAKEN, _EXIF_PART = 0x9003, 0x8769
+
+
+def sha256(data: bytes) -> str:
+    """The checksum under which content is kept."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def opened(data: bytes, name: str) -> Image:
+    """The picture in these bytes, opened and not yet decoded.
+
+    Raises
+    ------
+    InputError
+        If it is no picture of a kind that is kept, cut short, or too large to be one.
+    """
+    from PIL import Image, UnidentifiedImageError
+
+    _know_heic()
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", Image.DecompressionBombWarning)
+            picture = Image.open(io.BytesIO(data))
+            if picture.format in SUFFIXES:
+                picture.load()
+    except (UnidentifiedImageError, OSError, SyntaxError, ValueError):
+        raise InputError(f"{name} is not a whole picture; accepted: JPEG, PNG, TIFF or HEIC files") from None
+    except (Image.DecompressionBombError, Image.DecompressionBombWarning):
+        raise InputError(f"{name} claims to be larger than any photo; it was not opened") from None
+    if picture.format not in SUFFIXES:
+        raise InputError(f"{name} is a {picture.format} file; accepted: JPEG, PNG, TIFF or HEIC")
+    return picture
+
+
+def taken_at(picture: Image) -> datetime | None:
+    """When the camera says it was taken, by its own clock."""
+    told = picture.getexif().get_ifd(_EXIF_PART).get(_TAKEN)
+    try:
+        return datetime.strptime(str(told).strip(), "%Y:%m:%d %H:%M:%S")
+    except ValueError:
+        return None
+
+
+class PhotoStore:
+    """The photos of one logbook in one folder, made when the first is put in."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def put(self, data: bytes, suffix: str) -> str:
+        """Keep content, once however often it comes; durable when the checksum is returned.
+
+        Raises
+        ------
+        LogbookError
+            If it cannot be written; nothing was kept.
+        """
+        key = sha256(data)
+        try:
+            found = self._find(key)
+            if found is None or sha256(found.read_bytes()) != key:
+                self._write(found or self.folder / key[:2] / f"{key}{suffix}", data, mode=0o444)
+        except OSError as exc:
+            raise LogbookError(
+                f"{self.folder}: the photo could not be kept ({exc.strerror}); nothing was logged"
+            ) from exc
+        return key
+
+    def path(self, key: str) -> Path:
+        """The file of a photo, its content checked against its checksum.
+
+        Raises
+        ------
+        LogbookError
+            If the file is missing or was changed.
+        """
+        wanted = self.copies().get(key, key) if self._find(key) is None else key
+        found = self._find(wanted)
+        if found is None:
+            raise LogbookError(
+                f"the photo {key[:12]}... is not in {self.folder}: put its file back from a copy of that folder, or withdraw "
+                "the record of the photo"
+            )
+        try:
+            damaged = sha256(found.read_bytes()) != wanted
+        except OSError as exc:
+            raise LogbookError(f"the photo {found} cannot be read ({exc.strerror})") from exc
+        if damaged:
+            raise LogbookError(
+                f"the photo {found} is damaged or was changed (its checksum differs): put the file back from a copy, or "
+                "withdraw the record of the photo"
+            )
+        return found
+
+    def thumbnail(self, key: str, size: int) -> Path:
+        """A small JPEG of a photo, upright and without the camera's notes; made when first asked for."""
+        from PIL import ImageOps
+
+        target = self.folder / "thumbnails" / f"{key}-{size}.jpg"
+        if not target.exists():
+            original = self.path(key)
+            picture = opened(original.read_bytes(), original.name)
+            picture.draft("RGB", (2 * size, 2 * size))
+            small = ImageOps.exif_transpose(picture).convert("RGB")
+            small.thumbnail((size, size))
+            small.info.clear()
+            buffer = io.BytesIO()
+            small.save(buffer, "JPEG", quality=85)
+            try:
+                self._write(target, buffer.getvalue(), mode=0o644)
+            except OSError as exc:
+                raise LogbookError(f"{target} could not be written ({exc.strerror})") from exc
+        return target
+
+    def copy(self, key: str) -> tuple[str, bytes]:
+        """File name (by its own checksum) and content of a copy without location data, for exports and reports."""
+        original = self.path(key)
+        data, suffix = without_location(original.read_bytes(), original.suffix)
+        return f"{sha256(data)}{suffix}", data
+
+    def restore(self, key: str, data: bytes, suffix: str) -> None:
+        """Keep the copy of a photo that came with an export, under the original's name where they differ."""
+        kept = self.put(data, suffix)
+        if kept != key:
+            known = json.dumps(self.copies() | {key: kept}, indent=1, sort_keys=True)
+            self._write(self.folder / COPIES, known.encode("utf-8"), mode=0o644)
+
+    def copies(self) -> dict[str, str]:
+        """Checksum of an original that is not here -> that of the copy that stands for it."""
+        file = self.folder / COPIES
+        if not file.exists():
+            return {}
+        try:
+            told: dict[str, str] = json.loads(file.read_text(encoding="utf-8"))
+        except (OSError, ValueError) as exc:
+            raise LogbookError(f"{file} cannot be read ({exc}); restore the export again into a new logbook") from exc
+        return told
+
+    def _find(self, key: str) -> Path | None:
+        if not re.fullmatch(r"[0-9a-f]{64}", key):
+            return None
+        return next(iter(sorted((self.folder / key[:2]).glob(f"{key}.*"))), None)
+
+    def _write(self, target: Path, data: bytes, *, mode: int) -> None:
+        """Whole or not at all: a temporary file, flushed to disk, then renamed."""
+        target.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(prefix=".new-", dir=target.parent)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            Path(name).chmod(mode)
+            Path(name).replace(target)
+        except BaseException:
+            Path(name).unlink(missing_ok=True)
+            raise
+        if os.name == "posix":
+            folder = os.open(target.parent, os.O_RDONLY)
+            try:
+                os.fsync(folder)
+            finally:
+                os.close(folder)
+
+
+def _know_heic() -> None:
+    """HEIC where the library for it is installed."""
+    try:
+        import pillow_heif
+    except ImportError:
+        return
+    register: Any = pillow_heif.register_heif_opener
+    register()
