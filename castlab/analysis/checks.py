@@ -81,6 +81,11 @@ class _Looked:
 
 def look(fit: FactorFit) -> Checks:
     """Look at everything that could be wrong with this fit."""
+    with np.errstate(all="ignore"):  # refits without a casting or a batch may be at the edge of what can be fitted
+        return _look(fit)
+
+
+def _look(fit: FactorFit) -> Checks:
     used = fit._castings
     left = residuals.of(used, fit._design, fit._chosen)
     seen = _Looked(fit, left, _names(fit), _mold(fit), _order(fit))
