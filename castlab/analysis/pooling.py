@@ -19,6 +19,8 @@ from castlab.analysis.models import LEVEL, Model, Test
 
 _INNER = 0.5
 """Second confidence level: how much wider the 95% interval is than this one tells the degrees of freedom."""
+SOME = 5
+"""Fits that are asked for the ends of their intervals, which can cost more than the fits."""
 
 
 @dataclass(frozen=True)
@@ -83,12 +85,12 @@ def _small_sample(drawn: np.ndarray, lost: np.ndarray, df: np.ndarray) -> np.nda
 class Pooled(Model):
     """Fits of several plausible sets of true responses, answering as one model.
 
-    Intervals are pooled side by side, so that what is lopsided in every fit (profile likelihood) stays so; where the fits
-    are symmetric this is Rubin's rule.
+    Intervals are pooled by Rubin's rule, each side as much longer or shorter as it typically is in the fits (`SOME` of
+    them are asked): what is lopsided in every fit (profile likelihood, tests turned into intervals) stays so.
     """
 
     models: tuple[Model, ...]
-    _known: dict[tuple[int, float], tuple[np.ndarray, np.ndarray, np.ndarray]] = field(default_factory=dict, repr=False)
+    _known: dict[tuple[int, float], tuple[np.ndarray, ...]] = field(default_factory=dict, repr=False)
 
     @property
     def coef(self) -> np.ndarray:  # type: ignore[override]
@@ -106,6 +108,10 @@ class Pooled(Model):
         if len(cols) == 1:
             low, high = self._sides(cols[0], LEVEL)
             toward = low if low.estimate[0] > 0 else high  # the side that zero lies on
+            if not np.isfinite(toward.variance[0]):
+                toward = high if toward is low else low
+            if not np.isfinite(toward.variance[0]):
+                return Test(0.0, f"1, {toward.df[0]:.3g}", 1.0, "pooled F")
             statistic = float(toward.estimate[0] / np.sqrt(toward.variance[0]))
             df = float(toward.df[0])
             return Test(statistic**2, f"1, {df:.3g}", float(2 * stats.t.sf(abs(statistic), df)), "pooled F")
@@ -128,24 +134,26 @@ class Pooled(Model):
         for model in self.models:
             middle, low, high = model.line(rows, LEVEL)
             _, inner_low, inner_high = model.line(rows, _INNER)
-            df = _df_of((high - low) / (inner_high - inner_low))
+            with np.errstate(divide="ignore", invalid="ignore"):
+                df = _df_of((high - low) / (inner_high - inner_low))
             estimates.append(middle)
             variances.append(((high - low) / (2 * stats.t.ppf((1 + LEVEL) / 2, df))) ** 2)
             inverse_df.append(1 / df)
-        return np.array(estimates), np.array(variances), 1 / np.mean(inverse_df, axis=0)
+        with np.errstate(divide="ignore"):
+            return np.array(estimates), np.array(variances), 1 / np.mean(inverse_df, axis=0)
 
     def _sides(self, j: int, level: float) -> tuple[Combined, Combined]:
         """Coefficient j with the variance that its lower and its upper limits stand for."""
         if (j, level) not in self._known:
-            _, _, df = self._lines(np.eye(len(self.coef))[[j]])
-            limits = np.array([m.interval(j, level) for m in self.models])
-            # each fit's limits stand at t of its own degrees of freedom; their mean serves all fits
-            reach = float(stats.t.ppf((1 + level) / 2, df[0]))
-            value = np.array([m.coef[j] for m in self.models])
-            variances = ((limits - value[:, None]) / reach) ** 2
-            self._known[j, level] = (value, variances, df)
-        value, variances, df = self._known[j, level]
-        return rubin(value[:, None], variances[:, [0]], df), rubin(value[:, None], variances[:, [1]], df)
+            row = np.eye(len(self.coef))[[j]]
+            values, variances, df = self._lines(row)
+            some = self.models[:: max(1, len(self.models) // SOME)][:SOME]
+            own = [m.line(row, level) for m in some]
+            reach = np.array([[middle[0] - low[0], high[0] - middle[0]] for middle, low, high in own])
+            lopsided = np.abs(np.array([m.interval(j, level) for m in some]) - [[m.coef[j]] for m in some]) / reach
+            self._known[j, level] = (values, variances, df, np.median(lopsided, axis=0) ** 2)
+        values, variances, df, (below, above) = self._known[j, level]
+        return rubin(values, variances * below, df), rubin(values, variances * above, df)
 
     def _joint(self, cols: list[int]) -> Test:
         """Li, Raghunathan and Rubin's F with the degrees of freedom made small-sample as Barnard and Rubin do."""
