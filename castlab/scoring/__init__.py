@@ -9,18 +9,20 @@ if TYPE_CHECKING:
     from castlab.scoring.agreeing import Agreement, agreement
     from castlab.scoring.bubbles import BubbleCount, count_bubbles
     from castlab.scoring.gauge import GaugeStudy, gauge_study
+    from castlab.scoring.photo_scores import PhotoScores, score_photos
     from castlab.scoring.rescoring import Rescoring, ScorerDrift, drift_of_scorer, plan_rescoring
 
 _HOME = {
     "Agreement": "agreeing", "agreement": "agreeing",
     "BubbleCount": "bubbles", "count_bubbles": "bubbles",
     "GaugeStudy": "gauge", "gauge_study": "gauge",
+    "PhotoScores": "photo_scores", "score_photos": "photo_scores",
     "Rescoring": "rescoring", "plan_rescoring": "rescoring", "ScorerDrift": "rescoring", "drift_of_scorer": "rescoring",
 }  # fmt: skip
 
 __all__ = [
-    "Agreement", "BubbleCount", "GaugeStudy", "Rescoring", "ScorerDrift", "agreement", "count_bubbles", "drift_of_scorer",
-    "gauge_study", "plan_rescoring",
+    "Agreement", "BubbleCount", "GaugeStudy", "PhotoScores", "Rescoring", "ScorerDrift", "agreement", "count_bubbles", "drift_of_scorer",
+    "gauge_study", "plan_rescoring", "score_photos",
 ]  # fmt: skip
 
 

@@ -1,0 +1,89 @@
+"""The rubric says what a grade means, carries a version made from its words, and tells when two are mixed."""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from castlab import Score
+from castlab.errors import InputError, NotFoundError
+from castlab.scoring import drawings, rubric
+
+
+def test_every_item_has_five_anchors_and_five_different_drawings():
+    house = rubric.load()
+    assert [i.key for i in house.items] == ["bubbles", "clarity", "tack", "surface", "edge", "insert", "demold"]
+    for item in house.items:
+        assert len(set(item.anchors)) == 5
+        drawn = [drawings.draw(item.key, grade, "x") for grade in range(5)]
+        assert len({d.replace(f"grade {g}", "") for g, d in enumerate(drawn)}) == 5
+        for svg in drawn:
+            root = ET.fromstring(svg)
+            assert root.get("role") == "img"
+            assert root.get("aria-label")
+
+
+def test_grades_become_fields_of_a_score_with_the_version():
+    house = rubric.load()
+    score = Score(trial_id="T-001.1", **house.grades(clarity=3, demold=4))
+    assert (score.clarity_grade, score.demold_grade, score.rubric) == (3, 4, house.version)
+    with pytest.raises(InputError, match=r"0 .worst. to 4"):
+        house.grades(clarity=5)
+    with pytest.raises(NotFoundError, match="no item 'shine'"):
+        house.grades(shine=1)
+    with pytest.raises(InputError, match="counted, not graded"):
+        house.grades(bubbles=3)
+
+
+def own(tmp_path: Path, change) -> rubric.Rubric:
+    file = tmp_path / "rubric.toml"
+    file.write_text(change(rubric.HOUSE.read_text(encoding="utf-8")), encoding="utf-8")
+    return rubric.load(file)
+
+
+def test_a_changed_anchor_or_a_new_item_is_another_version_and_a_comment_is_not(tmp_path):
+    house = rubric.load()
+    assert own(tmp_path, lambda text: "# ours\n" + text).version == house.version
+    assert own(tmp_path, lambda text: text.replace("like clear glass", "like water")).version != house.version
+    item = '\n[label]\ntitle = "Label"\nanchors = ["gone", "torn", "creased", "askew", "straight"]\n'
+    longer = own(tmp_path, lambda text: text + item)
+    assert longer.version != house.version
+    assert "straight" in longer.card("label")._repr_html_()
+    with pytest.raises(InputError, match="label_grade"):
+        longer.grades(label=2)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("name = 3", "needs name"),
+        ('name = "x"', "no items"),
+        ("[", "no TOML"),
+        ('name = "x"\n[a]\nanchors = ["1"]', "5 texts"),
+    ],
+)
+def test_a_file_that_is_no_rubric_says_what_is_wrong(tmp_path, text, said):
+    (tmp_path / "r.toml").write_text(text)
+    with pytest.raises(InputError, match=said):
+        rubric.load(tmp_path / "r.toml")
+
+
+def test_mixed_rubrics_are_said_and_ungraded_scores_do_not_count():
+    ours = Score(trial_id="T-001.1", tack_grade=2, rubric="ours 1 (aaaaaa)")
+    later = Score(trial_id="T-001.1", tack_grade=2, rubric="ours 2 (bbbbbb)")
+    counted = Score(trial_id="T-001.1", bubbles=2)
+    assert rubric.mixed([ours, counted]) is None
+    assert "two rubrics (ours 1 (aaaaaa); ours 2 (bbbbbb))" in rubric.mixed([ours, later])
+    frame = pd.DataFrame([s.model_dump() for s in (ours, later, counted)])
+    assert rubric.mixed(frame) == rubric.mixed([ours, later])
+    assert rubric.mixed(pd.DataFrame({"a": [1]})) is None
+
+
+def test_the_card_is_a_page_to_print(tmp_path):
+    page = rubric.load().card("tack").save(tmp_path / "card.html").read_text(encoding="utf-8")
+    assert page.startswith("<!doctype html>")
+    assert page.count("<svg") == 5
+    assert "http" not in page.replace("http://www.w3.org/2000/svg", "")
