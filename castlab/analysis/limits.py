@@ -31,7 +31,7 @@ def read_texts(column: pd.Series) -> tuple[pd.Series, np.ndarray, np.ndarray]:
     Examples
     --------
     >>> numbers, at_least, at_most = read_texts(pd.Series(["3", ">50", "7", "60+"]))
-    >>> list(numbers), list(at_least)
+    >>> numbers.tolist(), at_least.tolist()
     ([3.0, 51.0, 7.0, 60.0], [False, True, False, True])
     """
     n = len(column)
