@@ -22,11 +22,11 @@ OPEN = ("too few to tell", "no worse")
 """Judgements that further castings may settle."""
 
 _JUDGED = {
-    "better": "So {0} came out better than {1}.",
-    "worse": "So {0} came out worse than {1}.",
-    "no worse": "So {0} is no worse than {1}; whether it is better is open.",
-    "equivalent": "Choose between {0} and {1} by cost or ease.",
-    "too few to tell": "Too few castings to tell whether {0} is better or worse than {1}.",
+    "better": "So {2} {0} came out better than {1}.",
+    "worse": "So {2} {0} came out worse than {1}.",
+    "no worse": "So {2} {0} is no worse than {1}; whether it is better is open.",
+    "equivalent": "Choose between {2} {0} and {1} by cost or ease.",
+    "too few to tell": "Too few castings to tell whether {2} {0} is better or worse than {1}.",
 }
 
 
@@ -253,7 +253,9 @@ def _sentence(row: dict[str, object], fit: FactorFit, group: str, equivalence: f
     text = words.sentence(f"{subject}: {size} ({words.p_value(float(row['p_value']))})")  # type: ignore[arg-type]
     if row["strength"] == "not shown":
         text += "; a difference is not shown"
-    judged = _JUDGED[str(row["judgement"])].format(row["group"], reference) if "judgement" in row else ""
+    judged = (
+        _JUDGED[str(row["judgement"])].format(row["group"], reference, labels.name(group)) if "judgement" in row else ""
+    )
     if equivalence is None:
         return f"{text}. {judged}".strip() if judged else text + "."
     margin = _margin_words(equivalence, fit)

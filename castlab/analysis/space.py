@@ -107,7 +107,8 @@ def choices(fits: Sequence[FactorFit], limits: Mapping[str, Any] | None, *, beyo
             common: Any = counts.index[counts == counts.max()].sort_values()[0]
             if part.numeric:
                 numbers = values.astype(float)
-                usual = common if counts.max() >= OFTEN * len(values) else np.sort(numbers)[(len(numbers) - 1) // 2]
+                middle = round_to(np.sort(numbers)[(len(numbers) - 1) // 2], (part.levels[1] - part.levels[0]) / FINE)
+                usual = common if counts.max() >= OFTEN * len(values) else middle
                 stops = tuple(sorted(set(numbers)))
                 one = Choice(part.name, True, part.levels, part.levels, float(usual), stops)
             else:
