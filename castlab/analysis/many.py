@@ -18,6 +18,8 @@ from castlab.errors import FitError, InputError
 
 CHUNK = 2000
 """Responses that are worked on together, so that memory stays within some tens of megabytes."""
+EVENTS = 10
+"""Castings of the rarer outcome per coefficient below which logistic is bias-reduced (a common rule of thumb)."""
 FEW = 40
 """Residual degrees of freedom below which counts and grades without batches are tested as those with batches are: the
 large-sample tests of the negative binomial and of proportional odds reject in up to 7 and 9% of 12 to 24 castings."""
@@ -163,6 +165,8 @@ def _block(
         return Analysed(estimate, estimate - reach, estimate + reach, p, fits.ok)
     if kind == "grade":
         Y = without_gaps(Y)
+    if split is None and kind == "pass" and not intervals:
+        return _passes(X, Y, cols, null)
     if split is None and (kind == "pass" or len(X) - X.shape[1] >= FEW):
         return _one_by_one(kind, X, Y, None, cols, null, level, intervals)
     response = Response(kind, X, Y, split, np.zeros(len(X)))
@@ -191,6 +195,24 @@ def _block(
         for name in Analysed.__annotations__:
             getattr(found, name)[odd] = getattr(other, name)
     return found
+
+
+def _passes(X: np.ndarray, Y: np.ndarray, cols: np.ndarray, null: np.ndarray) -> Analysed:
+    """Likelihood-ratio tests of passes without batches, bias-reduced where castings are few or separate."""
+    nothing = np.zeros((len(Y), X.shape[1]), dtype=bool)
+    passed = Y.sum(axis=1)
+    few = np.minimum(passed, len(X) - passed) < EVENTS * (X.shape[1] - 1)
+    plain = working.respond("pass", X, Y, np.zeros(len(X)), nothing, np.zeros(nothing.shape))
+    few |= ~plain.converged | (np.abs(plain.coef[:, 1:]).max(axis=1) > _SUSPECT)
+    best, coef = working.logistic_ratio(X, Y, nothing, np.zeros(nothing.shape), few)
+    p = np.empty((len(Y), len(cols)))
+    for k, col in enumerate(cols):
+        held = nothing.copy()
+        held[:, col] = True
+        value, _ = working.logistic_ratio(X, Y, held, np.where(held, null[k], 0.0), few)
+        p[:, k] = stats.chi2.sf(np.maximum(2 * (best - value), 0), 1)
+    blank = np.full(p.shape, np.nan)
+    return Analysed(coef[:, cols], blank, blank, p, np.asarray(np.isfinite(p).all(axis=1)))
 
 
 def _one_by_one(

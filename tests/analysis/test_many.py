@@ -1,0 +1,88 @@
+"""Many responses at once give what one at a time gives, and intervals and tests agree."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from castlab.analysis import choose, many
+from castlab.errors import FitError, InputError
+
+SIZES = {"even": [3, 3, 3, 3], "uneven": [4, 3, 4, 3, 3], "none": None}
+
+
+def case(kind: str, layout: str, seed: int, many_of: int = 12) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
+    rng = np.random.default_rng(seed)
+    sizes = SIZES[layout] or [4] * 4
+    codes = np.repeat(np.arange(len(sizes)), sizes)
+    X = np.column_stack([np.ones(len(codes)), codes % 2, np.arange(len(codes)) % 2]).astype(float)
+    if layout == "none":
+        X[:, 1] = (np.arange(len(codes)) // 2) % 2
+    line = X @ [0.3, 0.0, 0.6] + rng.normal(0, 0.4, (many_of, codes.max() + 1))[:, codes]
+    chance = rng.random(line.shape)
+    made = {
+        "measure": line + rng.normal(0, 1, line.shape),
+        "count": rng.poisson(3 * np.exp(line)).astype(float),
+        "pass": (chance < 1 / (1 + np.exp(-line))).astype(float),
+        "grade": np.digitize(line + np.log(chance / (1 - chance)), [-1.5, 0.0, 1.0, 2.0]).astype(float),
+    }
+    return X, made[kind], None if layout == "none" else codes
+
+
+@pytest.mark.parametrize("layout", SIZES)
+@pytest.mark.parametrize("kind", ["measure", "count", "pass", "grade"])
+def test_many_responses_at_once_get_the_answers_that_each_gets_alone(kind, layout):
+    X, Y, codes = case(kind, layout, seed=7)
+    together = many.analyse(kind, X, Y, codes, [1, 2])
+    quick = many.analyse(kind, X, Y, codes, [1, 2], intervals=False)
+    for i, y in enumerate(Y):
+        if np.ptp(y) == 0:
+            assert not together.ok[i]
+            continue
+        alone = many.without_gaps(y[None, :])[0] if kind == "grade" else y
+        try:
+            model = choose.of_arrays(kind, X, alone, codes).model
+        except FitError:
+            assert not together.ok[i]
+            continue
+        assert together.ok[i]
+        for k, j in enumerate((1, 2)):
+            p = model.test([j]).p
+            assert together.estimate[i, k] == pytest.approx(model.coef[j], abs=1e-6)
+            assert [together.low[i, k], together.high[i, k]] == pytest.approx(list(model.interval(j)), abs=1e-6)
+            assert together.p[i, k] == pytest.approx(p, abs=1e-6)
+            assert quick.p[i, k] == pytest.approx(p, abs=1e-6)
+
+
+@pytest.mark.parametrize("layout", ["even", "uneven"])
+@pytest.mark.parametrize("kind", ["measure", "count", "pass"])
+def test_an_interval_excludes_no_effect_exactly_when_the_test_rejects_it(kind, layout):
+    X, Y, codes = case(kind, layout, seed=3, many_of=60)
+    found = many.analyse(kind, X, Y, codes, [1, 2])
+    outside = (found.low > 0) | (found.high < 0)
+    assert (outside == (found.p < 0.05))[found.ok].all()
+    assert ((found.low <= found.estimate) & (found.estimate <= found.high))[found.ok].all()
+
+
+def test_the_value_that_is_tested_can_be_other_than_none():
+    X, Y, codes = case("count", "uneven", seed=2)
+    found = many.analyse("count", X, Y, codes, [2])
+    at_the_end = many.analyse("count", X, Y[[0]], codes, [2], null=found.low[0, 0], intervals=False)
+    assert at_the_end.p[0, 0] == pytest.approx(0.05, abs=1e-5)
+
+
+def test_responses_without_an_answer_are_marked():
+    X, Y, codes = case("pass", "even", seed=1)
+    Y[0] = 1.0
+    found = many.analyse("pass", X, Y, codes, [1])
+    assert not found.ok[0]
+    assert found.p[0, 0] == 1
+    assert found.ok[1:].any()
+
+
+def test_an_unknown_kind_and_a_design_that_leaves_nothing_are_refused():
+    X, Y, codes = case("count", "even", seed=1)
+    with pytest.raises(InputError, match="kind is 'score'"):
+        many.analyse("score", X, Y, codes, [1])
+    with pytest.raises(InputError, match="leaves nothing"):
+        many.analyse("count", np.eye(12), Y, None, [1])
