@@ -128,16 +128,21 @@ class ColumnsForm(Form):
     def _row(self, name: str, records: list[Trial]) -> Part:
         words = name in again.CHOICES["trial"] and Trial.model_fields[name].annotation == (str | None)
         row = faces.field(Trial, name, suggest=faces.used_before(records, name) if words else None)
-        row["ghosts"] = {key: self._ghost(key, name) for key in self._picked}
         if row["input"] == "long":
             row["input"] = "text"
         if name in self.own:
             row["only"] = self._picked
         return row
 
-    def _ghost(self, key: str, name: str) -> str | None:
-        planned = faces.ghost(self._columns[key].aims.get(name), "planned")
-        return planned or self.values.get(f"{ALL}/{name}") or None
+    def _ghosts_now(self) -> dict[str, str]:
+        """A casting's empty field shows what was planned for it, or what holds for all."""
+        shown = {}
+        for key in self._picked:
+            for name in (*self.main, *self.more):
+                planned = faces.ghost(self._columns[key].aims.get(name), "planned")
+                if text := planned or self.values.get(f"{ALL}/{name}"):
+                    shown[f"{key}/{name}"] = text
+        return shown
 
     def _save_all(self, one: str, several: str) -> Part:
         count = len(self._left)

@@ -46,6 +46,7 @@ class Form:
         self._draft: Draft | None = None
         self._restored = False
         self._conflict: str | None = None
+        self._newest: dict[tuple[str, str], int] = {}
         self.values: dict[str, str] = {}
         self.marks: dict[str, Any] = {}
         self._wrong: dict[str, str] = {}
@@ -74,6 +75,10 @@ class Form:
 
     def _boards(self) -> dict[str, Part]:
         """What is said while typing, by place."""
+        return {}
+
+    def _ghosts_now(self) -> dict[str, str]:
+        """What empty fields show, where it depends on what was typed elsewhere."""
         return {}
 
     def _clocks(self) -> dict[str, Part]:
@@ -134,15 +139,24 @@ class Form:
 
     def _told(self, message: Mapping[str, Any], buffers: list[Any]) -> None:
         try:
-            if message["do"] == "change":
-                self.change(str(message["key"]), str(message["value"]))
-            elif message["do"] == "press":
+            self._take_changes(str(message.get("view")), message.get("changes", {}))
+            if message["do"] == "press":
                 at = datetime.fromtimestamp(message["at"] / 1000) if "at" in message else self.clock()
                 self.press(str(message["button"]), at=at)
-            else:
+            elif message["do"] != "change":
                 self._receive(message, buffers)
         except CastlabError as problem:
             self.say(str(problem), "wrong")
+        except Exception as fault:
+            self.say(f"A fault in castlab ({type(fault).__name__}: {fault}). What you typed is kept.", "wrong")
+            raise
+
+    def _take_changes(self, view: str, changes: Mapping[str, Any]) -> None:
+        """What was typed on a page, unless something newer from there was taken already."""
+        for key, (number, text) in changes.items():
+            if number > self._newest.get((view, key), 0):
+                self._newest[view, key] = number
+                self.change(key, str(text))
 
     def _receive(self, message: Mapping[str, Any], buffers: list[Any]) -> None:
         """A photo or anything else with a body."""
@@ -224,14 +238,17 @@ class Form:
     def refresh(self) -> None:
         """Show the form as it stands."""
         face = self._face() | {"title": self.title, "restored": None if self._done else self._told_of_draft()}
-        for section in face.get("sections", []):
-            if section["fold"] and (names := self._filled(section)):
-                section["title"] += f" (filled in: {', '.join(names)})"
+        folds = {
+            f"fold:{section['id']}": {"text": f"filled in: {', '.join(names)}"}
+            for section in face.get("sections", [])
+            if section["fold"] and (names := self._filled(section))
+        }
         with self.panel.hold_sync():
             self.panel.face = face
             self.panel.values = dict(self.values)
             self.panel.notes = self._notes()
-            self.panel.boards = self._boards()
+            self.panel.boards = self._boards() | folds
+            self.panel.ghosts = self._ghosts_now()
             self.panel.clocks = self._clocks()
             self.panel.kept = self._kept()
 

@@ -46,7 +46,8 @@ class Form {
     this.uid = Math.random().toString(36).slice(2, 9);
     this.sent = 0;
     this.heard = 0;
-    this.pending = new Map(); // field -> number of the message that carries its newest text
+    this.pending = new Map(); // field -> number of the message that first carried its newest text
+    this.passed = new Map(); // field -> that text
     this.timers = new Map();
     this.inputs = new Map();
     this.root = make("section", { class: "castlab-form", "data-lm-suppress-shortcuts": "true" });
@@ -56,6 +57,7 @@ class Form {
       ["change:values", () => this.fill()],
       ["change:notes", () => this.annotate()],
       ["change:boards", () => this.post()],
+      ["change:ghosts", () => this.haunt()],
       ["change:clocks", () => this.tick(true)],
       ["change:said", () => this.say()],
       ["change:kept", () => this.keep()],
@@ -90,7 +92,11 @@ class Form {
   draw() {
     const face = this.model.get("face");
     const opened = new Set([...this.root.querySelectorAll("details[open]")].map((d) => d.dataset.id));
-    const focused = this.root.contains(document.activeElement) ? document.activeElement.dataset.key : null;
+    const active = this.root.contains(document.activeElement) ? document.activeElement : null;
+    const { key, press } = active?.dataset || {};
+    const clock = active?.closest("[data-clock]")?.dataset.clock;
+    const caret = active?.type === "text" ? [active.selectionStart, active.selectionEnd] : null;
+    const unheard = new Map([...this.inputs].filter(([name]) => this.unheard(name)).map(([name, control]) => [name, control.value]));
     this.inputs.clear();
     this.root.replaceChildren();
     const title = `${this.uid}-title`;
@@ -100,17 +106,37 @@ class Form {
     if (face.restored) this.root.append(this.restored(face.restored));
     for (const section of face.sections || []) this.root.append(this.section(section, opened));
     this.root.append(make("div", { class: "actions" }, ...(face.actions || []).map((a) => this.button(a))));
-    this.status = make("div", { class: "said", role: "status", "aria-live": "polite", "aria-atomic": "true" });
+    this.status = make("div", { class: "said", role: "status", "aria-live": "polite", "aria-atomic": "true", tabindex: "-1" });
     this.alarm = make("div", { class: "unseen", role: "alert" });
     this.foot = make("p", { class: "kept" });
     this.root.append(this.status, this.alarm, this.foot);
+    for (const [name, text] of unheard) if (this.inputs.has(name) && text !== undefined) this.inputs.get(name).value = text;
     this.fill();
+    this.haunt();
     this.annotate();
     this.post();
     this.tick(true);
     this.say();
     this.keep();
-    if (focused && this.inputs.has(focused)) this.focus(focused);
+    if (!active) return;
+    const target = this.inputs.has(key) || key?.startsWith("pick:") ? this.root.querySelector(`[data-key="${CSS.escape(key)}"]`) : this.root.querySelector(`[data-press="${CSS.escape(press || "")}"]`);
+    const holder = clock && this.root.querySelector(`[data-clock="${clock}"]`);
+    const next = target || (holder && (holder.querySelector("button") || this.after(holder)));
+    if (next) next.focus({ preventScroll: true });
+    else this.status.focus(); // all of it is saved: what was saved is where the person stands
+    if (caret && next?.type === "text") next.setSelectionRange(...caret);
+  }
+
+  // Whether the kernel does not know the newest text of a field yet.
+  unheard(key) {
+    return this.timers.has(key) || this.pending.get(key) > this.heard;
+  }
+
+  haunt() {
+    const ghosts = this.model.get("ghosts");
+    for (const [key, control] of this.inputs) {
+      if (key.includes("/") && control.tagName === "INPUT") control.placeholder = ghosts[key] || "";
+    }
   }
 
   restored(told) {
@@ -125,7 +151,7 @@ class Form {
       return make("div", { role: "group", "aria-labelledby": section.title ? id : null, class: "section" }, section.title ? make("h4", { id, text: section.title }) : null, body);
     }
     const open = opened.has(section.id) || section.open;
-    return make("details", { class: "section", "data-id": section.id, open }, make("summary", { text: section.title }), body);
+    return make("details", { class: "section", "data-id": section.id, open }, make("summary", {}, make("span", { text: section.title }), make("span", { class: "filled", "data-board": `fold:${section.id}` })), body);
   }
 
   part(part) {
@@ -192,7 +218,7 @@ class Form {
         const key = `${column.id}/${row.key}`;
         const id = `${this.uid}-${key}`;
         if (row.only && !row.only.includes(column.id)) return make("td", { class: "none", text: "" });
-        const field = { ...row, key, shut: column.shut, ghost: (row.ghosts || {})[column.id] || row.ghost, unit: null };
+        const field = { ...row, key, shut: column.shut, unit: null };
         const control = this.control(field, id, null, `${row.label}${row.unit ? `, ${row.unit}` : ""}: ${column.label}`);
         const now = row.input === "moment" && !column.shut ? this.button({ id: `now:${key}`, label: "Now", small: true, about: `${row.label}, ${column.label}: now` }) : null;
         return make("td", { "data-field": key }, make("div", { class: "control" }, control, now), make("span", { class: "note", id: `${id}-note`, "aria-live": "polite" }));
@@ -235,7 +261,7 @@ class Form {
   fill() {
     const values = this.model.get("values");
     for (const [key, control] of this.inputs) {
-      if (this.pending.get(key) > this.heard || this.timers.has(key)) continue;
+      if (this.unheard(key)) continue;
       const value = values[key] ?? "";
       if (control.classList.contains("radios")) {
         for (const box of control.querySelectorAll("input")) box.checked = box.value === value && value !== "";
@@ -300,7 +326,7 @@ class Form {
   }
 
   hear(message) {
-    if (message.heard !== undefined) {
+    if (message.view === this.uid) {
       this.heard = Math.max(this.heard, message.heard);
       clearTimeout(this.deaf);
       this.keep();
@@ -331,8 +357,10 @@ class Form {
   }
 
   pass(key, value) {
-    this.send({ do: "change", key, value });
-    this.pending.set(key, this.sent);
+    if (this.passed.get(key) === value && this.unheard(key)) return;
+    this.passed.set(key, value);
+    this.pending.set(key, this.sent + 1);
+    this.send({ do: "change" });
   }
 
   press(id, button = null) {
@@ -350,14 +378,16 @@ class Form {
     button.removeAttribute("aria-disabled");
   }
 
+  // Every message carries all that the kernel has not confirmed yet: it may take messages in another order.
   send(message, buffers = undefined) {
     this.sent += 1;
+    const changes = Object.fromEntries([...this.pending].filter(([, number]) => number > this.heard).map(([key, number]) => [key, [number, this.passed.get(key)]]));
     clearTimeout(this.deaf);
     this.deaf = setTimeout(() => {
       this.keep(true);
       for (const button of this.root.querySelectorAll("button[aria-busy]")) this.free(button);
     }, DEAF_MS);
-    this.model.send({ ...message, number: this.sent }, undefined, buffers);
+    this.model.send({ ...message, changes, view: this.uid, number: this.sent }, undefined, buffers);
   }
 
   // A photo travels in pieces: one message to the kernel is limited in size.

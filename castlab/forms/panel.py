@@ -6,6 +6,7 @@ its field for a screen reader, count down without the kernel, or hold a button u
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -15,6 +16,8 @@ import anywidget
 import traitlets
 
 HERE = Path(__file__).parent
+_TURN = threading.RLock()
+"""The kernel may hand over messages in several threads; the forms take them one after another."""
 
 
 class Panel(anywidget.AnyWidget):
@@ -27,6 +30,7 @@ class Panel(anywidget.AnyWidget):
     values = traitlets.Dict().tag(sync=True)
     notes = traitlets.Dict().tag(sync=True)
     boards = traitlets.Dict().tag(sync=True)
+    ghosts = traitlets.Dict().tag(sync=True)
     clocks = traitlets.Dict().tag(sync=True)
     said = traitlets.Dict().tag(sync=True)
     kept = traitlets.Unicode().tag(sync=True)
@@ -42,8 +46,9 @@ class Panel(anywidget.AnyWidget):
         self.send({"focus": key})
 
     def _receive(self, _widget: Any, message: Mapping[str, Any], buffers: list[Any]) -> None:
-        try:
-            with self.hold_sync():
-                self._told(message, buffers)
-        finally:
-            self.send({"heard": message.get("number", 0)})
+        with _TURN:
+            try:
+                with self.hold_sync():
+                    self._told(message, buffers)
+            finally:
+                self.send({"heard": message.get("number", 0), "view": message.get("view")})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from datetime import datetime, timedelta
 
 import pytest
@@ -196,6 +197,34 @@ def test_a_message_that_fails_is_told_in_words_and_not_raised(shop):
     assert "nothing was filled in" in form.panel.said["text"]
 
 
+def test_messages_that_arrive_late_or_twice_change_nothing(shop):
+    form = forms.log_batch(shop)
+    newer = {"do": "press", "button": "mixed", "at": 1e12, "view": "a", "number": 3}
+    form._told(newer | {"changes": {"resin_g": [2, "288.4"], "resin_c": [3, "24"]}}, [])
+    form._told({"do": "change", "changes": {"resin_g": [1, "28"]}, "view": "a", "number": 1}, [])
+    form._told({"do": "change", "changes": {"resin_g": [2, "288.4"]}, "view": "a", "number": 2}, [])
+    assert (form.read("resin_g"), form.read("resin_c")) == (288.4, 24)
+    form._told({"do": "change", "changes": {"resin_g": [1, "290"]}, "view": "b", "number": 1}, [])
+    assert form.read("resin_g") == 290
+
+
+def test_messages_in_several_threads_are_taken_one_after_another(shop):
+    form = forms.log_batch(shop)
+
+    def type_in(view):
+        for n in range(1, 15):
+            message = {"do": "change", "changes": {"resin_g": [n, str(n)]}, "view": view, "number": n}
+            form.panel._receive(form.panel, message, [])
+
+    threads = [threading.Thread(target=type_in, args=(view,)) for view in "ab"]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert form.panel.face["restored"] is None
+    assert form._draft.revision == 28
+
+
 def test_the_next_cup_starts_as_the_one_just_saved(shop):
     form = fill(forms.log_batch(shop), resin_lot="L-9", resin_g="288.4")
     form.press("save")
@@ -312,7 +341,7 @@ def test_castings_of_an_earlier_batch_are_reached_by_choosing_it(shop):
 
 def test_folded_fields_that_hold_something_are_named(shop):
     castings = cup_and_castings(shop)
-    assert "filled in: product" in next(s["title"] for s in castings.panel.face["sections"] if s["id"] == "more")
+    assert castings.panel.boards["fold:more"]["text"] == "filled in: product"
 
 
 # --- hours later ---------------------------------------------------------------------------------------------
