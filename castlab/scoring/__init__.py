@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from castlab.scoring.bubbles import BubbleCount, count_bubbles
     from castlab.scoring.gauge import GaugeStudy, gauge_study
     from castlab.scoring.photo_scores import PhotoScores, score_photos
-    from castlab.scoring.rescoring import Rescoring, ScorerDrift, drift_of_scorer, plan_rescoring
+    from castlab.scoring.rescoring import Rescoring, ScorerDrift, drift_of_scorer, enter_rescoring, plan_rescoring
 
 _HOME = {
     "Agreement": "agreeing", "agreement": "agreeing",
@@ -18,11 +18,12 @@ _HOME = {
     "GaugeStudy": "gauge", "gauge_study": "gauge",
     "PhotoScores": "photo_scores", "score_photos": "photo_scores",
     "Rescoring": "rescoring", "plan_rescoring": "rescoring", "ScorerDrift": "rescoring", "drift_of_scorer": "rescoring",
+    "enter_rescoring": "rescoring",
 }  # fmt: skip
 
 __all__ = [
     "Agreement", "BubbleCount", "GaugeStudy", "PhotoScores", "Rescoring", "ScorerDrift", "agreement", "count_bubbles", "drift_of_scorer",
-    "gauge_study", "plan_rescoring", "score_photos",
+    "enter_rescoring",     "gauge_study", "plan_rescoring", "score_photos",
 ]  # fmt: skip
 
 

@@ -49,7 +49,7 @@ def score_photos(
     book
         The logbook.
     photos
-        Ids of photos (P-014.3.1) or castings (T-014.3, all of their photos); None takes every photo.
+        Ids of photos (P-014.3.1) or castings (T-014.3, all of their photos); None takes every photo, [] none.
     region
         What part counts, in mm, as `count_bubbles` takes it; the same for all photos.
     smallest_mm
@@ -75,7 +75,7 @@ def score_photos(
     from joblib import Parallel, delayed
     from tqdm.auto import tqdm
 
-    chosen = _chosen(book, photos)
+    chosen = [] if photos is not None and not list(photos) else _chosen(book, photos)
     settings = f"smallest {smallest_mm:g} mm" + ("" if region is None else f", region {region}")
     counted, failed, todo = [], [], []
     for photo in chosen:

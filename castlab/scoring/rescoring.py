@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -12,8 +15,11 @@ from scipy import stats
 
 from castlab import labels
 from castlab.analysis import words
-from castlab.errors import InputError
+from castlab.errors import ConflictError, InputError
 from castlab.results import Result
+
+if TYPE_CHECKING:
+    from castlab.records import Logbook, Score
 
 LEAST_DAYS = 7
 """Days between two readings below which a scorer may remember the first (common practice, no source)."""
@@ -32,6 +38,12 @@ class Rescoring(Result):
     half_width: float
     expected: float
     needed: int | None
+
+    @property
+    def name(self) -> str:
+        """Six signs made from its castings, codes and orders: the same plan has the same name."""
+        told = self.key.to_csv(index=False) + self.sheets[["scorer", "round", "code"]].to_csv(index=False)
+        return hashlib.sha256(told.encode()).hexdigest()[:6]
 
     def tables(self) -> dict[str, pd.DataFrame]:
         return {
@@ -139,6 +151,69 @@ def plan_rescoring(
             f"{words.count(repeats, 'round')} each in an order of its own: {words.count(len(rows), 'reading')}.{known}"
         ), cautions=tuple(cautions), sheets=sheets, key=key, half_width=reached, expected=expected, needed=needed,
     )  # fmt: skip
+
+
+def enter_rescoring(
+    book: Logbook,
+    session: Rescoring,
+    scorer: str,
+    readings: Mapping[str, Mapping[str, Any]],
+    *,
+    scored_at: datetime | str,
+    turn: int = 1,
+) -> list[Score]:
+    """Write a scorer's readings of a blind session as scores of the castings behind the codes.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    session
+        The plan, made again with the same castings and seed.
+    scorer
+        Who read.
+    readings
+        Code on the label -> readings, fields of a Score: {"A1": {"bubbles": 3}}.
+    scored_at
+        When they were read, shop clock.
+    turn
+        Which round.
+
+    Returns
+    -------
+    The scores. Entered again with the same values, nothing is written twice.
+
+    Raises
+    ------
+    InputError
+        If the scorer or a code is not part of the session; nothing is written.
+    ConflictError
+        If other values were entered for the same reading before; nothing is written.
+    """
+    from castlab.records.models import READINGS, Score
+
+    sheet = session.sheets[(session.sheets["scorer"] == scorer) & (session.sheets["round"] == turn)]
+    codes = dict(zip(session.key["code"], session.key["trial_id"], strict=True))
+    unknown = sorted(set(readings) - set(sheet["code"]))
+    if unknown:
+        raise InputError(
+            f"round {turn} of {scorer} has no {', '.join(unknown)}; accepted: {', '.join(sorted(sheet['code'])) or 'none'}"
+        )
+    scores = []
+    with book.together():
+        for code, fields in readings.items():
+            casting = str(codes[code])
+            when = pd.Timestamp(scored_at).to_pydatetime()
+            score = Score(trial_id=casting, scorer=scorer, scored_at=when, method="blind", **fields)
+            origin = f"blind session {session.name}, {scorer}, round {turn}, {casting}"
+            kept = book.add(score, origin=origin)
+            if any(getattr(kept, name) != getattr(score, name) for name in READINGS) and kept.version == 1:
+                raise ConflictError(
+                    f"{code} was entered before by {scorer} with other values, as {kept.id}: correct that with a reason; "
+                    "nothing was written"
+                )
+            scores.append(kept)
+    return scores
 
 
 def _castings(castings: Sequence[str] | pd.DataFrame, by: str | None) -> tuple[list[str], np.ndarray | None]:

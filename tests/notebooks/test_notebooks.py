@@ -63,10 +63,13 @@ SECOND = {
         "batch_spread": 0.6,
         "castings": 18,
     },
+    "15_can_we_trust_our_scores": {"grade": "surface_grade", "castings": 12, "seed": 8, "day": "2026-09-01"},
 }
 """Notebook -> a second set of parameters, to be told from the ones it carries."""
 
-LOGS = {"02_score_a_trial", "05_import_a_sheet", "07_plan_a_mix", "14_choose_the_next_castings"}
+LOGS = {
+    "02_score_a_trial", "05_import_a_sheet", "07_plan_a_mix", "14_choose_the_next_castings", "15_can_we_trust_our_scores",
+}  # fmt: skip
 """The notebooks that write to the logbook."""
 
 every_notebook = pytest.mark.parametrize("path", outputs.NOTEBOOKS, ids=lambda path: path.stem)

@@ -1,0 +1,105 @@
+"""Blind sessions: who reads what in which order, how readings come back, and what they show of a scorer over time.
+
+Castings for a wanted precision follow Bonett, Statistics in Medicine 21 (2002) 1331; the simulation below checks what the
+formula promises.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from castlab import Batch, Logbook, Score, Trial
+from castlab.errors import ConflictError, InputError
+from castlab.scoring import drift_of_scorer, enter_rescoring, plan_rescoring
+from castlab.scoring.agreeing import intraclass
+from castlab.scoring.rescoring import castings_for
+
+IDS = [f"T-001.{n}" for n in range(1, 13)]
+
+
+def test_every_scorer_reads_every_casting_in_an_order_of_its_own_by_codes_only():
+    session = plan_rescoring(IDS, ["Noor", "Wim"], repeats=2, seed=4)
+    orders = [tuple(part["code"]) for _, part in session.sheets.groupby(["scorer", "round"])]
+    assert len(orders) == len(set(orders)) == 4
+    assert all(sorted(order) == sorted(session.key["code"]) for order in orders)
+    assert sorted(session.key["trial_id"]) == sorted(IDS)
+    assert "trial_id" not in session.sheets
+    again = plan_rescoring(IDS, ["Noor", "Wim"], repeats=2, seed=4)
+    assert again.name == session.name != plan_rescoring(IDS, ["Noor", "Wim"], repeats=2, seed=5).name
+
+
+def test_castings_are_drawn_from_good_to_bad():
+    frame = pd.DataFrame({"trial_id": IDS, "bubbles": range(12)})
+    for seed in range(5):
+        drawn = plan_rescoring(frame, ["Noor"], by="bubbles", how_many=4, repeats=2, seed=seed).key
+        places = sorted(IDS.index(i) // 3 for i in drawn["trial_id"])
+        assert places == [0, 1, 2, 3]
+
+
+def test_the_number_of_castings_gives_the_wanted_width():
+    rng = np.random.default_rng(6)
+    agreement, scorers, half = 0.75, 3, 0.12
+    n = castings_for(half, agreement, scorers)
+    widths = []
+    for _ in range(200):
+        values = rng.normal(0, np.sqrt(agreement), (n, 1)) + rng.normal(0, np.sqrt(1 - agreement), (n, scorers))
+        row = intraclass(values).iloc[0]
+        widths.append((row["high"] - row["low"]) / 2)
+    assert np.mean(widths) == pytest.approx(half, rel=0.1)
+
+
+@pytest.fixture
+def shop(tmp_path):
+    book = Logbook.open(tmp_path / "shop.db", who="Noor")
+    book.add(Batch())
+    for n in range(12):
+        casting = book.add(Trial(batch_id="B-001"))
+        book.add(Score(trial_id=casting.id, scorer="Noor", scored_at="2026-03-01 10:00", bubbles=n))
+    return book
+
+
+def test_readings_come_back_as_scores_once_and_drift_is_seen(shop):
+    session = plan_rescoring(IDS, ["Noor"], repeats=2, seed=1)
+    first = dict(zip(session.key["trial_id"], range(12), strict=False))
+    truth = {f"T-001.{n + 1}": n for n in range(12)}
+    readings = {
+        code: {"bubbles": truth[t] + 3 + n % 2} for n, (code, t) in enumerate(session.key.itertuples(index=False))
+    }
+    scores = enter_rescoring(shop, session, "Noor", readings, scored_at="2026-06-01 10:00")
+    assert len(scores) == len(first) == 12
+    again = enter_rescoring(shop, session, "Noor", readings, scored_at="2026-06-01 10:00")
+    assert [s.id for s in again] == [s.id for s in scores]
+    assert len(shop.records("score")) == 24
+    row = drift_of_scorer(shop.scores(), "bubbles").table.iloc[0]
+    assert row["shift"] == pytest.approx(3.5)
+    assert 3 < row["low"] < row["high"] < 4
+
+
+def test_other_values_or_an_unknown_code_write_nothing(shop):
+    session = plan_rescoring(IDS, ["Noor"], repeats=2, seed=1)
+    enter_rescoring(shop, session, "Noor", {"A1": {"bubbles": 1}}, scored_at="2026-06-01")
+    with pytest.raises(ConflictError, match="entered before"):
+        enter_rescoring(shop, session, "Noor", {"B1": {"bubbles": 2}, "A1": {"bubbles": 9}}, scored_at="2026-06-01")
+    with pytest.raises(InputError, match="has no Z9"):
+        enter_rescoring(shop, session, "Noor", {"B1": {"bubbles": 2}, "Z9": {"bubbles": 9}}, scored_at="2026-06-01")
+    assert len(shop.records("score")) == 13
+
+
+def test_a_scorer_who_reads_alike_is_not_said_to_drift_more_often_than_chance():
+    rng = np.random.default_rng(8)
+    said = 0
+    for _ in range(300):
+        first = rng.normal(50, 8, 12)
+        rows = pd.DataFrame(
+            {
+                "trial_id": IDS * 2,
+                "scorer": "Noor",
+                "scored_at": ["2026-03-01"] * 12 + ["2026-05-01"] * 12,
+                "haze_pct": np.concatenate([first + rng.normal(0, 2, 12), first + rng.normal(0, 2, 12)]),
+            }
+        )
+        row = drift_of_scorer(rows, "haze_pct").table.iloc[0]
+        said += row["low"] > 0 or row["high"] < 0
+    assert said / 300 < 0.09
