@@ -120,11 +120,22 @@ def check(
         raise typer.Exit(1)
 
 
+SinceOption = Annotated[str | None, typer.Option(help="Only castings from this day on, such as 2026-03-01.")]
+UntilOption = Annotated[str | None, typer.Option(help="Only castings up to and with this day.")]
+PdfOption = Annotated[bool, typer.Option("--pdf", help="Print the page to report.pdf too, by an installed browser.")]
+SourceOption = Annotated[str, typer.Option(help="A logbook (a file, or a database URL), or a CSV table.")]
+BatchOption = Annotated[str | None, typer.Option(help="Of a CSV table: the column of the mixed cup.")]
+TitleOption = Annotated[str | None, typer.Option(help="Heading of the report.")]
+
+
 @app.command()
 def report(
-    logbook: Annotated[str, typer.Option(help="A logbook (a file, or a database URL), or a CSV table.")],
+    logbook: SourceOption,
     out: Annotated[Path, typer.Option(help="Folder for the report.")],
-    product: Annotated[str | None, typer.Option(help="Only this product; all if not given.")] = None,
+    product: Annotated[str | None, typer.Option(help="Only this product; all in one report if not given.")] = None,
+    every_product: Annotated[
+        bool, typer.Option("--every-product", help="A report of each product, in folders of its own.")
+    ] = False,
     response: Annotated[str, typer.Option(help="What came out: the column to explain.")] = "bubbles",
     factor: Annotated[
         list[str] | None, typer.Option(help="A setting to judge; repeat for more. Chosen if not given.")
@@ -132,17 +143,58 @@ def report(
     kind: Annotated[
         str | None, typer.Option(help="What the response is: count, measure, grade or pass; judged if not given.")
     ] = None,
-    batch: Annotated[str | None, typer.Option(help="Of a CSV table: the column of the mixed cup.")] = None,
-    title: Annotated[str | None, typer.Option(help="Heading of the report.")] = None,
+    batch: BatchOption = None,
+    title: TitleOption = None,
+    since: SinceOption = None,
+    until: UntilOption = None,
+    pdf: PdfOption = False,
 ) -> None:
     """Write the report of a logbook, or of a CSV table with a row per casting: one page, opens offline."""
     from castlab import reports
 
-    files = reports.report(
-        logbook, product, out, response=response, factors=factor, kind=kind, batch=batch, title=title,
-        progress=sys.stderr.isatty(),
+    options: dict[str, Any] = {
+        "response": response, "factors": factor, "kind": kind, "batch": batch, "title": title, "since": since,
+        "until": until, "pdf": pdf, "progress": sys.stderr.isatty(),
+    }  # fmt: skip
+    if every_product:
+        if product is not None:
+            raise InputError("--product and --every-product were both given; accepted: one of them")
+        done = reports.report_products(logbook, out, **options)
+        typer.echo(str(done))
+        if done.failed:
+            raise CastlabError(f"{len(done.failed)} of {len(done.failed) + len(done.made)} reports failed")
+        return
+    files = reports.report(logbook, product, out, **options)
+    typer.echo(str(files.pdf or files.page))
+
+
+@app.command()
+def compare(
+    logbook: SourceOption,
+    group: Annotated[str, typer.Option(help="The column that tells the two recipes apart: plan, pour_method, ...")],
+    out: Annotated[Path, typer.Option(help="Folder for the report.")],
+    level: Annotated[
+        list[str] | None,
+        typer.Option(help="A recipe, the present one first; give two. The most frequent if not given."),
+    ] = None,
+    product: Annotated[str | None, typer.Option(help="Only this product.")] = None,
+    response: Annotated[
+        list[str] | None, typer.Option(help="An outcome to compare, the main one first; repeat. All if not given.")
+    ] = None,
+    batch: BatchOption = None,
+    title: TitleOption = None,
+    since: SinceOption = None,
+    until: UntilOption = None,
+    pdf: PdfOption = False,
+) -> None:
+    """Write a report that sets two recipes side by side: one page, opens offline."""
+    from castlab import reports
+
+    files = reports.report_recipes(
+        logbook, group, out, levels=level, product=product, responses=response, batch=batch, title=title, since=since,
+        until=until, pdf=pdf, progress=sys.stderr.isatty(),
     )  # fmt: skip
-    typer.echo(str(files.page))
+    typer.echo(str(files.pdf or files.page))
 
 
 @app.command("import")

@@ -19,7 +19,7 @@ LAYERS = [
     {"records"},
     {"analysis", "scoring", "designs", "bench"},
     {"figures"},
-    {"forms", "reports", "reporting", "cli", "workspace", "notebook", "kernel", "health"},
+    {"forms", "reports", "reporting", "cli", "workspace", "notebook", "kernel", "health", "printing"},
 ]
 """From below to above; a part imports only from its own layer and those below."""
 

@@ -7,11 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from castlab.reporting.evidence import Evidence, read
+    from castlab.reporting.recipes import Recipes, compare_recipes
     from castlab.reporting.story import Story, tell
 
-_HOME = {"Evidence": "evidence", "read": "evidence", "Story": "story", "tell": "story"}
+_HOME = {
+    "Evidence": "evidence", "read": "evidence", "Recipes": "recipes", "compare_recipes": "recipes", "Story": "story",
+    "tell": "story",
+}  # fmt: skip
 
-__all__ = ["Evidence", "Story", "read", "tell"]
+__all__ = ["Evidence", "Recipes", "Story", "compare_recipes", "read", "tell"]
 
 
 def __getattr__(name: str) -> Any:

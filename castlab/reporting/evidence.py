@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -91,6 +92,8 @@ def read(
     response: str = "bubbles",
     factors: Sequence[str] | None = None,
     batch: str | None = None,
+    since: str | None = None,
+    until: str | None = None,
 ) -> Evidence:
     """The castings of a logbook, or of a CSV file with one row per casting.
 
@@ -106,14 +109,17 @@ def read(
         Columns with the settings to judge; None chooses them without looking at the response.
     batch
         Batch column of a CSV file, if castings share a cup; a logbook's batches are known.
+    since, until
+        Only castings of a logbook made from this day on, and up to and with that day, such as "2026-03-01".
 
     Raises
     ------
     NotFoundError
-        If the file is not there, or it holds no castings of this product.
+        If the file is not there, or it holds no castings of this product or period.
     InputError
-        If a column is not there or the CSV file cannot be read.
+        If a column is not there, a date cannot be read, or the CSV file cannot be read.
     """
+    first, last = day("since", since), day("until", until)
     text = str(source)
     path = None if "://" in text else Path(text).expanduser()
     if path is not None and not path.is_file():
@@ -125,8 +131,12 @@ def read(
     if table:
         frame = _read_csv(where)
         frame = frame if product is None else _of_product(frame, product)
+        if first is not None or last is not None:
+            raise InputError(
+                "since and until choose castings of a logbook by its dates; leave them out for a CSV table"
+            )
     else:
-        frame, remarks, plans = _read_logbook(where, product)
+        frame, remarks, plans = _read_logbook(where, product, first, last)
         batch = batch or "batch_id"
     if not len(frame):
         raise NotFoundError(f"{where} holds no castings yet; log some, or give another logbook")
@@ -154,6 +164,29 @@ def read(
     )  # fmt: skip
 
 
+def products(source: str | Path) -> list[str]:
+    """The products of a logbook or table, in the order of their names.
+
+    Raises
+    ------
+    NotFoundError
+        If the file is not there or names no product.
+    """
+    text = str(source)
+    path = None if "://" in text else Path(text).expanduser()
+    if path is not None and not path.is_file():
+        raise NotFoundError(f"{path} does not exist; accepted: a logbook, or a CSV file with one row per casting")
+    if path is not None and path.suffix.lower() == ".csv":
+        frame = _read_csv(text)
+    else:
+        with Logbook.open(text if path is None else path) as book:
+            frame = book.frame()
+    found = sorted(map(str, frame["product"].dropna().unique())) if "product" in frame else []
+    if not found:
+        raise NotFoundError(f"{text} names no product; leave every-product out")
+    return found
+
+
 def _read_csv(where: str) -> pd.DataFrame:
     try:
         return pd.read_csv(where)
@@ -165,7 +198,25 @@ def _read_csv(where: str) -> pd.DataFrame:
         ) from None
 
 
-def _read_logbook(where: str, product: str | None) -> tuple[pd.DataFrame, tuple[str, ...], tuple[Plan, ...]]:
+def day(name: str, value: str | None) -> pd.Timestamp | None:
+    """A date as typed, or None.
+
+    Raises
+    ------
+    InputError
+        If it is no date.
+    """
+    if value is None:
+        return None
+    try:
+        return pd.Timestamp(date.fromisoformat(str(value).strip()[:10]))
+    except ValueError:
+        raise InputError(f"{name} is {value!r}; accepted: a date such as 2026-03-01") from None
+
+
+def _read_logbook(
+    where: str, product: str | None, first: pd.Timestamp | None, last: pd.Timestamp | None
+) -> tuple[pd.DataFrame, tuple[str, ...], tuple[Plan, ...]]:
     with Logbook.open(where) as book:
         frame = book.frame()
         materials = {record.id: record for record in book.records("material")}
@@ -174,6 +225,8 @@ def _read_logbook(where: str, product: str | None) -> tuple[pd.DataFrame, tuple[
     made = frame["poured_at"].fillna(frame["mixed_at"])
     frame = frame.loc[made.sort_values(kind="stable", na_position="last").index].reset_index(drop=True)
     frame = frame if product is None or not len(frame) else _of_product(frame, product)
+    if len(frame) and (first is not None or last is not None):
+        frame = _of_period(frame, first, last)
     present = set(frame["batch_id"])
     remarks = []
     for record in batches:
@@ -182,6 +235,18 @@ def _read_logbook(where: str, product: str | None) -> tuple[pd.DataFrame, tuple[
             if record.id in present:
                 remarks.append(f"Batch {record.id}: {caution}.")
     return frame, tuple(remarks), plans
+
+
+def _of_period(frame: pd.DataFrame, first: pd.Timestamp | None, last: pd.Timestamp | None) -> pd.DataFrame:
+    made = frame["poured_at"].fillna(frame["mixed_at"])
+    early = made < first if first is not None else pd.Series(False, frame.index)
+    late = made >= last + pd.Timedelta(days=1) if last is not None else pd.Series(False, frame.index)
+    kept = frame[~early & ~late & made.notna()].reset_index(drop=True)
+    if not len(kept):
+        known = made.dropna()
+        span = f"they were made {known.min():%Y-%m-%d} to {known.max():%Y-%m-%d}" if len(known) else "none is dated"
+        raise NotFoundError(f"there are no castings of that period; {span}")
+    return kept
 
 
 def _of_product(frame: pd.DataFrame, product: str) -> pd.DataFrame:

@@ -5,17 +5,15 @@ Each part is text, a table or a picture made from the results of `castlab.analys
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from castlab import __version__, labels
+from castlab import labels
 from castlab.analysis import (
     Confounding,
     FactorFit,
@@ -36,10 +34,9 @@ from castlab.figures.effects import draw_fit
 from castlab.figures.style import Picture
 from castlab.records.columns import SUMMARY
 from castlab.records.models import READINGS
-from castlab.records.tables import SCHEMA
-from castlab.reporting import care, opening
+from castlab.reporting import care, footer, opening
 from castlab.reporting.evidence import NAME_SETTINGS, Evidence, read
-from castlab.reporting.markup import Markup, bullets, measured, paragraph, plain, short, summary, table, text
+from castlab.reporting.markup import Markup, bullets, measured, paragraph, plain, short, summary, table
 
 NEXT_CASTINGS = 4
 MOST_PICTURES = 6
@@ -55,12 +52,14 @@ def tell(
     kind: str | None = None,
     batch: str | None = None,
     title: str | None = None,
+    since: str | None = None,
+    until: str | None = None,
 ) -> Story:
     """The story of a logbook's castings, or of those in a CSV file.
 
     The arguments are those of `castlab.reporting.evidence.read`; `kind` is that of `fit_factors`.
     """
-    evidence = read(logbook, product=product, response=response, factors=factors, batch=batch)
+    evidence = read(logbook, product=product, response=response, factors=factors, batch=batch, since=since, until=until)
     return Story(evidence, title or heading(product, response), kind)
 
 
@@ -291,21 +290,7 @@ class Story:
 
     def footer(self) -> Markup:
         """What ties the report to its data and to the programs that made it."""
-        one = self.evidence
-        counts = [words.count(len(one.frame), "casting"), f"{len(one.scored)} with {labels.name(one.response)}"]
-        if one.batch:
-            counts.append(words.count(one.frame[one.batch].nunique(), "batch"))
-        if "scores" in one.frame:
-            counts.append(words.count(int(one.frame["scores"].sum()), "score"))
-        programs = [f"{name} {version(name)}" for name in ("pandas", "statsmodels", "scipy")]
-        python = f"Python {sys.version_info.major}.{sys.version_info.minor}"
-        source = one.source if "://" in one.source else Path(one.source).name
-        schema = f", logbook schema {SCHEMA}" if "batch_id" in one.frame else ""
-        return Markup(
-            f"<footer><p>Data: {text(source)}, {text(', '.join(counts))}. SHA-256 of these castings: "
-            f"<code>{one.data_hash}</code></p><p>Made with castlab {__version__}{schema}, {', '.join(programs)}, {python}."
-            "</p></footer>"
-        )
+        return footer.ties(self.evidence)
 
     # --- pieces --------------------------------------------------------------------------------------------
 
