@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from castlab.forms.batch import BatchForm, last_batch
 from castlab.forms.castings import CastingsForm
 from castlab.forms.finish import FinishForm
+from castlab.forms.score import ScoreForm
 from castlab.forms.single import CorrectionForm, MaterialForm, MoldForm
 
 if TYPE_CHECKING:
@@ -18,8 +19,9 @@ if TYPE_CHECKING:
 
     from castlab.bench.sheet import RunSheet
     from castlab.records import Batch, Logbook
+    from castlab.scoring.rubric import Rubric
 
-__all__ = ["add_material", "add_mold", "correct_entry", "finish_castings", "log_batch", "log_castings"]
+__all__ = ["add_material", "add_mold", "correct_entry", "finish_castings", "log_batch", "log_castings", "score_casting"]
 
 
 def log_batch(
@@ -97,6 +99,37 @@ def log_castings(book: Logbook, batch: BatchForm | Batch | str | None, *, produc
 def finish_castings(book: Logbook) -> FinishForm:
     """A form for hours later: the castings that are still in their molds, with cure and demolding to add."""
     return FinishForm(book)
+
+
+def score_casting(
+    book: Logbook, trial: str | None = None, *, rubric: Rubric | str | None = None, blind: bool = True
+) -> ScoreForm:
+    """A form for one score: the rubric's card beside its grades, the bubbles, a photo.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    trial
+        Id of the casting (T-014.3); chosen in the form if not given.
+    rubric
+        A rubric, or the file of one of your own; the house's if not given.
+    blind
+        Show neither the casting's settings nor its earlier scores.
+
+    Returns
+    -------
+    The form, to be the last line of a cell.
+
+    Raises
+    ------
+    InputError, NotFoundError
+        If there is no such casting, or the rubric cannot be read.
+    """
+    from castlab.scoring import rubric as rubrics
+
+    chosen = rubric if isinstance(rubric, rubrics.Rubric) else rubrics.load(rubric)
+    return ScoreForm(book, chosen, trial_id=trial, blind=blind)
 
 
 def add_material(book: Logbook) -> MaterialForm:

@@ -203,8 +203,10 @@ class Form {
     for (const option of field.options) {
       const one = `${id}-${option.value || "none"}`;
       const words = option.words ? make("span", { class: "words", text: option.words }) : null;
+      const picture = option.picture ? make("span", { class: "picture", "aria-hidden": "true" }) : null;
+      if (picture) picture.innerHTML = option.picture; // a drawing of castlab's own
       const box = make("input", { type: "radio", id: one, name: id, value: option.value, "data-key": field.key, onchange: () => this.pass(field.key, option.value) });
-      group.append(make("label", { for: one, class: "radio" }, box, make("span", { text: option.label }), words));
+      group.append(make("label", { for: one, class: "radio" }, picture, box, make("span", { text: option.label }), words));
     }
     this.inputs.set(field.key, group);
     return group;

@@ -40,3 +40,22 @@ def hours_since_pour(casting: Trial, at: datetime) -> float | None:
     if casting.poured_at is None or at < casting.poured_at:
         return None
     return round((at - casting.poured_at).total_seconds() / 3600, 2)
+
+
+def without_score(book: Logbook) -> list[Trial]:
+    """The castings that nobody has scored, those still in their molds last.
+
+    Examples
+    --------
+    >>> import tempfile, os
+    >>> from castlab import Batch, Logbook, Score
+    >>> book = Logbook.open(os.path.join(tempfile.mkdtemp(), "shop.db"), who="Ada")
+    >>> cup = book.add(Batch(resin_c=24))
+    >>> castings = [book.add(Trial(batch_id=cup.id, demold_h=h)) for h in (None, 24, 24)]
+    >>> score = book.add(Score(trial_id="T-001.2", bubbles=3))
+    >>> [one.id for one in without_score(book)]
+    ['T-001.3', 'T-001.1']
+    """
+    scored = {getattr(score, "trial_id", None) for score in book.records("score")}
+    found = [t for t in book.records("trial") if isinstance(t, Trial) and t.id not in scored]
+    return sorted(found, key=lambda t: t.demold_h is None)

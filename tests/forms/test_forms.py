@@ -6,12 +6,14 @@ import threading
 from datetime import datetime, timedelta
 
 import pytest
+from PIL import Image
 
 from castlab import Batch, Logbook, Material, Mold, Trial, forms
 from castlab.bench import plan_mix, run_sheet
 from castlab.errors import InputError
 from castlab.forms.batch import BatchForm
 from castlab.records.drafts import drafts_of
+from castlab.scoring import rubric
 
 AT = datetime(2026, 8, 3, 9, 20)
 
@@ -382,6 +384,66 @@ def test_saving_what_nobody_filled_in_writes_no_version(curing):
     with pytest.raises(InputError, match=r"nothing was filled in for T-002\.1"):
         form.press("save_all")
     assert curing.get("T-002.1").version == 1
+
+
+# --- scores --------------------------------------------------------------------------------------------------
+
+
+def test_a_score_carries_who_when_and_the_version_of_the_rubric(shop):
+    form = forms.score_casting(shop)
+    assert [o["value"] for o in form._choice()["options"]] == ["", "T-001.1", "T-001.2"]
+    fill(form, trial_id="T-001.2", bubbles="12", bubbles_stopped="yes", clarity_grade="3", passed="no")
+    form.press("save", at=AT)
+    form.press("save", at=AT)
+    score = shop.get("S-001.2.1")
+    assert (score.bubbles, score.bubbles_stopped, score.clarity_grade, score.passed) == (12, True, 3, False)
+    assert (score.scorer, score.scored_at, score.method) == ("tester", AT, "eye")
+    assert score.rubric == rubric.load().version
+    assert len(shop.records("score")) == 1
+    form.press("next")
+    assert [o["value"] for o in form._choice()["options"]] == ["", "T-001.1"]
+
+
+def test_blind_the_form_shows_nothing_of_the_casting_but_its_id(shop):
+    blind = str(fill(forms.score_casting(shop, "T-001.2"), bubbles="1").panel.face)
+    seen = str(forms.score_casting(shop, "T-001.2", blind=False).panel.face)
+    assert "ladle" not in blind
+    assert "ladle" in seen
+
+
+def test_each_grade_stands_beside_its_words_and_its_drawing(shop):
+    form = forms.score_casting(shop, "T-001.1")
+    clarity = next(p for s in form.panel.face["sections"] for p in s["parts"] if p.get("key") == "clarity_grade")
+    assert [o["words"] for o in clarity["options"]] == list(rubric.load().item("clarity").anchors)
+    assert all("<svg" in o["picture"] for o in clarity["options"])
+
+
+def test_a_score_without_a_reading_is_refused_in_words(shop):
+    form = fill(forms.score_casting(shop, "T-001.1"), notes="pretty")
+    with pytest.raises(InputError, match="at least one reading"):
+        form.press("save")
+
+
+def test_a_photo_comes_in_pieces_and_is_kept_as_it_is(shop, tmp_path):
+    file = tmp_path / "front.png"
+    Image.new("RGB", (400, 300), "white").save(file)
+    data = file.read_bytes()
+    form = fill(forms.score_casting(shop, "T-001.1"), mm_per_pixel="0.05")
+    half = len(data) // 2
+    for n, part in enumerate((data[:half], data[half:])):
+        form._told({"do": "photo", "name": "front.png", "piece": n, "pieces": 2, "number": n}, [memoryview(part)])
+    photo = shop.photos("T-001.1")[0]
+    assert shop.photo_path(photo.id).read_bytes() == data
+    assert photo.mm_per_pixel == 0.05
+    assert form.panel.boards["photo"]["text"] == f"Kept as {photo.id}: front.png."
+
+
+def test_what_is_no_picture_is_refused_in_words_and_not_kept(shop):
+    form = forms.score_casting(shop, "T-001.1")
+    form._told({"do": "photo", "name": "../notes.txt", "piece": 0, "pieces": 1, "number": 1}, [b"no picture"])
+    assert form.panel.said["tone"] == "wrong"
+    assert "notes.txt" in form.panel.said["text"]
+    assert shop.photos() == []
 
 
 # --- single records ------------------------------------------------------------------------------------------
