@@ -95,7 +95,7 @@ def _cup(
         block = np.zeros((0, M.shape[0]))
         for _ in range(size):
             free = [m for m in molds if m not in {mold for _, mold in picks}] or molds
-            tried = np.vstack([_with_mold(offered[rows], molds, mold) for mold in free or [None]])
+            tried = np.vstack([_with_mold(offered[rows], molds, mold) for mold in free or [""]])
             sums = block.sum(axis=0)[None] + tried
             shrink = SCATTER / (1 + SCATTER * (len(block) + 1))
             grown = (M + block.T @ block)[None] + tried[:, :, None] * tried[:, None, :]
@@ -112,7 +112,7 @@ def _cup(
     return best[1], best[2]
 
 
-def _with_mold(rows: np.ndarray, molds: list[str], mold: str | None) -> np.ndarray:
+def _with_mold(rows: np.ndarray, molds: list[str], mold: str) -> np.ndarray:
     if len(molds) < 2:
         return rows
     return np.hstack([rows, np.tile([float(m == mold) for m in molds[1:]], (len(rows), 1))])

@@ -18,7 +18,9 @@ if TYPE_CHECKING:
 ENOUGH = 0.8
 """Power that is commonly asked for (common practice, no source)."""
 MOST = 500
-POINTS, FEW_POINTS = 24, 8
+POINTS, FEW_POINTS = 24, 6
+COARSE = 200
+"""Simulated experiments for each size that is only passed by."""
 MOVES = 12
 """Steps that the search by simulation may go on by single castings (or batches) in the end."""
 
@@ -59,10 +61,10 @@ class Ladder:
         """Batches in all; 0 without batches."""
         return castings // self.step * self.cups
 
-    def steps(self, longest: int, points: int = POINTS) -> list[int]:
-        """Sizes for a curve that goes beyond the longest."""
+    def steps(self, longest: float, points: int = POINTS) -> list[int]:
+        """Sizes for a curve that goes twice as far as the longest."""
         end = max(2 * longest, 12 if not self.cups else 3 * self.step)
-        rungs = np.geomspace(self.least, max(end // self.step, self.least + 2), points).round().astype(int)
+        rungs = np.geomspace(self.least, max(end / self.step, self.least + 2), points).round().astype(int)
         return [int(r) * self.step for r in np.unique(rungs)]
 
     def exact(self, given: Truth) -> tuple[Callable[[int, int], float], str] | None:
@@ -122,7 +124,7 @@ class Ladder:
             cases = [(given.case(self.layout(s), 1), (s, s)) for s in wanted]
             known.update(zip(wanted, effort.tally(cases, experiments), strict=True) if wanted else {})
 
-        few = min(simulation.BLOCK, simulations)
+        few = min(COARSE, simulations)
 
         def chance(castings: int, experiments: int = few) -> float:
             look([castings], experiments)
@@ -137,7 +139,7 @@ class Ladder:
                     needed -= self.step
                 else:
                     break
-        longest = needed or 4 * self.least * self.step
+        longest = 4 * self.least * self.step if needed is None else 0.65 * needed
         look(self.steps(longest, FEW_POINTS), few)
         rows = [(s, t.power, *t.interval()) for s, t in sorted(known.items())]
         return needed, pd.DataFrame(rows, columns=["castings", "power", "low", "high"])

@@ -12,11 +12,14 @@ import warnings
 from collections.abc import Callable
 
 import numpy as np
+import pandas as pd
 import statsmodels.api as sm
 from scipy import stats
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
-from castlab.designs import Factor, layouts, plan_trials, power, simulation, truth
+from castlab.analysis import fit_factors
+from castlab.designs import Design, Factor, detection, layouts, plan_trials, power, simulation, truth
+from castlab.errors import FitError
 
 GRADES = [0.15, 0.3, 0.35, 0.2]
 ALPHA = 0.05
@@ -30,27 +33,47 @@ def given(kind: str, **options: object) -> truth.Truth:
 # --- how fast --------------------------------------------------------------------------------------------------
 
 
-def on_batch_means(layout: layouts.Layout) -> Callable[[np.ndarray], float]:
-    """Least squares of batch means: what a per-batch factor is judged on when batches are alike in size."""
-    Z = np.eye(layout.batches)[layout.codes]
-    means = Z / Z.sum(axis=0)
-    X = means.T @ layout.X
-    return lambda y: float(sm.OLS(means.T @ y, X).fit().pvalues[1])
+Test = Callable[[np.ndarray], float]
 
 
-def within_batches(layout: layouts.Layout, family: object | None) -> Callable[[np.ndarray], float]:
-    """Least squares, or a quasi-likelihood with t, with a fixed effect for each batch."""
-    X = np.column_stack([np.eye(layout.batches)[layout.codes], layout.X[:, 1]])
-    if family is None:
-        return lambda y: float(sm.OLS(y, X).fit().pvalues[-1])
-    return lambda y: float(sm.GLM(y, X, family=family).fit(scale="X2", use_t=True).pvalues[-1])
+def least_squares(layout: layouts.Layout) -> Test:
+    return lambda y: float(sm.OLS(y, layout.X).fit().pvalues[1])
 
 
-def of_glm(layout: layouts.Layout, family: object) -> Callable[[np.ndarray], float]:
-    return lambda y: float(sm.GLM(y, layout.X, family=family).fit(scale="X2", use_t=True).pvalues[1])
+def mixed(layout: layouts.Layout) -> Test:
+    """A random batch by REML; t on the degrees of freedom of the textbook's analysis of variance."""
+    df = layout.batches - 2 if layout.on_batches else layout.castings - layout.batches - 1
+    return lambda y: float(2 * stats.t.sf(abs(sm.MixedLM(y, layout.X, layout.codes).fit(reml=True).tvalues[1]), df))
 
 
-def of_grades(layout: layouts.Layout) -> Callable[[np.ndarray], float]:
+def quasi_poisson(layout: layouts.Layout) -> Test:
+    return lambda y: float(sm.GLM(y, layout.X, family=sm.families.Poisson()).fit(scale="X2", use_t=True).pvalues[1])
+
+
+def in_batches(layout: layouts.Layout, family: object) -> Test:
+    """Estimating equations with castings of a batch alike, bias-reduced, with t for so few batches."""
+
+    def p(y: np.ndarray) -> float:
+        alike = sm.cov_struct.Exchangeable()
+        fit = sm.GEE(y, layout.X, layout.codes, family=family, cov_struct=alike).fit(cov_type="bias_reduced")
+        return float(2 * stats.t.sf(abs(fit.tvalues[1]), layout.batches - 1))
+
+    return p
+
+
+def logistic(layout: layouts.Layout) -> Test:
+    """Likelihood ratio."""
+
+    def p(y: np.ndarray) -> float:
+        found = sm.GLM(y, layout.X, family=sm.families.Binomial()).fit()
+        return float(stats.chi2.sf(2 * (found.llf - found.llnull), 1))
+
+    return p
+
+
+def ordered(layout: layouts.Layout) -> Test:
+    """Likelihood ratio of proportional odds."""
+
     def p(y: np.ndarray) -> float:
         found = OrderedModel(y, layout.X[:, 1:], distr="logit").fit(method="bfgs", disp=0)
         alone = sum(np.sum(y == g) * np.log(np.mean(y == g)) for g in np.unique(y))
@@ -59,42 +82,63 @@ def of_grades(layout: layouts.Layout) -> Callable[[np.ndarray], float]:
     return p
 
 
-def fast(experiments: int = 4000, looped: int = 300) -> None:
-    groups, each, whole = layouts.two_groups(12, 12), layouts.in_batches(12, 6, False), layouts.in_batches(12, 6, True)
-    poisson, binomial = sm.families.Poisson(), sm.families.Binomial()
+def fast(experiments: int = 4000, looped: int = 300, checked: int = 60) -> None:
+    groups, many = layouts.two_groups(12, 12), layouts.two_groups(18, 18)
+    whole, each = layouts.in_batches(12, 6, True), layouts.in_batches(12, 6, False)
+    large = layouts.in_batches(24, 12, False)
+    scattered = given("measure", effect=1.3, spread=1.0, batch_spread=0.5)
+    counts = given("count", effect=0.5, base=5, dispersion=1.5, batch_spread=0.3)
+    passes = given("pass", effect=5.0, base=0.4, batch_spread=0.3)
     cases = [
-        ("measures, 24 castings, set per batch of 4", given("measure", effect=1.8, spread=1.0, batch_spread=0.5), whole, on_batch_means(whole)),
-        ("measures, 24 castings in batches of 4", given("measure", effect=1.2, spread=1.0, batch_spread=0.5), each, within_batches(each, None)),
-        ("counts, 24 castings", given("count", effect=0.5, base=5, dispersion=1.5), groups, of_glm(groups, poisson)),
-        ("counts, 24 castings in batches of 4", given("count", effect=0.5, base=5, dispersion=1.5, batch_spread=0.3), each, within_batches(each, poisson)),
-        ("pass, 24 castings", given("pass", effect=9.0, base=0.4), groups, of_glm(groups, binomial)),
-        ("pass, 24 castings in batches of 4", given("pass", effect=9.0, base=0.4, batch_spread=0.3), each, within_batches(each, binomial)),
-        ("grades, 24 castings", given("grade", effect=6.0, base=GRADES), groups, of_grades(groups)),
-    ]  # fmt: skip
-    print(
-        f"Simulated experiments analysed at once, and one statsmodels fit for each ({experiments} and {looped} experiments):"
-    )
-    for title, true, layout, one in cases:
+        ("measures, 24 castings", given("measure", effect=1.2, spread=1.0), groups, least_squares(groups), SAME),
+        ("measures set per batch, 24 castings in 6 batches", scattered, whole, mixed(whole), SAME),
+        ("measures within batches, 24 castings in 6 batches", scattered, each, mixed(each), SAME),
+        (
+            "counts, 24 castings",
+            given("count", effect=0.5, base=5, dispersion=1.5),
+            groups,
+            quasi_poisson(groups),
+            SAME,
+        ),
+        ("counts in 12 batches, 48 castings", counts, large, in_batches(large, sm.families.Poisson()), OTHER),
+        ("pass, 36 castings", given("pass", effect=5.0, base=0.4), many, logistic(many), SAME),
+        ("pass in 12 batches, 48 castings", passes, large, in_batches(large, sm.families.Binomial()), OTHER),
+        ("grades, 36 castings", given("grade", effect=4.0, base=GRADES), many, ordered(many), OTHER),
+    ]
+    print(f"{experiments} simulated experiments at once, and {looped} with a statsmodels fit for each:")
+    for title, true, layout, one, kin in cases:
         case = true.case(layout, 1)
         Y = simulation.draw(case, looped, np.random.default_rng(1))
-        start = time.perf_counter()
-        sizes = simulation.blocks(experiments)
-        done = [simulation.block(case, n, 1, (b,)) for b, n in enumerate(sizes)]
-        ours = (time.perf_counter() - start) / experiments
+        start = time.process_time()
+        done = [simulation.block(case, n, 1, (b,)) for b, n in enumerate(simulation.blocks(experiments))]
+        ours = (time.process_time() - start) / experiments
         p, ok = simulation.analysed(case, Y)
-        start = time.perf_counter()
+        start = time.process_time()
         with warnings.catch_warnings(), np.errstate(all="ignore"):
             warnings.simplefilter("ignore")
             theirs = np.array([_tried(one, y) for y in Y])
-        loop = (time.perf_counter() - start) / looped
+        loop = (time.process_time() - start) / looped
         mine, other = ok & (p < ALPHA), theirs < ALPHA
         error = 2.576 * np.sqrt(max(np.mean(mine != other), 1 / looped) / looped)
-        share = sum(done[1:], done[0]).power
+        alike = sum(_by_fit_factors(true.kind, layout, y) == m for y, m in zip(Y[:checked], mine, strict=False))
         print(
-            f"  {title}: {1e6 * ours:.0f} us with drawing them, {1e6 * loop:.0f} us: {loop / ours:.0f} times as fast; "
-            f"power {share:.3f}; on the same {looped} experiments {np.mean(mine):.3f} and {np.mean(other):.3f}, "
-            f"difference {np.mean(mine) - np.mean(other):+.3f} (within {error:.3f} by chance)"
+            f"  {title}: {1e6 * ours:.0f} us with drawing them against {1e6 * loop:.0f} us, {loop / ours:.0f} times as fast "
+            f"(bar 20); power {sum(done[1:], done[0]).power:.3f}; on the same {looped} {np.mean(mine):.3f} and "
+            f"{np.mean(other):.3f} ({kin}; chance {error:.3f}); fit_factors says the same of {alike} of {checked}"
         )
+
+
+SAME, OTHER = "same model", "statsmodels has another model"
+
+
+def _by_fit_factors(kind: str, layout: layouts.Layout, y: np.ndarray) -> bool:
+    frame = pd.DataFrame({"y": y if kind == "measure" else y.astype(int), "x": layout.X[:, 1]})
+    if layout.codes is not None:
+        frame["batch_id"] = layout.codes
+    try:
+        return bool(fit_factors(frame, "y", ["x"], kind=kind).effects["p_value"].iloc[0] < ALPHA)
+    except FitError:
+        return False
 
 
 def _tried(one: Callable[[np.ndarray], float], y: np.ndarray) -> float:
@@ -115,18 +159,30 @@ def exact(cases: int = 100, experiments: int = 1000) -> None:
     for number in range(cases):
         title, asked = _random(rng)
         truly = power(**asked)
-        found = power(**asked, simulations=experiments, seed=number)
-        hit = found.low <= truly.power <= found.high
+        found = _simulated(asked, experiments, number)
+        low, high = found.interval()
+        hit = low <= truly.power <= high
         inside += hit
         widest = max(widest, abs(found.power - truly.power))
         if not hit:
-            outside.append(
-                f"{title}: exact {truly.power:.3f}, simulated {found.power:.3f} ({found.low:.3f} to {found.high:.3f})"
-            )
+            outside.append(f"{title}: exact {truly.power:.3f}, simulated {found.power:.3f} ({low:.3f} to {high:.3f})")
     print(
         f"Exact power within the {simulation.LEVEL:.0%} interval of the simulated one: {inside} of {cases} (bar 95); largest difference {widest:.3f}"
     )
     print("".join(f"  outside: {line}\n" for line in outside), end="")
+
+
+def _simulated(asked: dict[str, object], experiments: int, seed: int) -> simulation.Tally:
+    """The same castings simulated, without the search for how many are needed."""
+    options = {k: v for k, v in asked.items() if k in ("effect", "base", "spread", "batch_spread")}
+    true, castings = given(str(asked["kind"]), **options), asked["castings"]
+    if isinstance(castings, Design):
+        case = detection.case_of_plan(castings, true, str(asked["factor"]))
+    elif "batches" in asked:
+        case = true.case(layouts.in_batches(castings, asked["batches"], asked["per_batch"]), 1)
+    else:
+        case = true.case(layouts.two_groups(*castings), 1)
+    return simulation.block(case, experiments, seed, (1,))
 
 
 def _random(rng: np.random.Generator) -> tuple[str, dict[str, object]]:

@@ -143,8 +143,8 @@ def test_simulated_power_of_measures_has_an_interval_around_it_and_a_curve():
 
 
 def test_over_dispersed_counts_need_more_castings():
-    calm = power(8, effect=0.5, kind="count", base=6)
-    wild = power(8, effect=0.5, kind="count", base=6, dispersion=3, simulations=300)
+    calm = power(6, effect=0.35, kind="count", base=6)
+    wild = power(6, effect=0.35, kind="count", base=6, dispersion=2.5, simulations=200)
     assert wild.power < calm.power
     assert wild.needed > calm.needed
     assert not any("real ones often scatter more" in c for c in wild.cautions)
@@ -166,7 +166,7 @@ def test_what_nothing_is_left_to_judge_by_is_not_simulated():
 
 
 def test_experiments_that_cannot_be_analysed_are_said():
-    found = power(3, effect=2, kind="pass", base=0.9, simulations=200)
+    found = power(3, effect=1, kind="pass", base=0.9, simulations=200)
     assert any("could not be analysed" in c for c in found.cautions)
 
 
@@ -196,7 +196,7 @@ def test_another_seed_gives_another_answer_and_more_experiments_go_on_from_the_f
     assert not other.table.equals(alone.table)
     case = given("measure").case(layouts.two_groups(4, 4), 1)
     assert simulation.block(case, 50, 1, (4, 0)) == simulation.block(case, 50, 1, (4, 0))
-    assert simulation.blocks(1200) == [500, 500, 200]
+    assert simulation.blocks(4500) == [2000, 2000, 500]
 
 
 def test_without_the_extra_the_message_says_what_to_install(monkeypatch):
