@@ -18,7 +18,7 @@ from castlab import Logbook, workspace
 SECOND = {
     "00_start_here": {"product": "path marker"},
     "01_log_a_trial": {"who": "Wim", "product": "path marker", "altitude_m": 155},
-    "02_score_a_trial": {"who": "Wim", "trial_id": "T-017.1", "entry": "from the photo"},
+    "02_score_a_trial": {"who": "Wim", "trial_id": "T-017.1", "blind": False},
     "03_compare_runs": {"response": "passed", "group": "insert_prep", "others": ["pour_method", "resin_c"]},
     "04_which_factors_matter": {
         "response": "clarity_grade",
@@ -68,7 +68,7 @@ SECOND = {
 """Notebook -> a second set of parameters, to be told from the ones it carries."""
 
 LOGS = {
-    "02_score_a_trial", "05_import_a_sheet", "07_plan_a_mix", "14_choose_the_next_castings", "15_can_we_trust_our_scores",
+    "05_import_a_sheet", "07_plan_a_mix", "14_choose_the_next_castings", "15_can_we_trust_our_scores",
 }  # fmt: skip
 """The notebooks that write to the logbook."""
 
