@@ -29,6 +29,7 @@ from castlab.analysis import (
 )
 from castlab.errors import FitError, InputError
 from castlab.results import Result
+from castlab.scoring import rubric
 
 if TYPE_CHECKING:
     from castlab.analysis.checks import Checks
@@ -289,6 +290,8 @@ def fit_factors(
 
     cautions = [*used.cautions, *dropped.values(), *chosen.cautions, *_about_design(used, kept, pairs)]
     cautions += zero_counts.caution(used, design, chosen)
+    if response.endswith("_grade") and (mixed := rubric.mixed(frame)):
+        cautions.append(mixed)
     cautions += randomisation.cautions(used, design, test_table)
     verdict = [f"{used.size()}; {labels.name(response)} ({verdicts.KIND[used.kind]})."]
     verdict += looks.told(effect_table, test_table, chosen.scale, response, used.kind, plan)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.ticker import MaxNLocator
 
 from castlab import labels
 from castlab.figures.style import INK, QUIET, Picture, colour, marker, picture, styled
@@ -28,7 +29,9 @@ def draw_agreement(result: Agreement) -> Picture:
             axes.plot(place + shifts[j], table[who], marker(j), color=colour(j), markersize=6, label=str(who))
         axes.set_xticks(place, [str(i) for i in table.index], rotation=90 if len(table) > 6 else 0)
         axes.set_xlabel("casting, from the lowest mean reading to the highest")
-        axes.set_ylabel("reading")
+        axes.set_ylabel(labels.label(result.value))
+        if (table.stack() % 1 == 0).all():
+            axes.yaxis.set_major_locator(MaxNLocator(integer=True))
         axes.legend(title="scorer", ncols=min(6, table.shape[1]), loc="upper left", bbox_to_anchor=(0, 1.22))
     figure.alt = (
         f"Readings of {len(table)} castings by {table.shape[1]} scorers, castings in the order of their mean. "

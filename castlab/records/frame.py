@@ -130,7 +130,7 @@ def _derive(frame: pd.DataFrame) -> pd.DataFrame:
 def _summaries(connection: sa.Connection) -> pd.DataFrame:
     score = CURRENT["score"]
     readings = [n for n in Score.settings() if n not in NOT_SUMMARISED]
-    query = sa.select(score.c.trial_id, score.c.scorer, *(score.c[n] for n in readings)).where(
+    query = sa.select(score.c.trial_id, score.c.scorer, score.c.rubric, *(score.c[n] for n in readings)).where(
         score.c.withdrawn.isnot(True)
     )
     scores = _read(connection, query)
@@ -147,6 +147,9 @@ def _summaries(connection: sa.Connection) -> pd.DataFrame:
     summary["bubbles_stopped"] = open_ended.groupby(scores["trial_id"]).max().where(summary["bubbles_stopped"].notna())
     summary["scores"] = groups.size()
     summary["scorers"] = groups["scorer"].nunique()
+    graded = scores[scores[[n for n in readings if n.endswith("_grade")]].notna().any(axis=1)]
+    named = graded.assign(rubric=graded["rubric"].fillna("")).drop_duplicates(["trial_id", "rubric"])
+    summary["rubrics"] = named.sort_values("rubric").groupby("trial_id")["rubric"].agg("; ".join)
     return summary
 
 

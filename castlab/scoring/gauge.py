@@ -283,9 +283,13 @@ def _verdict(shares: pd.DataFrame, costs: pd.DataFrame, value: str) -> str:
         )
     lost = way.loc["without any noise", "smallest_effect"], everyone["smallest_effect"]
     return (
-        f"{gauge['share']:.0%} of the spread in {name} comes from the scoring (95% interval {gauge['low']:.0%} to "
-        f"{gauge['high']:.0%}), the rest from the castings. An experiment scored once by whoever is there needs "
+        f"{_percent(gauge['share'])} of the spread in {name} comes from the scoring (95% interval {_percent(gauge['low'])} to "
+        f"{_percent(gauge['high'])}), the rest from the castings. An experiment scored once by whoever is there needs "
         f"{everyone['times_the_castings']:.2g} times the castings of one scored without noise, scored by one person "
         f"{alone['times_the_castings']:.2g} times; with {_CASTINGS} castings a setting the smallest difference it would "
         f"usually show grows from {lost[0]:.2g} to {lost[1]:.2g}."
     )
+
+
+def _percent(share: float) -> str:
+    return f"{share:.0%}" if share >= 0.01 or share == 0 else f"{share:.1%}"

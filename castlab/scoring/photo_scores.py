@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 SCORER = f"photo count {__version__}"
 """Who scored, as the scores say; the version is that of castlab."""
+LOOK = "Look at the overlay of a few of them, and of those with wide intervals, before relying on the counts."
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -103,7 +104,7 @@ def score_photos(
     columns = ["photo_id", "trial_id", "bubbles", "low", "high", "score_id", "new"]
     table = pd.DataFrame(counted, columns=columns)
     new = int(table["new"].sum())
-    verdict = f"{new} of {len(chosen)} photos were counted and written as scores."
+    verdict = f"{new} of {len(chosen)} photos were counted and written as scores." if chosen else "No photo was given."
     if len(table) > new:
         verdict += f" {len(table) - new} had been counted before."
     if failed:

@@ -8,7 +8,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from castlab import Score
+from castlab import Batch, Score, Trial
+from castlab.analysis import compare_runs, fit_factors
 from castlab.errors import InputError, NotFoundError
 from castlab.scoring import drawings, rubric
 
@@ -87,3 +88,25 @@ def test_the_card_is_a_page_to_print(tmp_path):
     assert page.startswith("<!doctype html>")
     assert page.count("<svg") == 5
     assert "http" not in page.replace("http://www.w3.org/2000/svg", "")
+
+
+def test_the_analysis_of_grades_says_when_rubrics_are_mixed(book):
+    for number in range(6):
+        cup = book.add(Batch(resin_c=22 + 2 * (number % 2)))
+        for grade in (1 + number % 2, 2, 3):
+            casting = book.add(Trial(batch_id=cup.id, pour_method="ladle" if grade == 2 else "stream"))
+            name = "ours 1 (aaaaaa)" if number < 3 else "ours 2 (bbbbbb)"
+            book.add(
+                Score(
+                    trial_id=casting.id,
+                    clarity_grade=grade,
+                    haze_pct=5 - grade + (number * 7 + grade * 3) % 5 / 4,
+                    rubric=name,
+                )
+            )
+    frame = book.frame()
+    assert set(frame["rubrics"]) == {"ours 1 (aaaaaa)", "ours 2 (bbbbbb)"}
+    note = rubric.mixed(frame)
+    assert note in fit_factors(frame, "clarity_grade", ["resin_c"]).cautions
+    assert note in compare_runs(frame, "clarity_grade", "pour_method").cautions
+    assert note not in fit_factors(frame, "haze_pct", ["resin_c"]).cautions
