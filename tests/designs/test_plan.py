@@ -296,3 +296,31 @@ def test_other_lists_of_factors_are_refused():
         plan_trials([Factor("pour", ["stream", "ladle"])], 8, goal="curve")
     with pytest.raises(InputError, match="name of a column of the plan"):
         plan_trials([Factor("batch", 1, 2)], 8)
+
+
+def test_settings_may_be_given_as_a_notebook_gives_them():
+    given = {
+        "resin_c": [22, 32],
+        "pour": ["stream", "ladle"],
+        "lid": [False, True],
+        "rest_min": [0, 5, 10],
+        "cure_h": 24,
+    }
+    plan = plan_trials(given, 16)
+    assert plan.settings == {
+        "resin_c": (22.0, 32.0), "pour": ("stream", "ladle"), "lid": (False, True), "rest_min": (0.0, 5.0, 10.0), "cure_h": (24,),
+    }  # fmt: skip
+    assert (plan.table["cure_h"] == 24).all()
+    made = [Factor("resin_c", 22, 32), Factor("pour", ["stream", "ladle"]), Factor.on_off("lid")]
+    pd.testing.assert_frame_equal(
+        plan_trials([*made, Factor("rest_min", [0, 5, 10]), Factor("cure_h", hold=24)], 16).table, plan.table
+    )
+
+
+def test_the_record_of_a_plan_holds_what_is_asked_and_makes_it_again(book):
+    plan = plan_trials({"resin_c": [22, 32], "pour": ["stream", "ladle"], "cure_h": 24}, 8, batch_size=4, seed=5)
+    written = book.add(plan.record(name="warmth", responses=["bubbles", "haze_pct"], question="Does warmth help?"))
+    assert (written.factors, written.responses) == ("resin_c, pour", "bubbles, haze_pct")
+    assert (written.castings, written.batches, written.seed) == (8, 2, 5)
+    with pytest.raises(InputError):
+        plan.record(name="", responses="bubbles")
