@@ -55,7 +55,7 @@ class Effort:
 
     simulations: int | None
     seed: int
-    jobs: int
+    jobs: int | None
     cluster: str | None
     progress: bool | None
 

@@ -54,7 +54,7 @@ def power_sweep(
     alpha: float = 0.05,
     simulations: int = USUAL,
     seed: int = 1,
-    jobs: int = -1,
+    jobs: int | None = None,
     cluster: str | None = None,
     progress: bool | None = None,
 ) -> PowerSweep:
@@ -74,8 +74,8 @@ def power_sweep(
         Simulated experiments for each pair of castings and effect.
     seed : int
         The same seed gives the same answer, on any number of workers.
-    jobs : int
-        Processes to simulate with; -1 for all cores.
+    jobs : int, optional
+        Processes to simulate with; -1 for all cores; None for all cores when there is much to simulate.
     cluster : str, optional
         Address of a Dask scheduler ("tcp://10.0.0.5:8786") whose workers do it instead.
     progress : bool, optional

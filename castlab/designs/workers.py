@@ -8,7 +8,7 @@ from typing import Any
 from castlab.errors import InputError
 
 LONG = 24
-"""Tasks from which on a progress bar is shown unless it was refused."""
+"""Tasks from which on all cores are used and a progress bar is shown, unless something else was asked for."""
 PATIENCE = "10s"
 """How long a scheduler may take to answer."""
 
@@ -17,7 +17,7 @@ def run(
     work: Callable[..., Any],
     tasks: Sequence[tuple[Any, ...]],
     *,
-    jobs: int = 1,
+    jobs: int | None = 1,
     cluster: str | None = None,
     progress: bool | None = None,
     what: str = "Simulating",
@@ -29,7 +29,8 @@ def run(
     work
         A function of a module (workers import it), whose answer depends on its arguments alone.
     jobs
-        Processes on this computer; -1 for all cores.
+        Processes on this computer; -1 for all cores; None for all cores when there is much to do, since they take seconds
+        to start.
     cluster
         Address of a Dask scheduler ("tcp://10.0.0.5:8786"), whose workers have castlab too; `jobs` is then not used.
     progress
@@ -40,6 +41,8 @@ def run(
     InputError
         If jobs is no number of processes, or the cluster cannot be used.
     """
+    if jobs is None:
+        jobs = -1 if len(tasks) >= LONG else 1
     if isinstance(jobs, bool) or not isinstance(jobs, int) or jobs == 0 or jobs < -1:
         raise InputError(f"jobs is {jobs!r}; accepted: a number of processes, or -1 for all cores")
     bar = len(tasks) >= LONG if progress is None else progress
