@@ -178,8 +178,8 @@ class BatchForm(Form):
                     continue
                 was = f"{self.last.id}: {typed.shown(name, old)}"
                 changed = name in again.CHOICES["batch"]
-                told = f"differs from {was}" if changed else f"{notes.get(name, {}).get('text', '')} ({was})".strip()
-                notes[name] = {"tone": "care" if changed else "read", "text": told}
+                told = was if changed else f"{notes.get(name, {}).get('text', '')} ({was})".strip()
+                notes[name] = {"tone": "changed" if changed else "read", "text": told}
         return notes
 
     # --- buttons -------------------------------------------------------------------------------------------

@@ -24,7 +24,7 @@ def pot_life(
         time = None
     if time is None:
         return running
-    return running | {"warn": milliseconds(time.warn), "until": milliseconds(time.end)}
+    return running | {"warn": milliseconds(time.warn), "until": milliseconds(time.end), "basis": time.words}
 
 
 class Degas:

@@ -77,7 +77,7 @@ def field(model: type[Record], field_name: str, *, key: str | None = None, **mor
     }
     if typed.is_moment(model, field_name):
         part["input"] = "moment"
-    elif dtype == "boolean":
+    elif dtype == "boolean" and field_name != "extra":
         part |= {"input": "yesno", "options": [{"value": "yes", "label": "yes"}, {"value": "no", "label": "no"}]}
     elif field_name == "notes":
         part["input"] = "long"

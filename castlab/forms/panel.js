@@ -147,7 +147,7 @@ class Form {
     const parts = (section.parts || []).map((part) => this.part(part));
     const body = make("div", { class: section.wide ? "stack" : "fields" }, ...parts);
     if (!section.fold) {
-      const id = `${this.uid}-${section.id}`;
+      const id = `${this.uid}-section-${section.id}`;
       return make("div", { role: "group", "aria-labelledby": section.title ? id : null, class: "section" }, section.title ? make("h4", { id, text: section.title }) : null, body);
     }
     const open = opened.has(section.id) || section.open;
@@ -234,7 +234,7 @@ class Form {
   }
 
   picks(part) {
-    const id = `${this.uid}-${part.id}`;
+    const id = `${this.uid}-pick-${part.id}`;
     const boxes = part.options.map((o) => {
       const one = `${id}-${o.value}`;
       const box = make("input", { type: "checkbox", id: one, checked: o.on, "data-key": `pick:${o.value}`, onchange: (e) => this.press(`${e.target.checked ? "pick" : "unpick"}:${o.value}`) });
@@ -244,7 +244,7 @@ class Form {
   }
 
   clock(part) {
-    return make("div", { class: "clock", "data-clock": part.id, role: "group", "aria-label": part.label }, make("span", { class: "name", text: part.label }), make("span", { class: "time", role: "timer" }), make("span", { class: "buttons" }));
+    return make("div", { class: "clock", "data-clock": part.id, role: "group", "aria-label": part.label }, make("span", { class: "name", text: part.label }), make("span", { class: "time", role: "timer" }), make("span", { class: "buttons" }), make("span", { class: "basis" }));
   }
 
   photo(part) {
@@ -267,7 +267,10 @@ class Form {
       const value = values[key] ?? "";
       if (control.classList.contains("radios")) {
         for (const box of control.querySelectorAll("input")) box.checked = box.value === value && value !== "";
-      } else if (control.value !== value) control.value = value;
+      } else if (control.value !== value) {
+        control.value = value;
+        if (control !== document.activeElement) control.scrollLeft = control.scrollWidth; // of a date, the time is what counts
+      }
     }
   }
 
@@ -277,7 +280,7 @@ class Form {
       const key = holder.dataset.field;
       const note = notes[key];
       const line = holder.querySelector(".note");
-      const text = note ? `${{ wrong: "Not usable: ", care: "Look again: " }[note.tone] || ""}${note.text}` : "";
+      const text = note ? `${{ wrong: "Not usable: ", care: "Look again: ", changed: "Changed. " }[note.tone] || ""}${note.text}` : "";
       if (line && line.textContent !== text) line.textContent = text;
       if (line) line.dataset.tone = note ? note.tone : "";
       const control = this.inputs.get(key);
@@ -302,6 +305,7 @@ class Form {
       holder.querySelector(".time").textContent = words;
       if (tone && tone !== holder.dataset.tone) this.alarm.textContent = words;
       holder.dataset.tone = tone;
+      holder.querySelector(".basis").textContent = clock.basis || "";
       if (!redraw) continue;
       const held = holder.contains(document.activeElement);
       holder.querySelector(".buttons").replaceChildren(...(clock.buttons || []).map((b) => this.button(b)));

@@ -121,7 +121,7 @@ class ScoreForm(Form):
         chosen = self.values.get("trial_id") or self._trial_id
         names = list(dict.fromkeys([*([chosen] if chosen else []), *waiting]))
         options = faces.choice([(name, name) for name in names], "not chosen")
-        hint = f"{len(waiting)} wait for a score" if waiting else "none waits for a score"
+        hint = f"waiting for a score: {len(waiting) or 'none'}"
         return {"kind": "field", "key": "trial_id", "label": "Casting", "unit": "", "hint": hint, **options}
 
     def _told_of_casting(self) -> list[Part]:

@@ -139,10 +139,10 @@ class Person:
     def ready(self) -> None:
         self.page.get_by_text("| Idle").wait_for()
 
-    def run_all(self) -> None:
+    def run_all(self, last_form: str = "A mold") -> None:
         self.click(self.page.get_by_role("menuitem", name="Run", exact=True))
         self.click(self.page.get_by_role("menuitem", name="Run All Cells", exact=True))
-        self.form("A mold").wait_for()  # the last form of the notebook
+        self.form(last_form).wait_for()
 
     def said(self, words: str, form: str = "The cup") -> None:
         self.form(form).locator(".said").get_by_text(words).wait_for()

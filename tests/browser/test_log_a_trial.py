@@ -1,4 +1,4 @@
-"""A person logs a trial in JupyterLab: by keyboard, across reloads and restarts, in two windows at once."""
+"""A person logs and scores a trial in JupyterLab: by keyboard, across reloads and restarts, in two windows at once."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ import re
 import shutil
 
 import pytest
+from PIL import Image
 
-from castlab import Logbook, workspace
+from castlab import Logbook, Trial, workspace
 
 pytestmark = [pytest.mark.chromium, pytest.mark.slow]
 
@@ -169,3 +170,33 @@ def test_the_forms_have_no_serious_finding_of_the_accessibility_check(lab, perso
             .filter(([, box]) => box.height < 44 || box.width < 44).map(([html]) => html)"""
     )
     assert small == []
+
+
+def test_a_casting_is_scored_blind_with_the_card_and_a_photo(lab, person, tmp_path):
+    place = lab.place(demo=True)
+    photo = tmp_path / "front.png"
+    Image.effect_noise((1600, 1200), 90).save(photo)
+    assert photo.stat().st_size > 1 << 20  # more than one message carries
+    with Logbook.open(place / workspace.LOGBOOK, who="tester") as book:
+        waiting = book.add(Trial(batch_id="B-018", mold_id="M-01", product="pod block", pour_method="ladle"))
+
+    maker = person()
+    maker.open(lab.address(f"{place.name}/02_score_a_trial.ipynb"))
+    maker.run_all("The score")
+    maker.field("Casting", "The score").select_option(waiting.id)
+    form = maker.form("The score")
+    form.get_by_label("bubbles seen", exact=True).fill("4")
+    form.get_by_role("radiogroup", name="More than that").get_by_text("yes", exact=True).click()
+    form.get_by_role("radiogroup", name="Clarity").get_by_text("a trace of haze").click()
+    form.get_by_role("radiogroup", name="Good enough to sell").get_by_text("no", exact=True).click()
+    form.get_by_label("scale of the photo", exact=True).fill("0.05")
+    form.get_by_label("Attach a photo").set_input_files(photo)
+    form.get_by_text("Kept as P-018.5.1: front.png.").wait_for()
+    assert "ladle" not in form.inner_text()
+    form.get_by_role("button", name="Save the score").click()
+    maker.said("Saved: score S-018.5.1", "The score")
+
+    with Logbook.open(place / workspace.LOGBOOK) as book:
+        score = book.get("S-018.5.1")
+        assert (score.bubbles, score.bubbles_stopped, score.clarity_grade, score.passed) == (4, True, 3, False)
+        assert book.photo_path("P-018.5.1").read_bytes() == photo.read_bytes()

@@ -60,7 +60,7 @@ def test_a_batch_starts_as_the_last_one_but_no_reading_is_taken_over_unasked(sho
     assert field["ghost"] == "B-001: 300"
     fill(form, resin_c="=", resin_lot="L-2")
     assert form.read("resin_c") == 24
-    assert note(form, "resin_lot") == "differs from B-001: L-1"
+    assert form.panel.notes["resin_lot"] == {"tone": "changed", "text": "B-001: L-1"}
     form.press("save")
     saved = shop.get("B-002")
     assert (saved.resin_lot, saved.resin_c, saved.resin_g, saved.stir_method) == ("L-2", 24, None, "two cups")
