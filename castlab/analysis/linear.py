@@ -224,7 +224,8 @@ def fit_many(
     split : the batches, from `strata`, or None; it must leave degrees of freedom in both strata
     W : (S, n) weights; equal by default
     known : True where the scatter of a casting is known to be 1 / weight, as that of a pass or fail is from its chance;
-        n / (n - 1) of it, since the number that passed is given (E. S. Pearson, Biometrika 34, 1947, 139-167)
+        n / (n - p + 1) of it, since p - 1 coefficients are fitted where one is held (for two groups the n - 1 of
+        E. S. Pearson, Biometrika 34, 1947, 139-167)
     """
     many, (n, p) = len(Z), X.shape
     W = np.ones_like(Z) if W is None else W
@@ -233,7 +234,7 @@ def fit_many(
     total = _t(full) @ weighted
     if split is None:
         inverse, coef, rss = _solve(total, p)
-        phi = np.full(many, n / (n - 1)) if known else rss / (n - p)
+        phi = np.full(many, n / (n - p + 1)) if known else rss / (n - p)
         zero, df = np.zeros((many, p, p)), np.full(many, np.inf if known else float(n - p))
         ok = rss > 1e-12 * total[:, p, p]
         return LinearFits(coef, phi[:, None, None] * inverse, zero, df, np.full(many, np.inf), phi, np.zeros(many), ok)
@@ -256,7 +257,7 @@ def _two_strata(
     blur = np.linalg.inv(turned)  # phi times this: covariance of the coefficients within
     slope = (blur @ target[:, :, None])[:, :, 0]
     rss = inner[:, p, p] - np.sum(target * slope, axis=1)
-    phi = np.full(len(lam), n / (n - 1)) if known else np.maximum(rss, 0) / df_within
+    phi = np.full(len(lam), n / (n - p + 1)) if known else np.maximum(rss, 0) / df_within
 
     # Batch means, off what the castings within batches already explain, about what was set per batch
     moved = split.residual @ (means[:, :, :p] @ turn)
