@@ -255,6 +255,16 @@ class Story:
         limits = [said for said in found.cautions if said.startswith(("No casting", "Likely only"))]
         return Markup("<h2>Settings to use next</h2>" + "".join(parts) + bullets(limits))
 
+    def trust(self) -> Markup:
+        """What was looked at that could make the fit misleading, and what was found; empty where there is no fit."""
+        if self.fit is None:
+            return Markup("")
+        checks = self.fit.checks()
+        close = checks.table["sentence"].str.contains("close to the line")
+        said = [*checks.findings("serious"), *checks.findings("look"), *checks.table.loc[close, "sentence"]]
+        shown = bullets(self.plain(line) for line in dict.fromkeys(said))
+        return Markup(f"<h2>How far to trust it</h2>{paragraph(self.plain(checks.verdict))}{shown}")
+
     def cannot_tell(self) -> Markup:
         """What these data leave open, and why."""
         found = self.fit.cautions if self.fit else [self.why_not, *self.blurred.cautions]
