@@ -125,9 +125,11 @@ def working_time(
     warmth = 25.0 if mix_c is None else number("mix_c", mix_c, -20, 120, "C")
     minutes, used = pot_life_of(mix, mass, warmth)
     end = begun + timedelta(minutes=minutes)
-    basis = f"{mass:.0f} g at {warmth:g} °C" if mass_g is not None else f"100 g at {warmth:g} °C (mass not known yet)"
+    basis = (
+        f"{mass:.0f} g at {warmth:.3g} °C" if mass_g is not None else f"100 g at {warmth:.3g} °C (mass not known yet)"
+    )
     typical = mix.typical_of(*used)
-    guess = "; typical of the family, your data sheet comes first" if typical else ""
+    guess = "; in part from values typical of the family" if typical else ""
     return WorkingTime(
         begun,
         begun + timedelta(minutes=WARN_AT * minutes),

@@ -23,6 +23,8 @@ class Column:
     label: str
     fixed: dict[str, Any] = field(default_factory=dict)
     aims: dict[str, Any] = field(default_factory=dict)
+    more: str = ""
+    """What tells it apart where it is chosen, besides its name."""
 
 
 class ColumnsForm(Form):
@@ -109,7 +111,7 @@ class ColumnsForm(Form):
 
     def _picks(self, label: str) -> Part:
         picked = self._picked
-        options = [{"value": key, "label": c.label, "on": key in picked} for key, c in self._columns.items()]
+        options = [{"value": key, "label": c.label + c.more, "on": key in picked} for key, c in self._columns.items()]
         return {"kind": "picks", "id": "picks", "label": label, "options": options}
 
     def _grid(self, caption: str, names: tuple[str, ...], records: list[Trial], *, feet: bool = False) -> Part:
@@ -140,7 +142,10 @@ class ColumnsForm(Form):
         for key in self._picked:
             for name in (*self.main, *self.more):
                 planned = faces.ghost(self._columns[key].aims.get(name), "planned")
-                if text := planned or self.values.get(f"{ALL}/{name}"):
+                for_all = self.read(f"{ALL}/{name}")
+                if text := planned or (
+                    f"{for_all:%H:%M}" if isinstance(for_all, datetime) else self.values.get(f"{ALL}/{name}")
+                ):
                     shown[f"{key}/{name}"] = text
         return shown
 

@@ -39,7 +39,7 @@ class FinishForm(ColumnsForm):
             where = molds.get(casting.mold_id, casting.product or "no mold")
             cavity = f" {casting.cavity}" if casting.cavity else ""
             poured = f", poured {casting.poured_at:%d %b, %H:%M}" if casting.poured_at else ""
-            self._columns[name] = Column(f"{name}: {where}{cavity}{poured}")
+            self._columns[name] = Column(f"{name} {where}{cavity}", more=poured)
         super()._open()
 
     def _first_picks(self) -> list[str]:

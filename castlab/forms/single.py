@@ -120,7 +120,11 @@ class CorrectionForm(Form):
         if self._record is None:
             return []
         fixed = {"batch_id", "trial_id", "sha256"}
-        return [n for n in (*self._record.settings(), "notes") if n not in fixed]
+        return [
+            n
+            for n in (*self._record.settings(), "extra", "notes")
+            if n in type(self._record).model_fields and n not in fixed
+        ]
 
     def _place(self, key: str) -> Place | None:
         return Place(type(self._record), key) if self._record and key in self._names() else None

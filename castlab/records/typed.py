@@ -109,7 +109,7 @@ def shown(name: str, value: Any) -> str:
 
 
 def as_typed(value: Any) -> str:
-    """A value as a person would type it into the field, so that it reads back as the same value.
+    """A value as a person would type it into the field: numbers to six figures, or four decimals of a large one.
 
     Examples
     --------
@@ -122,7 +122,9 @@ def as_typed(value: Any) -> str:
         return f"{value:%Y-%m-%d %H:%M:%S}".removesuffix(":00")
     if isinstance(value, dict):
         return "; ".join(f"{key} = {labels.level(item)}" for key, item in value.items())
-    return f"{value:.10g}" if isinstance(value, float) else labels.level(value)
+    if isinstance(value, float):
+        return f"{value:.6g}" if abs(value) < 100 else f"{round(value, 4):.10g}"
+    return labels.level(value)
 
 
 def read_extras(text: str) -> dict[str, bool | float | str]:
