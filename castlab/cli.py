@@ -97,6 +97,8 @@ def lab(
     from jupyterlab.labapp import LabApp
 
     settings = [f"--ServerApp.root_dir={home.parent}", f"--LabApp.default_url=/lab/tree/{home.name}"]
+    # a workshop's notebook asks nothing of the network: no news question over the forms, no look for updates
+    settings += ["--LabApp.news_url=None", "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate"]
     settings += [] if browser else ["--no-browser"]
     settings += [] if port is None else [f"--port={port}"]
     LabApp.launch_instance(settings)

@@ -114,6 +114,8 @@ def test_lab_opens_jupyterlab_on_the_home_notebook_of_the_workspace(run, shop, m
     assert settings == [
         f"--ServerApp.root_dir={shop.parent.resolve()}",
         f"--LabApp.default_url=/lab/tree/{workspace.HOME}",
+        "--LabApp.news_url=None",
+        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
         "--no-browser",
         "--port=8899",
     ]
