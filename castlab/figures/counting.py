@@ -62,6 +62,7 @@ def _title(result: BubbleCount) -> str:
 def _sizes(axes: object, result: BubbleCount) -> None:
     table = result.sizes
     names = [f"{a:.2g}–{b:.2g}" for a, b in zip(table.from_mm, table.to_mm, strict=True)]
-    axes.barh(names, table["count"], color=style.SURE)  # type: ignore[attr-defined]
+    axes.barh(names, table["count"], height=0.6, color=style.SURE)  # type: ignore[attr-defined]
+    axes.set_ylim(-0.7, max(len(names), 5) - 0.3)  # type: ignore[attr-defined]
     axes.set(xlabel="bubbles", title="Diameter, mm")  # type: ignore[attr-defined]
     axes.xaxis.get_major_locator().set_params(integer=True, nbins=4)  # type: ignore[attr-defined]

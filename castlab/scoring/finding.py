@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from castlab.scoring import judging, profiles, rings
+from castlab.scoring import judging, profiles, rings, surroundings
 
 
 @dataclass(frozen=True)
@@ -45,9 +45,11 @@ def find(light: np.ndarray, smallest: float, largest: float, allowed: np.ndarray
         columns = np.clip(np.rint((some.x + 0.5) * factor - 0.5).astype(int), 0, allowed.shape[1] - 1)
         some = some.take(np.flatnonzero(allowed[rows, columns]))
     looked = profiles.look(steps, some, allowed)
-    sure = judging.confidence(looked.measures)
+    first = judging.alone(looked.measures)
     inside = (looked.x >= -0.5) & (looked.x < light.shape[1]) & (looked.y >= -0.5) & (looked.y < light.shape[0])
-    sure = np.where(inside & (2 * looked.radius <= 1.15 * largest), sure, 0)
-    kept = judging.choose(looked, sure)
+    first = np.where(inside & (2 * looked.radius <= 1.15 * largest), first, 0)
+    kept = judging.choose(looked, first)
     one = looked.take(kept)
-    return Found(one.x, one.y, one.radius, one.contrast, one.seen, sure[kept])
+    around = surroundings.unexplained(steps, one.x, one.y, one.radius, first[kept])
+    sure = judging.together(first[kept], around)
+    return Found(one.x, one.y, one.radius, one.contrast, one.seen, sure)

@@ -1,7 +1,8 @@
 """Which of the candidate circles are bubbles: a probability for each, and the choice among those that overlap.
 
-The probability is a logistic regression on the measures of `profiles`, taught on rendered castings whose bubbles are
-known; its numbers are in judge.json. Nothing here reads pixels.
+Both probabilities are logistic regressions taught on rendered castings whose bubbles are known; their numbers are in
+judge.json. The first sees a circle alone (the measures of `profiles`), the second sees what stands around it as well
+(`surroundings`): print and straight edges have strokes beside them that no circle explains. Nothing here reads pixels.
 """
 
 from __future__ import annotations
@@ -20,6 +21,12 @@ DOUBTFUL = 0.02
 """Circles below this probability are not looked at again."""
 
 
+@lru_cache(maxsize=1)
+def _taught() -> dict[str, np.ndarray]:
+    text = resources.files("castlab.scoring").joinpath("judge.json").read_text(encoding="utf-8")
+    return {name: np.asarray(values) for name, values in json.loads(text).items()}
+
+
 def terms(measures: np.ndarray, centre: np.ndarray, scale: np.ndarray) -> np.ndarray:
     """The measures in units of their spread, held within three, and all their products."""
     plain = np.clip((measures - centre) / scale, -3, 3)
@@ -27,16 +34,25 @@ def terms(measures: np.ndarray, centre: np.ndarray, scale: np.ndarray) -> np.nda
     return np.hstack([plain, plain[:, i] * plain[:, j]])
 
 
-@lru_cache(maxsize=1)
-def _taught() -> dict[str, np.ndarray]:
-    text = resources.files("castlab.scoring").joinpath("judge.json").read_text(encoding="utf-8")
-    return {name: np.asarray(values) for name, values in json.loads(text).items()}
-
-
-def confidence(measures: np.ndarray) -> np.ndarray:
-    """Probability that each circle is a bubble; `measures` as in `profiles.MEASURES`."""
+def alone(measures: np.ndarray) -> np.ndarray:
+    """Probability that each circle is a bubble, seen alone; `measures` as in `profiles.MEASURES`."""
     taught = _taught()
-    score = terms(measures, taught["centre"], taught["scale"]) @ taught["weights"] + taught["intercept"]
+    plain = terms(measures, taught["alone_centre"], taught["alone_scale"])
+    return _probability(plain @ taught["alone_weights"] + taught["alone_intercept"])
+
+
+def together(first: np.ndarray, around: np.ndarray) -> np.ndarray:
+    """Probability that each is a bubble, from what was thought of it alone and what `surroundings` found."""
+    taught = _taught()
+    return _probability(both(first, around) @ taught["together_weights"] + taught["together_intercept"])
+
+
+def both(first: np.ndarray, around: np.ndarray) -> np.ndarray:
+    """The columns that the second judgement rests on: log odds alone, and the edges nearby that nothing explains."""
+    return np.column_stack([np.log((first + 1e-6) / (1 - first + 1e-6)), around])
+
+
+def _probability(score: np.ndarray) -> np.ndarray:
     probability: np.ndarray = 1 / (1 + np.exp(-np.clip(score, -30, 30)))
     return probability
 
@@ -69,7 +85,7 @@ def choose(seen: Looked, sure: np.ndarray) -> np.ndarray:
     return np.array(kept, dtype=int)
 
 
-_LARGER = 1.0
+_LARGER = 0.3
 _SHARED = 0.55
 
 

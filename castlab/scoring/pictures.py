@@ -152,8 +152,8 @@ def _from_array(pixels: np.ndarray) -> np.ndarray:
     elif pixels.dtype.kind == "f":
         if not np.isfinite(pixels).all():
             raise InputError("the picture has pixels that are not numbers; accepted: floats from 0 to 1")
-        top = float(pixels.max())
-        scale = 1.0 if top <= 1.0 else (255.0 if top <= 255.0 else 65535.0)
+        brightest = float(pixels.max())
+        scale = 1.0 if brightest <= 1.0 else (255.0 if brightest <= 255.0 else 65535.0)
     else:
         raise InputError(f"pixels of type {pixels.dtype} are not light; accepted: 8 or 16 bit, or floats from 0 to 1")
     plane = (pixels if pixels.ndim == 2 else pixels[..., :3]).astype(np.float32)

@@ -69,6 +69,9 @@ def _follow(
     for _ in range(2):
         light, valid = _read(level, mask, x, y, radius)
         x, y, radius = _fit(light, valid, x, y, radius, first, noise)
+    # a radius that would go on beyond what its candidate stands for belongs to another candidate
+    free = (radius > 0.61 * first) & (radius < 1.59 * first)
+    x, y, radius, noise = x[free], y[free], radius[free], noise[free]
     light, valid = _read(level, mask, x, y, radius)
     measures, contrast, seen = _measure(light, valid, radius, noise, level.factor)
     f = level.factor
@@ -115,7 +118,7 @@ def _fit(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Move each circle to where the edges found on its rays lie, by weighted least squares."""
     outward, _ = _slopes(light, radius)
-    part = outward / np.sqrt(outward**2 + (_SOFT * noise[:, None, None]) ** 2) * valid
+    part = _sharp(outward, valid, (_SOFT * noise[:, None, None]) ** 2)
     turn, best, _ = _edge(part)
     near = (_REACH[None, :] > _REACH[best][:, None] - 0.26) & (_REACH[None, :] < _REACH[best][:, None] + 0.26)
     strong = np.where(turn[:, None, None] == 0, np.abs(part), part * turn[:, None, None]) * near[:, None, :]
@@ -130,6 +133,14 @@ def _fit(
     shift = np.clip(answer[:, 1:], -0.25, 0.25) * radius[:, None]
     grown = np.clip(radius * np.clip(answer[:, 0], 0.7, 1.4), 0.6 * first, 1.6 * first)
     return x + shift[:, 0].astype(np.float32), y + shift[:, 1].astype(np.float32), grown.astype(np.float32)
+
+
+def _sharp(outward: np.ndarray, valid: np.ndarray, soft: np.ndarray) -> np.ndarray:
+    """Slope as a share of the steepest on the same ray: each ray counts alike, and edges stay where they are steepest."""
+    span = (_REACH > 0.6) & (_REACH < 1.5)
+    steepest = np.where(span, np.abs(outward), 0).max(axis=2, keepdims=True)
+    shares: np.ndarray = outward / np.sqrt(steepest**2 + soft) * valid
+    return shares
 
 
 def _edge(part: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -158,7 +169,7 @@ def _measure(
     size = outward**2 + sideways**2
     part = outward / np.sqrt(size + soft) * valid
     axial = (outward**2 - sideways**2) / np.sqrt(size * (size + soft) + 1e-20) * valid
-    turn, best, _ = _edge(part)
+    turn, best, _ = _edge(_sharp(outward, valid, soft))
     columns = np.clip(best[:, None] + np.arange(-2, 3), 0, len(_REACH) - 1)
     close = np.take_along_axis(part, columns[:, None, :].repeat(RAYS, 1), axis=2)
     close_axial = np.take_along_axis(axial, columns[:, None, :].repeat(RAYS, 1), axis=2)
@@ -198,8 +209,20 @@ def _measure(
     clutter = np.log((fluctuation + 0.1 * noise) / (edge + 1e-9))
     inside = np.log(np.abs(contrast) / (rough + 0.3 * noise) + 0.05)
     small = np.log(radius * factor)
+    contrast = _contrast(light, valid)
     measures = np.column_stack([signed, either, covered, gap, wobble, strength, inside, clutter, small, seen])
     return measures, contrast, seen
+
+
+def _contrast(light: np.ndarray, valid: np.ndarray) -> np.ndarray:
+    """Light of the middle or of the rim, whichever stands out more, less that well outside, away from soft edges."""
+    zones = (_REACH < 0.55, (_REACH > 0.75) & (_REACH < 0.95), _REACH > 1.4)
+    means = [
+        (light[:, :, zone] * valid[:, :, zone]).sum(axis=(1, 2)) / np.maximum(valid[:, :, zone].sum(axis=(1, 2)), 1)
+        for zone in zones
+    ]
+    middle, rim = means[0] - means[2], means[1] - means[2]
+    return np.where(np.abs(rim) > np.abs(middle), rim, middle)
 
 
 def _longest(missing: np.ndarray) -> np.ndarray:

@@ -15,18 +15,18 @@ import numpy as np
 SMALLEST_PX = 3.0
 """Diameter below which a bubble is not told from grain."""
 
-_TOP = 8.0
+TOP = 8.0
 """Radii sought on one reduced picture end here, in its pixels."""
 _STEP = 2.0**0.25
 _TILE = 1024
-_MARGIN = 20
+_MARGIN = 16
 _SLOPE_BLUR = 0.8
 _SOFT = 3.0
 """A slope of this many times the noise counts as half a direction."""
 _THRESHOLD = 0.25
 _RARE = 3.5
 """An answer must also stand out this many times from what grain alone gives at its radius."""
-_EDGED = 2.5
+_EDGED = 3.0
 """Mean slope on a ring, in units of the local noise (grain alone: 1.25), below which nobody looks closer."""
 _BLOCK = 64
 
@@ -71,7 +71,7 @@ def levels(picture: np.ndarray, largest_radius: float) -> list[Level]:
     while True:
         smooth = ndimage.gaussian_filter(now, _SLOPE_BLUR, mode="nearest")
         found.append(Level(factor, smooth, _noise(smooth, factor)))
-        if largest_radius / factor <= _TOP or min(now.shape) < 16:
+        if largest_radius / factor <= TOP or min(now.shape) < 16:
             return found
         rows, columns = now.shape[0] // 2 * 2, now.shape[1] // 2 * 2
         cut = now[:rows, :columns]
@@ -81,8 +81,8 @@ def levels(picture: np.ndarray, largest_radius: float) -> list[Level]:
 
 def radii(place: int, smallest: float, largest: float) -> np.ndarray:
     """The radii sought on the level at `place`, in its pixels; `smallest` and `largest` in pixels of the picture."""
-    low = smallest / 2**place if place == 0 else max(_TOP / 2, smallest / 2**place)
-    high = min(_TOP, largest / 2**place)
+    low = smallest / 2**place if place == 0 else max(TOP / 2, smallest / 2**place)
+    high = min(TOP, largest / 2**place)
     if high < low:
         return np.empty(0)
     steps = int(np.ceil(np.log(high / low) / np.log(_STEP) - 1e-9))
@@ -95,9 +95,7 @@ def candidates(steps: list[Level], smallest: float, largest: float) -> Candidate
     for place, level in enumerate(steps):
         sought = radii(place, smallest, largest)
         if len(sought):
-            # one radius beyond either end, so that a maximum at the end can be told from a slope
-            wide = np.concatenate([[sought[0] / _STEP], sought, [sought[-1] * _STEP]])
-            parts.extend((place, _tile(level, top, left, wide)) for top, left in _corners(level.smooth.shape))
+            parts.extend((place, _tile(level, top, left, sought)) for top, left in _corners(level.smooth.shape))
     table = np.concatenate([part for _, part in parts]) if parts else np.empty((0, 4))
     place_of = np.concatenate([np.full(len(part), place) for place, part in parts]) if parts else np.empty(0, int)
     return Candidates(place_of, table[:, 0], table[:, 1], table[:, 2], table[:, 3])
@@ -130,8 +128,16 @@ def _noise(smooth: np.ndarray, factor: int) -> np.ndarray:
     return np.maximum(found, floor).astype(np.float32)
 
 
+def spread(level: Level, top: int, left: int, shape: tuple[int, ...]) -> np.ndarray:
+    """The noise of each pixel of a block."""
+    rows = np.clip((top + np.arange(shape[0])) // _BLOCK, 0, level.noise.shape[0] - 1)
+    columns = np.clip((left + np.arange(shape[1])) // _BLOCK, 0, level.noise.shape[1] - 1)
+    spread: np.ndarray = level.noise[np.ix_(rows, columns)]
+    return spread
+
+
 def _corners(shape: tuple[int, ...]) -> list[tuple[int, int]]:
-    inner = _TILE - 2 * _MARGIN
+    inner = _TILE - 3 * _MARGIN
     return [(top, left) for top in range(0, shape[0], inner) for left in range(0, shape[1], inner)]
 
 
@@ -165,21 +171,21 @@ def _tile(level: Level, top: int, left: int, sought: np.ndarray) -> np.ndarray:
     from scipy import fft
 
     smooth = level.smooth
-    height, width = smooth.shape
-    inner = _TILE - 2 * _MARGIN
+    height, width = smooth.shape[0], smooth.shape[1]
+    inner = _TILE - 3 * _MARGIN
     bottom, right = min(top + inner, height), min(left + inner, width)
     y0, x0 = max(top - _MARGIN, 0), max(left - _MARGIN, 0)
     block = smooth[y0 : min(bottom + _MARGIN, height), x0 : min(right + _MARGIN, width)]
     across, down = slopes(block)
     size2 = across**2 + down**2
-    rows, columns = np.indices(block.shape, sparse=True)
-    noise = level.noise_at(columns + x0, rows + y0)
+    noise = spread(level, y0, x0, block.shape)
     weight = 1 / np.sqrt(size2 + (_SOFT * noise) ** 2)
     size = np.sqrt(size2)
     safe = np.maximum(size, 1e-12)
     double_cos = (across**2 - down**2) / safe * weight
     double_sin = 2 * across * down / safe * weight
-    shape = tuple(fft.next_fast_len(side + _MARGIN, real=True) for side in block.shape)
+    # one shape for all tiles of a large picture, so that the rings are transformed once
+    shape = tuple(_TILE if side > _TILE // 2 else fft.next_fast_len(side + _MARGIN, real=True) for side in block.shape)
     _, cos, sin, cos2, sin2 = _frequencies(*shape)
     flow = fft.rfft2(across * weight, shape) * cos + fft.rfft2(down * weight, shape) * sin
     flow *= 1j
@@ -193,9 +199,16 @@ def _tile(level: Level, top: int, left: int, sought: np.ndarray) -> np.ndarray:
         either[n] = fft.irfft2(axes * two, shape)[inside]
     np.abs(signed, out=signed)
     found = []
-    for stack in (signed, either):
+    for stack, other in ((signed, either), (either, signed)):
         n, y, x = _peaks(stack)
-        keep = (y + y0 >= top) & (y + y0 < bottom) & (x + x0 >= left) & (x + x0 < right)
+        # each is looked at once, where it answers better
+        keep = (
+            (stack[n, y, x] >= 0.8 * other[n, y, x])
+            & (y + y0 >= top)
+            & (y + y0 < bottom)
+            & (x + x0 >= left)
+            & (x + x0 < right)
+        )
         n, y, x = n[keep], y[keep], x[keep]
         keep = _edged(size / noise, x, y, sought[n])
         n, y, x = n[keep], y[keep], x[keep]
@@ -216,13 +229,15 @@ def _edged(clear: np.ndarray, x: np.ndarray, y: np.ndarray, radius: np.ndarray) 
 
 def _peaks(stack: np.ndarray) -> tuple[Any, Any, Any]:
     """Places in the stack above the thresholds and not below any neighbour in place or in radius."""
-    chance = np.median(np.abs(stack[1:-1, ::5, ::5]), axis=(1, 2)) / 0.6745
-    n, y, x = np.nonzero(stack[1:-1] > np.maximum(_THRESHOLD, _RARE * chance)[:, None, None])
-    n = n + 1
-    rows, columns = stack.shape[1:]
+    chance = np.median(np.abs(stack[:, ::5, ::5]), axis=(1, 2)) / 0.6745
+    limit = np.maximum(_THRESHOLD, _RARE * chance)
+    depth, rows, columns = stack.shape
+    places = [np.flatnonzero(plane > least) for plane, least in zip(stack, limit, strict=True)]
+    n = np.repeat(np.arange(depth), [len(place) for place in places])
+    y, x = np.divmod(np.concatenate(places), columns)
     for dn, dy, dx in _NEIGHBOURS:
         yy, xx = np.clip(y + dy, 0, rows - 1), np.clip(x + dx, 0, columns - 1)
-        keep = stack[n, y, x] >= stack[n + dn, yy, xx]
+        keep = stack[n, y, x] >= stack[np.clip(n + dn, 0, depth - 1), yy, xx]
         n, y, x = n[keep], y[keep], x[keep]
     return n, y, x
 

@@ -20,6 +20,7 @@ _ROUNDS = 4
 _DRAWS = 4000
 _SIZE_ERROR = 0.06
 """Spread of the measured over the true diameter, as a share; for bubbles near the smallest size that counts."""
+_SHARED = 4.0
 _JUDGE_SPREAD = 0.6
 """Spread of the judge's log odds from photo to photo."""
 
@@ -46,7 +47,7 @@ def assess(
     rng = np.random.default_rng(seed)
     style = found.where((found.sure >= SURE) & (2 * found.radius >= smallest))
     bins = _bins(style, smallest, largest)
-    tried, hit = _drawn_and_found(rng, light, allowed, found, style, bins, smallest, largest)
+    tried, hit = _drawn_and_found(rng, light, allowed, style, bins, smallest, largest)
     missed = _table(bins, tried, hit)
     low, high = _interval(rng, found, bins, tried, hit, smallest)
     false = float((1 - style.sure).sum())
@@ -66,7 +67,6 @@ def _drawn_and_found(
     rng: np.random.Generator,
     light: np.ndarray,
     allowed: np.ndarray | None,
-    found: Found,
     style: Found,
     bins: np.ndarray,
     smallest: float,
@@ -90,7 +90,7 @@ def _drawn_and_found(
             radius = 0.5 * float(np.exp(rng.uniform(np.log(bins[kind]), np.log(tops[kind]))))
             if radius > side / 5:
                 continue
-            for _try in range(8):
+            for _try in range(25):
                 x, y = rng.uniform(0, side, 2)
                 if _cut_by_window(x, y, radius, (left, top), side, light.shape):
                     continue
@@ -195,6 +195,8 @@ def _interval(
     near = found.where((found.sure >= SURE) & (2 * found.radius >= 0.75 * smallest))
     count = int(((near.sure >= SURE) & (2 * near.radius >= smallest)).sum())
     odds = np.log(near.sure / (1 - near.sure + 1e-9))
+    # few can be drawn of some sizes: what all sizes together say counts there as that many drawn more
+    pooled = (hit.sum() + 0.5) / (tried.sum() + 1)
     totals = np.zeros(_DRAWS)
     for n in range(_DRAWS):
         chance = 1 / (1 + np.exp(-(odds + _JUDGE_SPREAD * rng.normal())))
@@ -203,7 +205,7 @@ def _interval(
         real &= size >= smallest
         kind = np.clip(np.searchsorted(bins, size[real], side="right") - 1, 0, len(tried) - 1)
         by_size = np.bincount(kind, minlength=len(tried))
-        kept = rng.beta(hit + 0.5, tried - hit + 0.5)
+        kept = rng.beta(hit + _SHARED * pooled, tried - hit + _SHARED * (1 - pooled))
         more = [rng.negative_binomial(k, max(p, 0.05)) if k else 0 for k, p in zip(by_size, kept, strict=True)]
         totals[n] = real.sum() + sum(more)
     low, high = np.quantile(totals, [0.025, 0.975])

@@ -16,7 +16,7 @@ from scipy import ndimage
 
 LOOKS = ("bright rim", "dark rim", "crescent", "bright disc", "dark disc")
 
-TEACHING = range(2000, 2045)
+TEACHING = range(2000, 2040)
 """Seeds that the judge of candidates is taught on."""
 DEVELOPMENT = range(1000, 1060)
 """Seeds to look at while the detector is being made."""

@@ -9,20 +9,27 @@ import json
 from pathlib import Path
 
 import numpy as np
-from rendering import TEACHING, render
+from rendering import TEACHING, Casting, render
 from sklearn.linear_model import LogisticRegression
 
-from castlab.scoring import judging, pictures, profiles, rings
+from castlab.scoring import judging, pictures, profiles, rings, surroundings
 
 HOME = Path(judging.__file__).with_name("judge.json")
 
 
-def examples(seed: int) -> tuple[np.ndarray, np.ndarray]:
-    """Measures of every candidate in one casting, and whether it lies on a true bubble; near misses are left out."""
-    casting = render(seed)
+REACH = (3.0, 150.0)
+"""Diameters sought, pixels."""
+
+
+def candidates(casting: Casting) -> tuple[list[rings.Level], profiles.Looked]:
+    """Every circle that is looked at in one casting."""
     light = pictures.light(pictures.read_colours(casting.picture))
-    steps = rings.levels(light, 75)
-    seen = profiles.look(steps, rings.candidates(steps, 1.5, 75), None)
+    steps = rings.levels(light, REACH[1] / 2)
+    return steps, profiles.look(steps, rings.candidates(steps, REACH[0] / 2, REACH[1] / 2), None)
+
+
+def truth(casting: Casting, seen: profiles.Looked) -> tuple[np.ndarray, np.ndarray]:
+    """Whether each circle lies on a true bubble, and whether it lies neither on nor off one."""
     true, near = np.zeros(len(seen), bool), np.zeros(len(seen), bool)
     for bubble in casting.truth.itertuples():
         radius = bubble.diameter / 2
@@ -30,24 +37,44 @@ def examples(seed: int) -> tuple[np.ndarray, np.ndarray]:
         size = np.abs(np.log(seen.radius / radius))
         true |= (apart < 0.35) & (size < 0.26)
         near |= (apart < 0.7) & (size < 0.47)
-    keep = true | ~near
-    return seen.measures[keep], true[keep]
+    return true, near & ~true
+
+
+def regression(columns: np.ndarray, true: np.ndarray, name: str) -> dict[str, object]:
+    """The numbers of one fitted judgement."""
+    model = LogisticRegression(max_iter=5000, C=0.3).fit(columns, true)
+    return {
+        f"{name}_weights": model.coef_[0].round(5).tolist(),
+        f"{name}_intercept": round(float(model.intercept_[0]), 5),
+    }
 
 
 def teach() -> None:
-    """Fit the regression and write it."""
-    pairs = [examples(seed) for seed in TEACHING]
-    measures = np.concatenate([pair[0] for pair in pairs])
-    true = np.concatenate([pair[1] for pair in pairs])
-    centre, scale = measures.mean(axis=0), measures.std(axis=0)
-    model = LogisticRegression(max_iter=5000, C=0.3).fit(judging.terms(measures, centre, scale), true)
-    numbers = {
-        "centre": centre.round(5).tolist(),
-        "scale": scale.round(5).tolist(),
-        "weights": model.coef_[0].round(5).tolist(),
-        "intercept": round(float(model.intercept_[0]), 5),
-    }
+    """Fit the first judgement, then the second on what the first leaves, and write both."""
+    castings = [(casting, *candidates(casting)) for casting in map(render, TEACHING)]
+    told = [truth(casting, seen) for casting, _, seen in castings]
+    measures = np.concatenate([seen.measures[~near] for (_, _, seen), (_, near) in zip(castings, told, strict=True)])
+    true = np.concatenate([true[~near] for true, near in told])
+    centre, scale = measures.mean(axis=0).round(5), measures.std(axis=0).round(5)
+    numbers = {"alone_centre": centre.tolist(), "alone_scale": scale.tolist()}
+    numbers |= regression(judging.terms(measures, centre, scale), true, "alone")
+    _write(numbers)
+    columns, labels = [], []
+    for casting, steps, seen in castings:
+        first = judging.alone(seen.measures)
+        kept = judging.choose(seen, first)
+        one = seen.take(kept)
+        around = surroundings.unexplained(steps, one.x, one.y, one.radius, first[kept])
+        true, near = truth(casting, one)
+        # what is kept counts as found when its centre lies within half a radius, whatever its size says
+        columns.append(judging.both(first[kept], around))
+        labels.append(true | near)
+    _write(numbers | regression(np.concatenate(columns), np.concatenate(labels), "together"))
+
+
+def _write(numbers: dict[str, object]) -> None:
     HOME.write_text(json.dumps(numbers) + "\n", encoding="utf-8")
+    judging._taught.cache_clear()
 
 
 if __name__ == "__main__":

@@ -1,0 +1,181 @@
+"""Bubbles counted in photos: how many of the true ones, against plain blob detectors, in what time and memory.
+
+    python tests/benchmarks/bench_photos.py [--quick]
+
+Prints F1 and count error on rendered castings (seeds looked at while making the detector, and seeds held out), how often
+the stated interval holds the true count, F1 on pictures that scikit-image carries, counted by hand, and time and memory
+for 12 megapixels beside `skimage.feature.blob_log`. A find is right when its centre lies within half the true radius,
+one to one. Each blob detector gets, for each set of pictures, the threshold that suits it best.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import resource
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+SCORING = Path(__file__).resolve().parents[1] / "scoring"
+sys.path.insert(0, str(SCORING))
+
+from matching import f1, tally  # noqa: E402
+from rendering import DEVELOPMENT, HELD_OUT, render  # noqa: E402
+
+from castlab.scoring import count_bubbles  # noqa: E402
+
+THRESHOLDS = (0.01, 0.02, 0.03, 0.05, 0.08, 0.12, 0.2, 0.3)
+LEAST_PX = 6.0
+
+
+def ours(picture: np.ndarray, smallest: float, largest: float) -> np.ndarray:
+    """x, y, diameter of what castlab finds, pixels."""
+    seen = count_bubbles(picture, 1.0, smallest_mm=smallest, largest_mm=largest, trust=False).bubbles
+    return np.column_stack([seen.x_mm - 0.5, seen.y_mm - 0.5, seen.diameter_mm])
+
+
+def blobs(
+    kind: str, picture: np.ndarray, smallest: float, largest: float, threshold: float, ways: int = 2
+) -> np.ndarray:
+    """x, y, diameter of light blobs and, the second way, of dark ones."""
+    from skimage import feature
+
+    grey = picture.astype(np.float32) / 255
+    grey = grey.mean(axis=2) if grey.ndim == 3 else grey
+    low, high = smallest / 2 / np.sqrt(2), largest / 2 / np.sqrt(2)
+    if kind == "blob_log":
+        parts = [
+            feature.blob_log(g, low, high, num_sigma=12, threshold=threshold, log_scale=True)
+            for g in (grey, 1 - grey)[:ways]
+        ]
+    elif kind == "blob_dog":
+        parts = [feature.blob_dog(g, low, high, sigma_ratio=1.3, threshold=threshold) for g in (grey, 1 - grey)[:ways]]
+    else:
+        parts = [feature.blob_doh(grey, low, high, num_sigma=12, threshold=threshold / 10, log_scale=True)]
+    found = np.concatenate(parts)
+    return np.column_stack([found[:, 1], found[:, 0], 2 * np.sqrt(2) * found[:, 2]])
+
+
+def synthetic(name: str, seeds: range) -> None:
+    """F1, count error and coverage of the interval over one set of castings."""
+    hits = misses = false = covered = 0
+    errors = []
+    for seed in seeds:
+        casting = render(seed)
+        seen = count_bubbles(casting.picture, 1.0, smallest_mm=LEAST_PX, largest_mm=150)
+        found = np.column_stack([seen.bubbles.x_mm - 0.5, seen.bubbles.y_mm - 0.5, seen.bubbles.diameter_mm])
+        true = casting.truth[["x", "y", "diameter"]].to_numpy(float)
+        h, m, f = tally(true, found, LEAST_PX)
+        hits, misses, false = hits + h, misses + m, false + f
+        number = int((true[:, 2] >= LEAST_PX).sum())
+        covered += seen.low <= number <= seen.high
+        if number:
+            errors.append(abs(seen.count - number) / number)
+    middle = np.median(errors)
+    print(
+        f"{name:12s} {len(seeds)} castings, {hits + misses} bubbles of {LEAST_PX:g} px and more: "
+        f"F1 {f1(hits, misses, false):.3f} (recall {hits / (hits + misses):.3f}, "
+        f"precision {hits / max(hits + false, 1):.3f}); count error: middle {middle:.1%}, "
+        f"within 5% in {np.mean(np.array(errors) <= 0.05):.0%}; interval holds the true count in "
+        f"{covered / len(seeds):.0%}"
+    )
+
+
+def plain_on_synthetic(seeds: range) -> None:
+    """The best that blob_log does on the same castings."""
+    castings = [render(seed) for seed in seeds]
+    best = 0.0
+    for threshold in THRESHOLDS[2:6]:
+        sums = np.zeros(3, int)
+        for casting in castings:
+            true = casting.truth[["x", "y", "diameter"]].to_numpy(float)
+            sums += tally(true, blobs("blob_log", casting.picture, 5.0, 120.0, threshold), LEAST_PX)
+        best = max(best, f1(*sums))
+    print(f"blob_log     {len(seeds)} of the development castings, best threshold: F1 {best:.3f}")
+
+
+def real() -> None:
+    """Pictures that scikit-image carries, counted by hand."""
+    from skimage import data
+
+    truth = pd.read_csv(SCORING / "data" / "counted_by_hand.csv", comment="#")
+    for name, rows in truth.groupby("picture"):
+        picture = getattr(data, str(name))()
+        true = rows[["x", "y", "diameter"]].to_numpy(float)
+        reach = max(0.6 * true[:, 2].min(), 3.0), 1.6 * true[:, 2].max()
+        us = f1(*tally(true, ours(picture, *reach), 0))
+        best = {
+            kind: max(f1(*tally(true, blobs(kind, picture, *reach, t), 0)) for t in THRESHOLDS)
+            for kind in ("blob_log", "blob_dog", "blob_doh")
+        }
+        told = ", ".join(f"{kind} {value:.3f}" for kind, value in best.items())
+        print(f"{name:15s} {len(true):3d} counted by hand: castlab F1 {us:.3f}; {told}")
+
+
+def alone(what: str, megapixels: float) -> None:
+    """One 4:3 photo counted in this process; prints seconds, peak memory and F1 as JSON."""
+    rows = round((megapixels * 1e6 * 3 / 4) ** 0.5)
+    casting = render(7000, shape=(rows, rows * 4 // 3), bubbles=200, sizes=(6.0, 120.0), insert=True)
+    true = casting.truth[["x", "y", "diameter"]].to_numpy(float)
+    start = time.perf_counter()
+    used = time.process_time()
+    if what == "blob_log":
+        # one pass, which sees light blobs only: blob_log's least time
+        found = blobs("blob_log", casting.picture, LEAST_PX, 120.0, 0.05, ways=1)
+    else:
+        seen = count_bubbles(casting.picture, 1.0, smallest_mm=LEAST_PX, largest_mm=120.0, trust=what == "trust")
+        found = np.column_stack([seen.bubbles.x_mm - 0.5, seen.bubbles.y_mm - 0.5, seen.bubbles.diameter_mm])
+    print(
+        json.dumps(
+            {
+                "seconds": time.perf_counter() - start,
+                "cpu": time.process_time() - used,
+                "memory": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6,
+                "f1": f1(*tally(true, found, LEAST_PX)),
+            }
+        )
+    )
+
+
+def speed(megapixels: float) -> None:
+    """Time and memory, each in a process of its own."""
+    told = {}
+    for what in ("castlab", "trust", "blob_log"):
+        command = [sys.executable, __file__, "--alone", what, "--megapixels", str(megapixels)]
+        told[what] = json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
+        one = told[what]
+        name = {"castlab": "count_bubbles(trust=False)", "trust": "count_bubbles"}.get(what, what)
+        print(
+            f"{megapixels:g} megapixels, {name}: {one['seconds']:.1f} s ({one['cpu']:.1f} s of processor), "
+            f"{one['memory']:.2f} GB, F1 {one['f1']:.3f}"
+        )
+    for what in ("castlab", "trust"):
+        print(f"  processor time of {what} over blob_log: {told[what]['cpu'] / told['blob_log']['cpu']:.2f}")
+
+
+def main() -> None:
+    """Print everything."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--quick", action="store_true", help="fewer castings and 3 megapixels")
+    parser.add_argument("--held-out", action="store_true", help="the held-out castings too")
+    parser.add_argument("--alone")
+    parser.add_argument("--megapixels", type=float, default=12.0)
+    given = parser.parse_args()
+    if given.alone:
+        alone(given.alone, given.megapixels)
+        return
+    synthetic("development", DEVELOPMENT[:12] if given.quick else DEVELOPMENT)
+    if given.held_out or not given.quick:
+        synthetic("held out", HELD_OUT)
+    plain_on_synthetic(DEVELOPMENT[:4] if given.quick else DEVELOPMENT[:12])
+    real()
+    speed(3.0 if given.quick else given.megapixels)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,191 @@
+"""Bubbles counted in small rendered photos whose truth is known."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from castlab.errors import InputError
+from castlab.figures import alt_text
+from castlab.scoring import count_bubbles
+from castlab.scoring.pictures import read_colours
+
+
+def scene(*discs: tuple[float, float, float, float], shape: tuple[int, int] = (160, 220), grain: float = 0.004):
+    """Grey ground with soft discs (x, y, radius, contrast)."""
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]]
+    plane = 0.45 + np.random.default_rng(3).normal(0, grain, shape)
+    for cx, cy, radius, contrast in discs:
+        plane += contrast * np.clip(radius - np.hypot(x - cx, y - cy) + 0.5, 0, 1)
+    return np.clip(plane, 0, 1)
+
+
+def png(plane: np.ndarray, **options: object) -> bytes:
+    store = io.BytesIO()
+    Image.fromarray((plane * 255).astype(np.uint8)).save(store, "PNG", **options)
+    return store.getvalue()
+
+
+DISCS = ((40, 40, 6, 0.3), (110, 60, 14, 0.3), (180, 110, 9, -0.25), (60, 120, 4, -0.3))
+
+
+@pytest.fixture(scope="module")
+def seen():
+    return count_bubbles(scene(*DISCS), 0.05, smallest_mm=0.3)
+
+
+def test_each_disc_bright_or_dark_is_found_once_where_it_is_and_as_large_as_it_is(seen) -> None:
+    assert seen.count == len(DISCS)
+    for x, y, radius, _contrast in DISCS:
+        apart = np.hypot(seen.bubbles.x_mm - (x + 0.5) * 0.05, seen.bubbles.y_mm - (y + 0.5) * 0.05)
+        assert apart.min() < 0.3 * radius * 0.05
+        assert seen.bubbles.diameter_mm[apart.idxmin()] == pytest.approx(2 * radius * 0.05, rel=0.15)
+
+
+def test_contrast_has_the_sign_of_the_light_inside(seen) -> None:
+    dark = seen.bubbles[seen.bubbles.x_mm > 8]
+    assert (dark.contrast < 0).all()
+    assert seen.bubbles.contrast.max() == pytest.approx(0.3, abs=0.06)
+
+
+def test_the_interval_holds_the_count_and_the_table_of_misses_says_what_was_drawn(seen) -> None:
+    assert seen.low <= seen.count <= seen.high
+    assert seen.missed.drawn.sum() > 20
+    assert seen.missed.missed_share.dropna().between(0, 1).all()
+
+
+def test_sizes_add_up_to_the_count_and_the_area_is_that_of_the_discs(seen) -> None:
+    assert seen.sizes["count"].sum() == seen.count
+    area = sum(np.pi * radius**2 for _x, _y, radius, _c in DISCS) / (160 * 220)
+    assert seen.area_fraction == pytest.approx(area, rel=0.2)
+
+
+def test_the_overlay_carries_its_text_alternative(seen) -> None:
+    assert f"{seen.count} circles" in alt_text(seen.overlay())
+
+
+def test_a_second_count_of_the_same_photo_is_the_same() -> None:
+    one, two = (count_bubbles(scene(*DISCS), 0.05, smallest_mm=0.3) for _ in range(2))
+    assert one.bubbles.equals(two.bubbles)
+    assert (one.low, one.high) == (two.low, two.high)
+
+
+def test_plain_resin_with_a_straight_edge_holds_no_bubbles() -> None:
+    plane = scene()
+    plane[:, 90:] += 0.3
+    assert count_bubbles(plane, 0.05, smallest_mm=0.3, trust=False).count == 0
+
+
+def test_touching_bubbles_are_two() -> None:
+    plane = scene((80, 80, 12, 0.3), (104, 80, 12, 0.3))
+    assert count_bubbles(plane, 0.05, smallest_mm=0.3, trust=False).count == 2
+
+
+def test_a_bubble_cut_by_the_edge_is_found_and_marked() -> None:
+    found = count_bubbles(scene((3, 80, 12, 0.3), (120, 60, 10, 0.3)), 0.05, smallest_mm=0.3, trust=False)
+    assert found.count == 2
+    assert found.bubbles.cut_by_edge.sum() == 1
+
+
+@pytest.mark.parametrize(
+    "region",
+    [
+        (4.0, 0.0, 3.0, 8.0),
+        [(4.0, 0.0), (7.0, 0.0), (7.0, 8.0), (4.0, 8.0)],
+    ],
+)
+def test_only_the_region_counts_and_places_stay_those_of_the_photo(region) -> None:
+    found = count_bubbles(scene(*DISCS), 0.05, region=region, smallest_mm=0.3, trust=False)
+    assert found.count == 1
+    assert found.bubbles.x_mm[0] == pytest.approx(110.5 * 0.05, abs=0.1)
+
+
+def test_a_mask_of_pixels_is_a_region_too() -> None:
+    mask = np.zeros((160, 220), bool)
+    mask[:, 80:140] = True
+    assert count_bubbles(scene(*DISCS), 0.05, region=mask, smallest_mm=0.3, trust=False).count == 1
+
+
+def test_a_path_bytes_an_array_and_an_image_give_the_same_count(tmp_path) -> None:
+    plane = scene(*DISCS)
+    data = png(plane)
+    path = tmp_path / "casting.png"
+    path.write_bytes(data)
+    ways = [path, str(path), data, np.asarray(Image.open(path)), Image.open(path)]
+    assert {count_bubbles(way, 0.05, smallest_mm=0.3, trust=False).count for way in ways} == {len(DISCS)}
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "TIFF", "HEIF"])
+def test_other_kinds_of_file_are_read(kind, tmp_path) -> None:
+    if kind == "HEIF":
+        pytest.importorskip("pillow_heif").register_heif_opener()
+    path = tmp_path / "casting"
+    Image.fromarray((scene(*DISCS) * 255).astype(np.uint8)).convert("RGB").save(path, kind, quality=95)
+    assert read_colours(path).shape == (160, 220, 3)
+
+
+def test_sixteen_bit_and_transparent_pictures_are_read_as_light_from_0_to_1() -> None:
+    deep = np.full((20, 20), 32768, np.uint16)
+    assert read_colours(deep)[0, 0, 0] == pytest.approx(0.5, abs=0.001)
+    clear = np.dstack([np.full((20, 20, 3), 51, np.uint8), np.zeros((20, 20), np.uint8)])
+    assert read_colours(clear)[0, 0] == pytest.approx([0.2, 0.2, 0.2])
+
+
+def test_the_orientation_a_camera_noted_is_applied() -> None:
+    store = io.BytesIO()
+    picture = Image.fromarray((scene(*DISCS) * 255).astype(np.uint8))
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    picture.save(store, "JPEG", exif=exif)
+    assert read_colours(store.getvalue()).shape[:2] == (220, 160)
+
+
+def bomb() -> bytes:
+    """A PNG whose header claims 60000 x 60000 pixels and which holds none."""
+    import struct
+    import zlib
+
+    def chunk(kind: bytes, body: bytes) -> bytes:
+        return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+    header = struct.pack(">IIBBBBB", 60000, 60000, 8, 0, 0, 0, 0)
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", zlib.compress(b"")) + chunk(b"IEND", b"")
+
+
+GOOD = png(scene(*DISCS))
+
+
+@pytest.mark.parametrize(
+    ("image", "arguments", "said"),
+    [
+        (b"not a picture at all", {}, "not a picture"),
+        (GOOD[: len(GOOD) // 2], {}, "cut short"),
+        (bomb(), {}, "more .*pixels than can be read safely|more than can be read safely"),
+        (png(np.full((1, 1), 0.5)), {}, "too small"),
+        ("no such file.jpg", {}, "no file"),
+        (42, {}, "not a picture"),
+        (np.zeros((3, 4, 5, 6)), {}, "not a picture"),
+        (np.full((40, 40), np.nan), {}, "not numbers"),
+        (GOOD, {"mm_per_pixel": None}, "no scale"),
+        (GOOD, {"mm_per_pixel": 0}, "no scale"),
+        (GOOD, {"mm_per_pixel": -0.1}, "no scale"),
+        (GOOD, {"region": (500, 500, 10, 10)}, "outside the picture"),
+        (GOOD, {"region": (1, 1, -3, 3)}, "above 0"),
+        (GOOD, {"region": (1, 2, 3)}, "accepted"),
+        (GOOD, {"smallest_mm": 0.05}, "pixels across"),
+        (GOOD, {"smallest_mm": -1}, "above 0"),
+        (GOOD, {"smallest_mm": 100}, "not below the largest"),
+    ],
+)
+def test_what_cannot_be_counted_is_refused_in_one_sentence(image, arguments, said) -> None:
+    with pytest.raises(InputError, match=said):
+        count_bubbles(image, **{"mm_per_pixel": 0.05, "smallest_mm": 0.3, **arguments})
+
+
+def test_the_usual_smallest_size_yields_to_coarse_pixels_and_says_so() -> None:
+    found = count_bubbles(scene(*DISCS), 0.2, trust=False)
+    assert found.smallest_mm == pytest.approx(0.6)
+    assert any("0.6 mm are not counted" in caution for caution in found.cautions)
