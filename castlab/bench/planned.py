@@ -70,8 +70,9 @@ def _of_sheet(sheet: RunSheet) -> Planned:
     aims: dict[str, dict[str, Any]] = {name: {} for name in fixed}
     for row in sheet.boxes.itertuples():
         if not is_blank(row.planned):
-            aims[str(row.record)][str(row.field)] = row.planned
-    return Planned(sheet.title, fixed, aims)
+            aims[str(row.record)][str(row.field)] = _plain(row.planned)
+    kinds = {name: Batch if name == "batch" else Trial for name in fixed}
+    return Planned(sheet.title, fixed, {name: _as_fields(kinds[name], of) for name, of in aims.items()})
 
 
 def _of_design(table: pd.DataFrame, molds: Mapping[str, str]) -> Planned:
@@ -90,10 +91,15 @@ def _of_design(table: pd.DataFrame, molds: Mapping[str, str]) -> Planned:
         mold = molds.get(str(row.get("mold")))
         fixed[name] = {} if mold is None else {"mold_id": mold}
         own = {str(n): _plain(v) for n, v in row.items() if n not in _PLACE and n not in of_cup}
-        extra = {n: v for n, v in own.items() if n not in Trial.settings()}
-        aims[name] = {n: v for n, v in own.items() if n not in extra} | ({"extra": extra} if extra else {})
+        aims[name] = _as_fields(Trial, own)
     number = f", batch {first['batch']}" if "batch" in table else ""
     return Planned(f"the design{number}", fixed, aims)
+
+
+def _as_fields(kind: type[Batch] | type[Trial], settings: dict[str, Any]) -> dict[str, Any]:
+    """Settings that the record has no field for among its extra ones."""
+    extra = {n: v for n, v in settings.items() if n not in kind.settings()}
+    return {n: v for n, v in settings.items() if n not in extra} | ({"extra": extra} if extra else {})
 
 
 def _plain(value: Any) -> Any:

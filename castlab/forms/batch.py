@@ -68,6 +68,7 @@ class BatchForm(Form):
 
     def _face(self) -> dict[str, Any]:
         field = self._field
+        own = self._before.get("extra") or self._ghosts.get("extra")
         resins = faces.choice(faces.options_of(list(self._materials.values())), "not chosen")
         sections = [
             faces.section(
@@ -88,7 +89,7 @@ class BatchForm(Form):
                 {"kind": "clock", "id": "pot", "label": "Pot life"},
                 field("stir_min"),
                 field("stir_method", suggest=faces.used_before(self._batches, "stir_method")),
-                field("extra") if self._before.get("extra") else None,
+                field("extra") if own else None,
             ),
             faces.section(
                 "degassing",
@@ -108,7 +109,7 @@ class BatchForm(Form):
                 field("plan", suggest=faces.used_before(self._batches, "plan")),
                 field("target_phr") if self._target_is_known else None,
                 field("pot_life_min"),
-                None if self._before.get("extra") else field("extra"),
+                None if own else field("extra"),
                 field("notes"),
                 fold=True,
             ),

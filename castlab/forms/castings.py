@@ -122,7 +122,7 @@ class CastingsForm(ColumnsForm):
             return {"lead": "Save the cup first; its castings come here then.", "sections": [self._earlier()]}
         if self._done:
             return {"lead": f"Poured from {self.batch.id}.", "sections": [self._earlier()]}
-        extra = tuple(n for n in ("extra",) if any(self.values.get(f"{k}/{n}") for k in (ALL, *self._picked)))
+        extra = ("extra",) if self._any_extra() else ()
         shown, rest = (*self.main, *extra), tuple(n for n in self.more if n not in extra)
         vacuum = {"kind": "clock", "id": "mold_degas", "label": "Filled molds under vacuum"}
         care = {"kind": "words", "items": list(cautions.about("exotherm", "vacuum")[:-1])}
@@ -142,6 +142,11 @@ class CastingsForm(ColumnsForm):
         several = "The first column holds for every casting; a casting's own entry comes before it."
         lead = f"Poured from {self.batch.id}. {several if self._several else ''}"
         return {"lead": lead, "sections": sections, "actions": [self._save_all("Save the casting", "Save all {}")]}
+
+    def _any_extra(self) -> bool:
+        """Whether a setting of the shop's own is planned or taken over: it must not be folded away then."""
+        aimed = any(self._columns[key].aims.get("extra") for key in self._picked)
+        return aimed or any(self.values.get(f"{key}/extra") for key in (ALL, *self._picked))
 
     def _earlier(self) -> Part:
         recent = [str(b.id) for b in self.book.records("batch")][-_RECENT:][::-1]

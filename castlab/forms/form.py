@@ -293,7 +293,9 @@ class Form:
         }
 
     def _kept(self) -> str:
-        if self._done or self._draft is None or self._conflict:
+        if self._conflict:
+            return "Not stored: choose at the top of this form which draft to go on with."
+        if self._done or self._draft is None:
             return ""
         return f"Draft stored at {self._draft.changed_at:%H:%M:%S}; not in the logbook yet."
 

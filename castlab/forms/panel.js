@@ -140,7 +140,7 @@ class Form {
   }
 
   restored(told) {
-    return make("p", { class: "restored" }, make("span", { text: told.text }), ...told.actions.map((a) => this.button(a)));
+    return make("p", { class: "restored", role: "status" }, make("span", { text: told.text }), ...told.actions.map((a) => this.button(a)));
   }
 
   section(section, opened) {

@@ -39,6 +39,18 @@ def test_a_batch_of_a_design_gives_the_cup_its_settings_and_each_casting_its_own
     assert [cup.aims[n]["extra"]["tilt_deg"] for n in cup.castings] == list(table["tilt_deg"])
 
 
+def test_the_run_sheets_of_a_design_give_each_casting_its_settings():
+    design = plan_trials(
+        [Factor("resin_c", 22, 32), Factor("pour_method", ["stream", "ladle"]), Factor("tilt_deg", 0, 15)], runs=8,
+        per_batch=["resin_c"], batch_size=2, seed=1,
+    )  # fmt: skip
+    sheet = design.run_sheets(120, "slow clear epoxy", product="pod block", start="2026-08-03 09:20")[0]
+    table, cup = design.batch(1), planned(sheet)
+    assert cup.aims["batch"]["resin_c"] == table["resin_c"].iloc[0]
+    assert [cup.aims[n]["extra"]["tilt_deg"] for n in cup.castings] == list(table["tilt_deg"])
+    assert [cup.aims[n]["pour_method"] for n in cup.castings] == list(table["pour_method"])
+
+
 def test_castings_of_one_mold_are_told_apart_and_molds_get_their_ids():
     table = pd.DataFrame({"mold": ["A", "A"], "cure_c": [23, 40]})
     cup = planned(table, molds={"A": "M-01"})

@@ -10,6 +10,7 @@ from PIL import Image
 
 from castlab import Batch, Logbook, Material, Mold, Trial, forms
 from castlab.bench import plan_mix, run_sheet
+from castlab.designs import Factor, plan_trials
 from castlab.errors import InputError
 from castlab.forms.batch import BatchForm
 from castlab.records.drafts import drafts_of
@@ -259,6 +260,21 @@ def test_a_run_sheet_shows_its_aims_and_logs_only_what_is_said_to_be_done(shop):
     castings.press("save_all")
     saved = [shop.get(f"T-002.{n}") for n in (1, 2)]
     assert [(t.mold_id, t.pour_method, t.depth_mm) for t in saved] == [("M-02", "ladle", 40), ("M-01", "stream", 40)]
+
+
+def test_a_run_sheet_of_a_design_asks_for_its_own_settings_too(shop):
+    factors = [Factor("resin_c", 22, 32), Factor("tilt_deg", 0, 15)]
+    design = plan_trials(factors, runs=8, per_batch=["resin_c"], batch_size=2, seed=1)
+    sheet = design.run_sheets(120, shop.get("R-01"), product="pod block", start="2026-08-03 09:20")[0]
+    cup = forms.log_batch(shop, sheet)
+    castings = forms.log_castings(shop, cup)
+    fill(cup, resin_c="=").press("save")
+    for key in castings._picked:
+        fill(castings, **{f"{key}/extra": "="})
+    castings.press("save_all")
+    table = design.batch(1)
+    assert shop.get("B-002").resin_c == table["resin_c"].iloc[0]
+    assert [shop.get(f"T-002.{n}").extra["tilt_deg"] for n in (1, 2)] == list(table["tilt_deg"])
 
 
 # --- the castings --------------------------------------------------------------------------------------------
