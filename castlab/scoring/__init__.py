@@ -10,20 +10,25 @@ if TYPE_CHECKING:
     from castlab.scoring.bubbles import BubbleCount, count_bubbles
     from castlab.scoring.gauge import GaugeStudy, gauge_study
     from castlab.scoring.photo_scores import PhotoScores, score_photos
+    from castlab.scoring.printed import Sheet, clarity_target, marker_sheet
     from castlab.scoring.rescoring import Rescoring, ScorerDrift, drift_of_scorer, enter_rescoring, plan_rescoring
+    from castlab.scoring.scale import Scale, scale_from_disc, scale_from_length, scale_from_sheet
 
 _HOME = {
     "Agreement": "agreeing", "agreement": "agreeing",
     "BubbleCount": "bubbles", "count_bubbles": "bubbles",
     "GaugeStudy": "gauge", "gauge_study": "gauge",
     "PhotoScores": "photo_scores", "score_photos": "photo_scores",
+    "Scale": "scale", "scale_from_disc": "scale", "scale_from_length": "scale", "scale_from_sheet": "scale",
+    "Sheet": "printed", "clarity_target": "printed", "marker_sheet": "printed",
     "Rescoring": "rescoring", "plan_rescoring": "rescoring", "ScorerDrift": "rescoring", "drift_of_scorer": "rescoring",
     "enter_rescoring": "rescoring",
 }  # fmt: skip
 
 __all__ = [
-    "Agreement", "BubbleCount", "GaugeStudy", "PhotoScores", "Rescoring", "ScorerDrift", "agreement", "count_bubbles", "drift_of_scorer",
-    "enter_rescoring",     "gauge_study", "plan_rescoring", "score_photos",
+    "Agreement", "BubbleCount", "GaugeStudy", "PhotoScores", "Rescoring", "Scale", "ScorerDrift", "Sheet", "agreement",
+    "clarity_target", "count_bubbles", "drift_of_scorer", "enter_rescoring", "gauge_study", "marker_sheet",
+    "plan_rescoring", "scale_from_disc", "scale_from_length", "scale_from_sheet", "score_photos",
 ]  # fmt: skip
 
 
