@@ -194,7 +194,7 @@ class Form:
             self._keep()
             self.say("Kept as a draft of its own.")
         elif button.startswith("now:"):
-            self.change(button.removeprefix("now:"), typed.as_typed(moment.replace(second=0)))
+            self.change(button.removeprefix("now:"), typed.as_typed(moment))
         else:
             self._press(button, moment)
         self.refresh()

@@ -303,6 +303,16 @@ def test_an_own_entry_comes_before_the_one_for_all(shop):
     assert [shop.get(f"T-002.{n}").depth_mm for n in (1, 2)] == [40, 35]
 
 
+def test_a_pour_within_the_minute_of_mixing_is_not_taken_for_one_before_it(shop):
+    cup = forms.log_batch(shop)
+    castings = forms.log_castings(shop, cup)
+    cup.press("mixed", at=AT.replace(second=29))
+    cup.press("save")
+    castings.press("now:all/poured_at", at=AT.replace(second=40))
+    castings.press("save_all")
+    assert shop.get("T-002.1").cautions == ()
+
+
 def test_castings_are_saved_one_by_one_each_once(shop):
     castings = cup_and_castings(shop)
     castings.press("save:M-02.1")
