@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from castlab.forms.batch import BatchForm, last_batch
 from castlab.forms.castings import CastingsForm
 from castlab.forms.finish import FinishForm
+from castlab.forms.marking import mark_bubbles
 from castlab.forms.score import ScoreForm
 from castlab.forms.single import CorrectionForm, MaterialForm, MoldForm
 
@@ -21,7 +22,16 @@ if TYPE_CHECKING:
     from castlab.records import Batch, Logbook
     from castlab.scoring.rubric import Rubric
 
-__all__ = ["add_material", "add_mold", "correct_entry", "finish_castings", "log_batch", "log_castings", "score_casting"]
+__all__ = [
+    "add_material",
+    "add_mold",
+    "correct_entry",
+    "finish_castings",
+    "log_batch",
+    "log_castings",
+    "mark_bubbles",
+    "score_casting",
+]
 
 
 def log_batch(

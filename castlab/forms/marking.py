@@ -1,0 +1,186 @@
+"""The marking view: a photo with the circles that were found, to add and remove by hand; what is left is scored."""
+
+from __future__ import annotations
+
+import io
+import threading
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+import anywidget
+import numpy as np
+import traitlets
+
+from castlab.errors import CastlabError, InputError
+from castlab.forms.panel import HERE
+from castlab.scoring.marking import DraftOfMarks, Marks, marks_of, save_marks
+
+if TYPE_CHECKING:
+    from castlab.records import Logbook, Score
+    from castlab.scoring.bubbles import BubbleCount
+
+_WIDEST = 1600
+"""Pixels of the photo that is shown, across; its circles keep the full resolution's places."""
+
+
+class MarkingPanel(anywidget.AnyWidget):
+    """The page side: shows, and reports what the person does."""
+
+    _esm = HERE / "marking.js"
+    _css = HERE / "marking.css"
+
+    picture = traitlets.Bytes().tag(sync=True)
+    size: Any = traitlets.List().tag(sync=True)
+    usual_mm = traitlets.Float().tag(sync=True)
+    title = traitlets.Unicode().tag(sync=True)
+    circles: Any = traitlets.List().tag(sync=True)
+    counted = traitlets.Unicode().tag(sync=True)
+    said = traitlets.Dict().tag(sync=True)
+
+
+class Marking:
+    """The marking view of one photo; `.marks` holds what is marked, `.score` the score once it is saved."""
+
+    def __init__(
+        self,
+        book: Logbook,
+        photo_id: str,
+        seen: BubbleCount,
+        *,
+        who: str | None = None,
+        clock: Callable[[], datetime] = datetime.now,
+    ) -> None:
+        self.book = book
+        self.who = who or book.who
+        self.clock = clock
+        self.score: Score | None = None
+        self._turn = threading.RLock()
+        self._draft = DraftOfMarks(book, photo_id)
+        fresh, kept = marks_of(seen, photo_id), self._draft.read()
+        restored = kept is not None and kept.found == fresh.found
+        self.marks: Marks = kept if kept is not None and restored else fresh
+        usual = float(np.median(seen.bubbles["diameter_mm"])) if len(seen.bubbles) else 3 * seen.smallest_mm
+        self.panel = MarkingPanel(
+            picture=_shown(seen),
+            size=[self.marks.width_mm, self.marks.height_mm],
+            usual_mm=usual,
+            title=f"Bubbles in {photo_id}",
+        )
+        self.panel.on_msg(self._receive)
+        self._show("What was marked before is restored." if restored else "")
+
+    def do(self, message: Mapping[str, Any]) -> None:
+        """What the person did: add (x_mm, y_mm, diameter_mm), remove (number), undo or save."""
+        what, now = str(message.get("do")), self.clock()
+        if what == "save":
+            self.score = save_marks(self.book, self.marks, who=self.who, at=now)
+            self._draft.end()
+            self._show(f"Saved as {self.score.id}: {_bubbles(self.marks.count)}, by {self.who}.", "good")
+            return
+        if what == "add":
+            x, y, across = (float(message[name]) for name in ("x_mm", "y_mm", "diameter_mm"))
+            self.marks = self.marks.add(x, y, across, who=self.who, at=now)
+            words = f"Added a bubble of {across:.2g} mm."
+        elif what == "remove":
+            self.marks = self.marks.remove(int(message["number"]), who=self.who, at=now)
+            words = "Removed."
+        elif what == "undo":
+            words = "Taken back." if self.marks.changes else "Nothing to take back."
+            self.marks = self.marks.undo()
+        else:
+            raise InputError(f"{what!r} is nothing that can be done here; accepted: add, remove, undo or save")
+        self._draft.keep(self.marks)
+        self._show(words)
+
+    def _receive(self, _widget: Any, message: Mapping[str, Any], _buffers: list[Any]) -> None:
+        with self._turn:
+            try:
+                with self.panel.hold_sync():
+                    self.do(message)
+            except CastlabError as problem:
+                self._show(str(problem), "wrong")
+            finally:
+                self.panel.send({"heard": message.get("number_of_message", 0)})
+
+    def _show(self, words: str, tone: str = "") -> None:
+        marks = self.marks
+        self.panel.circles = [
+            {"n": c.number, "x": c.x_mm, "y": c.y_mm, "d": c.diameter_mm, "hand": c.by_hand} for c in marks.circles
+        ]
+        self.panel.counted = (
+            f"{_bubbles(marks.count)}: {len(marks.found)} found, {marks.removed} removed, {marks.added} added by hand"
+        )
+        self.panel.said = {"text": words, "tone": tone}
+
+    def __repr__(self) -> str:
+        return f"Marking view: {self.panel.title}, {self.panel.counted} (open it in JupyterLab to correct it)"
+
+    def _repr_mimebundle_(self, **options: Any) -> Any:
+        """The widget, and for readers without one the line that says what stands here."""
+        data, meta = self.panel._repr_mimebundle_(**options) or ({}, {})
+        return {**data, "text/plain": repr(self)}, meta
+
+
+def mark_bubbles(
+    book: Logbook,
+    photo_id: str,
+    seen: BubbleCount | None = None,
+    *,
+    region: Any = None,
+    smallest_mm: float = 0.2,
+    who: str | None = None,
+) -> Marking:
+    """A view to correct the bubble count of a photo by hand: add what was overlooked, remove what is none.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    photo_id
+        A photo in it, with its scale (P-014.3.1).
+    seen
+        What `count_bubbles` gave for it; None counts now.
+    region, smallest_mm
+        As `count_bubbles` takes them, for counting now.
+    who
+        Who corrects; None: who opened the logbook.
+
+    Returns
+    -------
+    The view, to be the last line of a cell; its Save writes a score with the corrected and the automatic count.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such photo.
+    InputError
+        If the photo has no scale, or cannot be counted.
+    """
+    from castlab.scoring.bubbles import count_bubbles
+
+    path = book.photo_path(photo_id)
+    photo: Any = book.get(photo_id)
+    if seen is None:
+        if photo.mm_per_pixel is None:
+            raise InputError(f"{photo_id} has no scale: book.correct({photo_id!r}, why=..., mm_per_pixel=...)")
+        seen = count_bubbles(path, photo.mm_per_pixel, region=region, smallest_mm=smallest_mm)
+    return Marking(book, photo_id, seen, who=who)
+
+
+def _bubbles(number: int) -> str:
+    return f"{number} bubble{'' if number == 1 else 's'}"
+
+
+def _shown(seen: BubbleCount) -> bytes:
+    """The photo as a smaller JPEG, pale where it does not count."""
+    from PIL import Image
+
+    pixels = seen.picture
+    if seen.region is not None:
+        pixels = np.where(seen.region[..., None], pixels, (pixels // 2 + 110).astype(np.uint8))
+    picture = Image.fromarray(pixels)
+    picture.thumbnail((_WIDEST, _WIDEST))
+    buffer = io.BytesIO()
+    picture.save(buffer, "JPEG", quality=88)
+    return buffer.getvalue()

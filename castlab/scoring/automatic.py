@@ -1,0 +1,92 @@
+"""How far the automatic bubble count is off, from the counts that were corrected by hand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from castlab.errors import InputError
+from castlab.results import Result
+from castlab.scoring.marking import METHOD
+
+if TYPE_CHECKING:
+    from castlab.records import Logbook
+
+_FEW = 10
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class AutomaticError(Result):
+    """Automatic minus corrected counts: `bias` with 95% interval `low`, `high`; `spread` (standard deviation);
+    `held`, the share of photos whose corrected count lies in the automatic interval, with `held_low`, `held_high`;
+    `by_month` (photos, bias, spread), and `photos`, one row each."""
+
+    bias: float
+    low: float
+    high: float
+    spread: float
+    held: float | None
+    held_low: float | None
+    held_high: float | None
+    by_month: pd.DataFrame
+    photos: pd.DataFrame = field(repr=False)
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        return {"Automatic minus corrected, by month": self.by_month.round(2)}
+
+
+def automatic_error(book: Logbook) -> AutomaticError:
+    """How far the automatic count was off where someone corrected it.
+
+    Parameters
+    ----------
+    book
+        The logbook; of each photo the latest corrected score counts.
+
+    Raises
+    ------
+    InputError
+        If fewer than three photos were corrected by hand.
+
+    Notes
+    -----
+    t interval of the mean difference; exact binomial (Clopper-Pearson) interval of the share held.
+    """
+    scores: list = [one for one in book.records("score") if one.method == METHOD]  # type: ignore[attr-defined]
+    latest = {one.photo_id: one for one in scores if one.auto_bubbles is not None and one.bubbles is not None}
+    if len(latest) < 3:
+        raise InputError(
+            f"{len(latest)} photos have a count corrected by hand; 3 and more are needed: open some in the marking view"
+        )
+    names = ["id", "photo_id", "trial_id", "scorer", "scored_at", "bubbles", "auto_bubbles", "auto_low", "auto_high"]
+    photos = pd.DataFrame([[getattr(one, name) for name in names] for one in latest.values()], columns=names)
+    photos["difference"] = photos["auto_bubbles"] - photos["bubbles"]
+    off = photos["difference"].to_numpy(float)
+    bias, spread = float(off.mean()), float(off.std(ddof=1))
+    reach = float(stats.t.ppf(0.975, len(off) - 1)) * spread / np.sqrt(len(off))
+    told = photos.dropna(subset=["auto_low", "auto_high"])
+    held = held_low = held_high = None
+    if len(told):
+        inside = int(told["bubbles"].between(told["auto_low"], told["auto_high"]).sum())
+        exact = stats.binomtest(inside, len(told)).proportion_ci(0.95, "exact")
+        held, held_low, held_high = inside / len(told), float(exact.low), float(exact.high)
+    month = pd.to_datetime(photos["scored_at"]).dt.strftime("%Y-%m").rename("month")
+    by_month = photos.groupby(month)["difference"].agg(photos="size", bias="mean", spread="std").reset_index()
+    way = "too many" if bias > 0 else "too few"
+    verdict = (
+        f"Over {len(off)} photos corrected by hand the automatic count found on average {abs(bias):.1f} bubbles {way} "
+        f"(automatic minus corrected, 95% interval {bias - reach:.1f} to {bias + reach:.1f}; spread {spread:.1f})."
+    )
+    if held is not None:
+        verdict += f" Its interval held the corrected count in {held:.0%} of them (95% interval {held_low:.0%} to {held_high:.0%})."
+    cautions = ["Whoever corrects sees what was found first, and may leave wrong circles or overlook missing ones."]
+    if len(off) < _FEW:
+        cautions.append(f"Only {len(off)} photos: the interval is rough.")
+    return AutomaticError(
+        verdict=verdict, cautions=tuple(cautions), bias=bias, low=bias - reach, high=bias + reach, spread=spread,
+        held=held, held_low=held_low, held_high=held_high, by_month=by_month, photos=photos,
+    )  # fmt: skip

@@ -1,0 +1,248 @@
+"""A bubble count corrected by hand: which circles were added and removed, by whom and when. What was found stays as it was.
+
+Marks are kept beside the photo, in `marks/<checksum of the photo>/<checksum of the marks>.json` of the logbook's photo
+folder; the score they lead to holds the corrected count and the automatic one.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from castlab.errors import InputError, LogbookError
+from castlab.records.models import Score
+
+if TYPE_CHECKING:
+    from castlab.records import Logbook
+    from castlab.scoring.bubbles import BubbleCount
+
+METHOD = "photo, corrected"
+
+
+@dataclass(frozen=True)
+class Circle:
+    """A bubble marked in a photo, mm from its upper left corner; `by_hand` or found."""
+
+    number: int
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+    by_hand: bool = False
+
+
+@dataclass(frozen=True)
+class Change:
+    """One correction: a circle added, or removed, with who and when (ISO 8601)."""
+
+    do: str
+    circle: Circle
+    who: str
+    at: str
+
+
+@dataclass(frozen=True)
+class Marks:
+    """The circles found in one photo and what was changed by hand since. Frozen: each change gives new marks."""
+
+    photo_id: str
+    mm_per_pixel: float
+    smallest_mm: float
+    width_mm: float
+    height_mm: float
+    found: tuple[Circle, ...]
+    auto_low: int | None
+    auto_high: int | None
+    changes: tuple[Change, ...] = ()
+
+    @property
+    def circles(self) -> list[Circle]:
+        """What counts now: found and not removed, or added."""
+        now = {circle.number: circle for circle in self.found}
+        for change in self.changes:
+            if change.do == "add":
+                now[change.circle.number] = change.circle
+            else:
+                now.pop(change.circle.number, None)
+        return list(now.values())
+
+    @property
+    def count(self) -> int:
+        """The corrected number of bubbles."""
+        return len(self.circles)
+
+    @property
+    def added(self) -> int:
+        """Circles added by hand that still count."""
+        return sum(circle.by_hand for circle in self.circles)
+
+    @property
+    def removed(self) -> int:
+        """Circles found that no longer count."""
+        return len(self.found) - (self.count - self.added)
+
+    def add(self, x_mm: float, y_mm: float, diameter_mm: float, *, who: str, at: datetime) -> Marks:
+        """Mark a bubble.
+
+        Raises
+        ------
+        InputError
+            If it lies outside the photo or has no size.
+        """
+        if not (0 <= x_mm <= self.width_mm and 0 <= y_mm <= self.height_mm):
+            raise InputError(
+                f"({x_mm:.4g}, {y_mm:.4g}) mm lies outside the photo, which is {self.width_mm:.4g} x {self.height_mm:.4g} mm"
+            )
+        if not 0 < diameter_mm <= max(self.width_mm, self.height_mm):
+            raise InputError(f"a bubble of {diameter_mm!r} mm cannot be; accepted: above 0, up to the photo's size")
+        number = len(self.found) + sum(change.do == "add" for change in self.changes)
+        circle = Circle(number, round(x_mm, 4), round(y_mm, 4), round(diameter_mm, 4), by_hand=True)
+        return self._with("add", circle, who, at)
+
+    def remove(self, number: int, *, who: str, at: datetime) -> Marks:
+        """Take a circle away that is no bubble.
+
+        Raises
+        ------
+        InputError
+            If no circle of this number counts.
+        """
+        circle = next((one for one in self.circles if one.number == number), None)
+        if circle is None:
+            raise InputError(f"there is no circle {number!r} to remove; it may have been removed already")
+        return self._with("remove", circle, who, at)
+
+    def undo(self) -> Marks:
+        """Take the last change back; without changes nothing happens."""
+        return replace(self, changes=self.changes[:-1])
+
+    def _with(self, do: str, circle: Circle, who: str, at: datetime) -> Marks:
+        change = Change(do, circle, who, at.isoformat(timespec="seconds"))
+        return replace(self, changes=(*self.changes, change))
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The circles that count, one a row: number, x_mm, y_mm, diameter_mm, by_hand."""
+        return pd.DataFrame([asdict(c) for c in self.circles], columns=list(Circle.__dataclass_fields__))
+
+    def to_json(self) -> str:
+        """All of it as text."""
+        return json.dumps({"what": "bubbles marked in a photo", **asdict(self)}, indent=1)
+
+    @classmethod
+    def from_json(cls, text: str) -> Marks:
+        """Read what `to_json` wrote.
+
+        Raises
+        ------
+        InputError
+            If it is something else.
+        """
+        try:
+            told: dict[str, Any] = json.loads(text)
+            told.pop("what")
+            told["found"] = tuple(Circle(**one) for one in told["found"])
+            told["changes"] = tuple(Change(**{**one, "circle": Circle(**one["circle"])}) for one in told["changes"])
+            return cls(**told)
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            raise InputError(f"these are no marks that castlab wrote ({type(error).__name__})") from error
+
+
+def marks_of(seen: BubbleCount, photo_id: str) -> Marks:
+    """The circles of an automatic count, ready to be corrected.
+
+    Parameters
+    ----------
+    seen
+        What `count_bubbles` gave for the photo.
+    photo_id
+        Its id in the logbook.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from castlab.scoring import count_bubbles
+    >>> y, x = np.mgrid[0:120, 0:160]
+    >>> photo = np.where(np.hypot(x - 60, y - 50) < 9, 0.8, 0.4)
+    >>> marks = marks_of(count_bubbles(photo, 0.1, smallest_mm=0.8, trust=False), "P-001.1.1")
+    >>> marks.add(3.0, 4.0, 0.9, who="Ada", at=datetime(2026, 3, 1, 9, 0)).count
+    2
+    """
+    rows = zip(*(seen.bubbles[name].tolist() for name in ("x_mm", "y_mm", "diameter_mm")), strict=True)
+    found = tuple(Circle(n, round(x, 4), round(y, 4), round(across, 4)) for n, (x, y, across) in enumerate(rows))
+    height, width = (side * seen.mm_per_pixel for side in seen.picture.shape[:2])
+    return Marks(photo_id, seen.mm_per_pixel, seen.smallest_mm, width, height, found, seen.low, seen.high)
+
+
+def save_marks(book: Logbook, marks: Marks, *, who: str, at: datetime | None = None) -> Score:
+    """Keep marks beside their photo and log the corrected count as a score, once however often it is called.
+
+    Raises
+    ------
+    NotFoundError, LogbookError
+        If the photo is not in the logbook, or nothing can be written.
+    """
+    text = marks.to_json()
+    key = hashlib.sha256(text.encode("utf-8")).hexdigest()
+    _write(folder_of(book, marks.photo_id) / f"{key}.json", text)
+    photo: Any = book.get(marks.photo_id)
+    largest = max((circle.diameter_mm for circle in marks.circles), default=None)
+    score = Score(
+        trial_id=photo.trial_id, scorer=who, scored_at=(at or datetime.now()).replace(microsecond=0), method=METHOD,
+        photo_id=marks.photo_id, bubbles=marks.count, auto_bubbles=len(marks.found), auto_low=marks.auto_low,
+        auto_high=marks.auto_high, bubble_largest_mm=None if largest is None else round(largest, 3),
+    )  # fmt: skip
+    return book.add(score, origin=f"marks {key} in {marks.photo_id}")
+
+
+def saved_marks(book: Logbook, photo_id: str) -> list[Marks]:
+    """All marks kept for a photo, the latest last."""
+    folder = folder_of(book, photo_id)
+    files = sorted(folder.glob("*.json"), key=lambda file: file.stat().st_mtime_ns) if folder.exists() else []
+    return [Marks.from_json(file.read_text(encoding="utf-8")) for file in files]
+
+
+def folder_of(book: Logbook, photo_id: str) -> Path:
+    """Where the marks of a photo are kept."""
+    photo: Any = book.get(photo_id)
+    return book.photo_path(photo_id).parent.parent / "marks" / str(photo.sha256)
+
+
+class DraftOfMarks:
+    """Marks that are not saved yet, kept at each change so that a closed page loses nothing."""
+
+    def __init__(self, book: Logbook, photo_id: str) -> None:
+        self._file = folder_of(book, photo_id) / "draft" / "marks.json"
+
+    def read(self) -> Marks | None:
+        """What was kept, or None."""
+        return Marks.from_json(self._file.read_text(encoding="utf-8")) if self._file.exists() else None
+
+    def keep(self, marks: Marks) -> None:
+        """Keep these in place of what was kept."""
+        _write(self._file, marks.to_json())
+
+    def end(self) -> None:
+        """They are saved."""
+        self._file.unlink(missing_ok=True)
+
+
+def _write(file: Path, text: str) -> None:
+    """Whole or not at all."""
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(prefix=".new-", dir=file.parent)
+        with os.fdopen(handle, "w", encoding="utf-8") as new:
+            new.write(text)
+            new.flush()
+            os.fsync(new.fileno())
+        Path(name).replace(file)
+    except OSError as exc:
+        raise LogbookError(f"{file.parent}: the marks could not be kept ({exc.strerror}); nothing was logged") from exc

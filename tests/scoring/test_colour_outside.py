@@ -1,0 +1,49 @@
+"""Colours against the colour-science library and published pairs.
+
+CIEDE2000: Sharma, Wu and Dalal, Color Research and Application 30 (2005) 21, table 1 (a selection of its 34 pairs, from
+memory). Yellowness: ASTM E313 as the colour-science library has it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from castlab.scoring import colour
+
+PAIRS = [
+    ((50, 2.6772, -79.7751), (50, 0, -82.7485), 2.0425),
+    ((50, 3.1571, -77.2803), (50, 0, -82.7485), 2.8615),
+    ((50, 2.8361, -74.0200), (50, 0, -82.7485), 3.4412),
+    ((50, -1.3802, -84.2814), (50, 0, -82.7485), 1.0000),
+    ((50, 0, 0), (50, -1, 2), 2.3669),
+    ((50, 2.49, -0.001), (50, -2.49, 0.0009), 7.1792),
+    ((50, 2.5, 0), (73, 25, -18), 27.1492),
+    ((50, 2.5, 0), (61, -5, 29), 22.8977),
+    ((50, 2.5, 0), (56, -27, -3), 31.9030),
+    ((50, 2.5, 0), (58, 24, 15), 19.4535),
+    ((2.0776, 0.0795, -1.1350), (0.9033, -0.0636, -0.5514), 0.9082),
+]
+
+
+@pytest.mark.parametrize(("one", "other", "expected"), PAIRS)
+def test_colour_differences_are_those_published(one, other, expected):
+    assert float(colour.difference(one, other)) == pytest.approx(expected, abs=5e-5)
+
+
+def test_light_lab_and_yellowness_agree_with_a_reference_library():
+    reference = pytest.importorskip("colour")
+    coded = np.random.default_rng(5).uniform(0.05, 1, (200, 3))
+    np.testing.assert_allclose(colour.linear(coded), reference.cctf_decoding(coded, "sRGB"), atol=1e-6)
+    d65 = reference.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"]
+    for light in colour.linear(coded):
+        xyz = colour.balanced(light, (1.0, 1.0, 1.0))
+        known = 100 * reference.RGB_to_XYZ(light, "sRGB", apply_cctf_decoding=False)
+        np.testing.assert_allclose(xyz, known, rtol=2e-3, atol=0.02)
+        np.testing.assert_allclose(colour.lab(xyz), reference.XYZ_to_Lab(known / 100, d65), atol=0.15)
+        assert float(colour.yellowness(known)) == pytest.approx(float(reference.colorimetry.yellowness_ASTME313(known)))
+
+
+def test_a_measured_reference_patch_is_given_back_its_colour():
+    xyz = colour.balanced((0.61, 0.55, 0.4), (0.61, 0.55, 0.4), white_lab=(93.0, 0.5, -2.0))
+    np.testing.assert_allclose(colour.lab(xyz), (93.0, 0.5, -2.0), atol=1e-6)

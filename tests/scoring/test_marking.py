@@ -1,0 +1,155 @@
+"""Counts corrected by hand: both counts kept, with who and when; nothing lost, nothing written twice."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from castlab import Batch, Logbook, Score, Trial
+from castlab.errors import InputError
+from castlab.forms import mark_bubbles
+from castlab.scoring import Marks, automatic_error, count_bubbles, marks_of, saved_marks
+from castlab.scoring.marking import METHOD
+
+NOON = datetime(2026, 3, 4, 12, 0)
+
+
+def casting_photo():
+    """Three bright discs on an even ground."""
+    y, x = np.mgrid[0:200, 0:300]
+    scene = np.full((200, 300), 0.35)
+    for cx, cy, r in ((60, 60, 12), (150, 110, 9), (230, 60, 15)):
+        scene[np.hypot(x - cx, y - cy) < r] = 0.8
+    return (255 * scene).astype(np.uint8)
+
+
+@pytest.fixture
+def book(tmp_path):
+    with Logbook.open(tmp_path / "shop.db", who="Ada") as opened:
+        opened.add(Batch(resin_g=100, hardener_g=28))
+        opened.add(Trial(batch_id="B-001"))
+        Image.fromarray(casting_photo()).save(tmp_path / "front.png")
+        opened.add_photo("T-001.1", tmp_path / "front.png", mm_per_pixel=0.1)
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def seen():
+    return count_bubbles(casting_photo(), 0.1, smallest_mm=0.6)
+
+
+def test_changes_are_kept_in_order_and_can_be_taken_back(seen):
+    first = marks_of(seen, "P-001.1.1")
+    assert first.count == seen.count == 3
+    more = first.add(10.0, 15.0, 1.2, who="Ada", at=NOON).remove(0, who="Bo", at=NOON)
+    assert (more.count, more.added, more.removed) == (3, 1, 1)
+    assert [(change.do, change.who, change.at) for change in more.changes] == [
+        ("add", "Ada", "2026-03-04T12:00:00"), ("remove", "Bo", "2026-03-04T12:00:00"),
+    ]  # fmt: skip
+    assert more.undo().undo() == first == first.undo()
+    assert first.count == 3
+    assert Marks.from_json(more.to_json()) == more
+
+
+def test_a_circle_added_and_removed_again_counts_neither_way(seen):
+    marks = marks_of(seen, "P-001.1.1").add(5, 5, 1, who="Ada", at=NOON)
+    again = marks.remove(3, who="Ada", at=NOON).add(6, 6, 1, who="Ada", at=NOON)
+    assert (again.count, again.added, again.removed) == (4, 1, 0)
+    assert len({circle.number for circle in again.circles}) == 4
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda m: m.add(99, 5, 1, who="Ada", at=NOON), "outside the photo"),
+        (lambda m: m.add(5, 5, 0, who="Ada", at=NOON), "a bubble of 0 mm"),
+        (lambda m: m.remove(77, who="Ada", at=NOON), "no circle 77"),
+        (lambda _: Marks.from_json("{}"), "no marks"),
+    ],
+)
+def test_what_cannot_be_marked_is_said(seen, change, words):
+    with pytest.raises(InputError, match=words):
+        change(marks_of(seen, "P-001.1.1"))
+
+
+def test_the_view_saves_the_corrected_and_the_automatic_count_once(book, seen):
+    view = mark_bubbles(book, "P-001.1.1", seen, who="Noor")
+    view.do({"do": "add", "x_mm": 8.0, "y_mm": 16.0, "diameter_mm": 1.0})
+    view.do({"do": "add", "x_mm": 22.0, "y_mm": 16.0, "diameter_mm": 4.0})
+    view.do({"do": "remove", "number": 0})
+    view.do({"do": "add", "x_mm": 2.0, "y_mm": 2.0, "diameter_mm": 1.0})
+    view.do({"do": "undo"})
+    view.do({"do": "save"})
+    view.do({"do": "save"})
+    scores = book.records("score")
+    assert len(scores) == 1
+    score = scores[0]
+    assert (score.bubbles, score.auto_bubbles, score.auto_low, score.auto_high) == (4, 3, seen.low, seen.high)
+    assert (score.scorer, score.method, score.photo_id, score.trial_id) == ("Noor", METHOD, "P-001.1.1", "T-001.1")
+    assert score.bubble_largest_mm == 4.0
+    kept = saved_marks(book, "P-001.1.1")
+    assert [marks.count for marks in kept] == [4]
+    assert len(kept[0].changes) == 3
+    assert book.photo_path("P-001.1.1").exists()
+
+
+def test_a_view_opened_again_goes_on_where_it_was_left(book, seen):
+    mark_bubbles(book, "P-001.1.1", seen).do({"do": "remove", "number": 1})
+    again = mark_bubbles(book, "P-001.1.1", seen)
+    assert again.marks.count == 2
+    assert "restored" in again.panel.said["text"]
+    again.do({"do": "save"})
+    assert mark_bubbles(book, "P-001.1.1", seen).marks.count == 3
+
+
+def test_a_notebook_run_without_a_page_shows_the_count_in_words(book):
+    view = mark_bubbles(book, "P-001.1.1", smallest_mm=0.6)
+    data, _ = view._repr_mimebundle_()
+    assert data["text/plain"] == (
+        "Marking view: Bubbles in P-001.1.1, 3 bubbles: 3 found, 0 removed, 0 added by hand (open it in JupyterLab to correct it)"
+    )
+
+
+def test_a_message_that_cannot_be_obeyed_is_answered_in_words(book, seen):
+    view = mark_bubbles(book, "P-001.1.1", seen)
+    view._receive(None, {"do": "remove", "number": 55, "number_of_message": 1}, [])
+    assert view.panel.said["tone"] == "wrong"
+    assert "no circle 55" in view.panel.said["text"]
+
+
+def test_a_photo_without_scale_is_refused_with_the_way_out(book, tmp_path):
+    Image.fromarray(casting_photo()[:, ::-1]).save(tmp_path / "side.png")
+    photo = book.add_photo("T-001.1", tmp_path / "side.png")
+    with pytest.raises(InputError, match=r"no scale: book\.correct"):
+        mark_bubbles(book, photo.id)
+
+
+def test_the_automatic_counts_error_is_known_from_corrected_ones(book, tmp_path):
+    with pytest.raises(InputError, match="3 and more"):
+        automatic_error(book)
+    found = []
+    for n, (corrected, automatic) in enumerate([(10, 12), (20, 19), (5, 8), (30, 31)]):
+        picture = casting_photo()
+        picture[0, n] = 7
+        Image.fromarray(picture).save(tmp_path / f"{n}.png")
+        photo = book.add_photo("T-001.1", tmp_path / f"{n}.png", mm_per_pixel=0.1)
+        found.append(automatic - corrected)
+        for bubbles in (99, corrected):  # a later correction of the same photo takes the place of the first
+            book.add(Score(
+                trial_id="T-001.1", scorer="Ada", scored_at=f"2026-0{n + 1}-01 10:00", method=METHOD, photo_id=photo.id,
+                bubbles=bubbles, auto_bubbles=automatic, auto_low=automatic - 2, auto_high=automatic + 2,
+            ))  # fmt: skip
+    told = automatic_error(book)
+    assert told.bias == pytest.approx(np.mean(found))
+    assert told.spread == pytest.approx(np.std(found, ddof=1))
+    # by scipy's one-sample t interval
+    from scipy import stats
+
+    interval = stats.ttest_1samp(found, 0).confidence_interval(0.95)
+    assert (told.low, told.high) == pytest.approx((interval.low, interval.high))
+    assert told.held == 0.75
+    assert len(told.by_month) == 4
+    assert "too many" in told.verdict
