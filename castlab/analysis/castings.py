@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -88,9 +88,15 @@ def check_frame(frame: object, columns: Sequence[str]) -> pd.DataFrame:
 
 def as_names(factors: str | Sequence[str]) -> tuple[str, ...]:
     """Factor names as a tuple without repeats."""
-    names = (factors,) if isinstance(factors, str) else tuple(factors)
+    if isinstance(factors, str):
+        return (factors,)
+    if not isinstance(factors, Iterable):
+        raise InputError(f"factors is {factors!r}; accepted: one or more column names")
+    names = tuple(factors)
     if not names:
         raise InputError("no factors were given; accepted: one or more column names")
+    if odd := [name for name in names if not isinstance(name, str)]:
+        raise InputError(f"factors holds {odd[0]!r}; accepted: names of columns, as text (frame.rename(columns=str))")
     return tuple(dict.fromkeys(names))
 
 
@@ -141,6 +147,9 @@ def gather(
     if response in names:
         raise InputError(f"{response!r} is both the response and a factor; give it as one of them")
     batch_name, batch_said = find_batch(frame, batch, names)
+    for column, what in ((batch_name, "the batch"), (exposure, "the exposure")):
+        if column == response:
+            raise InputError(f"{response!r} is both the response and {what}; give it as one of them")
     found = recorded.read(frame, response, kind, recording)
     read, known = found.response, found.known
     cautions = [text for text in (batch_said, read.said, *found.said) if text]
@@ -199,6 +208,7 @@ def gather(
 
 
 def _batch_codes(column: pd.Series) -> tuple[np.ndarray | None, list[str]]:
+    kinds.plain(column, "a batch")
     codes, labels = pd.factorize(column)
     if len(labels) == len(column):
         return None, [f"Each {column.name} holds one casting: castings are the independent units."]

@@ -22,6 +22,8 @@ from castlab.analysis import kinds, words
 from castlab.errors import InputError
 
 MOST_LEVELS_AS_RANGE = 5
+SAME = 1e-9
+"""Numbers this close together, relative to their size, are one setting (differences of rounding)."""
 
 
 @dataclass(frozen=True)
@@ -126,7 +128,7 @@ def read_factor(column: pd.Series) -> Factor:
         raise InputError(
             f"factor {name} is a date or time; accepted: numbers, text levels or yes/no (for example hours since the first casting)"
         )
-    values = list(column.dropna())
+    values = list(kinds.plain(column, "a factor").dropna())
     is_bool = pd.api.types.is_bool_dtype(dtype) or (
         bool(values) and all(isinstance(v, (bool, np.bool_)) for v in values)
     )
@@ -143,6 +145,8 @@ def read_factor(column: pd.Series) -> Factor:
 
 def _numeric(name: str, values: np.ndarray) -> Factor:
     settings = np.unique(values)
+    if np.ptp(settings) <= SAME * np.abs(settings).max():
+        settings = settings[:1]
     low, high = float(settings[0]), float(settings[-1])
     if len(settings) > MOST_LEVELS_AS_RANGE:
         first, third = np.quantile(values, [0.25, 0.75])

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from castlab import labels
-from castlab.analysis import goals, verdicts, words
+from castlab.analysis import castings as rows_of
+from castlab.analysis import goals, kinds, verdicts, words
 from castlab.analysis.fit import FactorFit, fit_factors
 from castlab.analysis.needed import Needed, more_needed
 from castlab.errors import InputError
@@ -85,6 +86,13 @@ def compare_runs(
     equivalence: float | None = None,
     exposure: str | None = None,
     better: str | None = None,
+    *,
+    at_least: str | None = None,
+    at_most: str | None = None,
+    missed: float | str | tuple[float, float] | None = None,
+    false_finds: float | str = 0.0,
+    within: tuple[str, str] | None = None,
+    scores: pd.DataFrame | None = None,
 ) -> Comparison:
     """Compare groups of castings (two recipes, two pumps, before and after) on one response.
 
@@ -104,6 +112,8 @@ def compare_runs(
         ratio or odds ratio, a factor above 1 (1.25 means 0.8 to 1.25 times).
     better : {"fewer", "more"}, optional
         Which way is better; None where it is known (bubbles and haze fewer, grades and passed more) or does not matter.
+    at_least, at_most, missed, false_finds, within, scores
+        How the response was recorded, as in `fit_factors`.
 
     Returns
     -------
@@ -126,15 +136,18 @@ def compare_runs(
     >>> result.scale, round(result.estimate, 2), result.reference
     ('difference', 1.08, 'new')
     """
-    if isinstance(frame, pd.DataFrame) and group in frame.columns and (frame.columns == group).sum() == 1:
-        levels = frame[group].dropna().unique()
-        if len(levels) < 2:
-            raise InputError(f"{group} has {words.count(len(levels), 'group')}; accepted: a column with at least two")
-        if pd.api.types.is_numeric_dtype(frame[group].dtype) and not pd.api.types.is_bool_dtype(frame[group].dtype):
-            named = frame[group].map(lambda v: words.setting(float(v)), na_action="ignore")
-            order = [words.setting(float(v)) for v in np.sort(levels.astype(float))]
-            frame = frame.assign(**{group: pd.Categorical(named, order)})
-    fit = fit_factors(frame, response, [group], kind=kind, batch=batch, exposure=exposure)
+    rows_of.check_frame(frame, [group])
+    levels = kinds.plain(frame[group], "a group").dropna().unique()
+    if len(levels) < 2:
+        raise InputError(f"{group} has {words.count(len(levels), 'group')}; accepted: a column with at least two")
+    if pd.api.types.is_numeric_dtype(frame[group].dtype) and not pd.api.types.is_bool_dtype(frame[group].dtype):
+        named = frame[group].map(lambda v: words.setting(float(v)), na_action="ignore")
+        order = dict.fromkeys(words.setting(float(v)) for v in np.sort(levels.astype(float)))
+        frame = frame.assign(**{group: pd.Categorical(named, list(order))})
+    fit = fit_factors(
+        frame, response, [group], kind=kind, batch=batch, exposure=exposure, at_least=at_least, at_most=at_most,
+        missed=missed, false_finds=false_finds, within=within, scores=scores,
+    )  # fmt: skip
     margin = _margin(equivalence, fit.scale)
     way = _better(better, response)
     term = fit._design.terms[0]

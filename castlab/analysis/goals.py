@@ -76,6 +76,8 @@ class Goal:
             raise InputError(f"good_enough is {limit!r}; accepted: a number, or (low, high) with low below high")
         if not isinstance(self.aim, str) and isinstance(limit, Real) and not float(limit) > 0:
             raise InputError(f"good_enough is {limit!r}; accepted for a number to come close to: a distance above 0")
+        if not (self.of is None or callable(self.of) or isinstance(self.of, Mapping)):
+            raise InputError(f"of is {self.of!r}; accepted: a function of the settings, or {{setting: price}}")
         ends = self.ends
         if ends is not None and not (len(ends) == 2 and all(map(_number, ends)) and ends[0] != ends[1]):
             raise InputError(f"ends is {ends!r}; accepted: two different numbers, (not met at all, fully met)")

@@ -89,10 +89,40 @@ def infer(column: pd.Series) -> tuple[str, str]:
     return "measure", "numbers"
 
 
+def plain(column: pd.Series, what: str) -> pd.Series:
+    """The column, if each of its cells holds one value.
+
+    Raises
+    ------
+    InputError
+        If a cell holds a list or another collection.
+    """
+    if column.dtype == object:
+        odd = next((v for v in column if isinstance(v, (list, tuple, dict, set, np.ndarray))), None)
+        if odd is not None:
+            raise InputError(
+                f"{column.name} holds {odd!r}; accepted for {what}: one number, text or yes/no per casting"
+            )
+    return column
+
+
 def numbers(column: pd.Series) -> np.ndarray:
-    """A column as floats, NaN where missing."""
+    """A column as floats, NaN where missing.
+
+    Raises
+    ------
+    InputError
+        If it holds dates, or anything that is no finite number.
+    """
     if isinstance(column.dtype, pd.CategoricalDtype):
         column = column.astype(object)
+    dtype = column.dtype
+    if pd.api.types.is_datetime64_any_dtype(dtype) or pd.api.types.is_timedelta64_dtype(dtype):
+        raise InputError(
+            f"{column.name} holds dates or times; accepted: numbers (for example hours since the first casting)"
+        )
+    if pd.api.types.is_complex_dtype(dtype):
+        raise InputError(f"{column.name} holds complex numbers; accepted: plain numbers")
     try:
         values = pd.to_numeric(column, errors="raise").astype("float64").to_numpy(dtype=float, na_value=np.nan)
     except (ValueError, TypeError):

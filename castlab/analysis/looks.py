@@ -7,9 +7,10 @@ response at once and adjusts over all of them.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from inspect import signature
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -44,13 +45,13 @@ def read_planned(planned: bool | str | Sequence[str] | None, factors: Sequence[s
         return None
     if isinstance(planned, bool | np.bool_):
         return tuple(factors) if planned else ()
+    accepted = f"accepted: some of the factors ({', '.join(factors)}), True for all, False for none, or None where no plan is known"
+    if not isinstance(planned, Iterable):
+        raise InputError(f"planned is {planned!r}; {accepted}")
     names = (planned,) if isinstance(planned, str) else tuple(planned)
     unknown = [name for name in names if name not in factors]
     if unknown:
-        raise InputError(
-            f"planned names {unknown[0]!r}, which is not among the factors ({', '.join(factors)}); accepted: some of them, "
-            "True for all, False for none, or None where no plan is known"
-        )
+        raise InputError(f"planned names {unknown[0]!r}, which is not among the factors; {accepted}")
     return names
 
 
@@ -234,7 +235,13 @@ def many_responses(
 
     if adjust not in METHODS:
         raise InputError(f"adjust is {adjust!r}; accepted: {', '.join(METHODS)}")
+    if not isinstance(responses, Iterable):
+        raise InputError(f"responses is {responses!r}; accepted: one or more column names")
     names = [responses] if isinstance(responses, str) else list(responses)
+    if unknown := [name for name in options if name not in signature(fit_factors).parameters]:
+        raise InputError(f"{unknown[0]!r} is no argument of many_responses or fit_factors")
+    if planned is not None and not isinstance(planned, Mapping):
+        raise InputError(f"planned is {planned!r}; accepted: {{response: factors}}")
     if not names:
         raise InputError("no responses were given; accepted: one or more column names")
     rows_of.check_frame(frame, [*names, *rows_of.as_names(factors)])

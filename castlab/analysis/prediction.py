@@ -308,8 +308,13 @@ def next_casting(fit: FactorFit, settings: Mapping[str, Any]) -> pd.DataFrame:
     >>> [round(float(row[c]), 2) for c in ("expected", "low", "high", "next_low", "next_high")]
     [3.0, 2.69, 3.31, 2.3, 3.7]
     """
+    if not isinstance(fit, FactorFit):
+        raise InputError(f"fit is a {type(fit).__name__}; accepted: a result of fit_factors")
+    if not isinstance(settings, Mapping):
+        raise InputError(f"settings are {settings!r}; accepted: {{factor: value}}")
     if any(isinstance(value, (list, tuple, np.ndarray, pd.Series)) for value in settings.values()):
         raise InputError("the settings hold a list; accepted: one value per factor")
+    fit.expected(settings)  # an unknown factor or level is refused there
     return row_of(fit, settings, outlook(fit, settings))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -146,7 +146,8 @@ def recommend(
 def _matched(
     fits: FactorFit | Sequence[FactorFit] | Mapping[str, FactorFit], goals: Mapping[str, Any] | None
 ) -> tuple[list[FactorFit], dict[str, Goal]]:
-    given = [fits] if isinstance(fits, FactorFit) else list(fits.values() if isinstance(fits, Mapping) else fits)
+    several = fits.values() if isinstance(fits, Mapping) else fits if isinstance(fits, Iterable) else [fits]
+    given = list(several)
     if not given or not all(isinstance(fit, FactorFit) for fit in given):
         raise InputError("fits are not results of fit_factors; accepted: one, several in a list, or {response: fit}")
     by_name = {fit.response: fit for fit in given}

@@ -114,6 +114,10 @@ def choices(fits: Sequence[FactorFit], limits: Mapping[str, Any] | None, *, beyo
             else:
                 one = Choice(part.name, False, part.levels, part.levels, common)
             found[part.name] = _both(found[part.name], one) if part.name in found else one
+    if limits is not None and not isinstance(limits, Mapping):
+        raise InputError(
+            f"limits is {limits!r}; accepted: {{factor: (lowest, highest), one value, or a list of levels}}"
+        )
     for name, limit in (limits or {}).items():
         if name not in found:
             raise InputError(f"limits names {name!r}, which is not a factor of these fits: {', '.join(found)}")
@@ -158,9 +162,10 @@ def _within(one: Choice, limit: Any, *, beyond: bool) -> Choice:
     wanted = [limit] if isinstance(limit, str) or np.isscalar(limit) else list(limit)
     told = {text: v for v in one.levels for text in (str(v), labels.level(v))}
     unknown = [v for v in wanted if str(v) not in told]
-    if unknown:
+    if unknown or not wanted:
         raise InputError(
-            f"the limits of {one.name} name {unknown[0]!r}; levels tried: {words.listing([labels.level(v) for v in one.levels])}"
+            f"the limits of {one.name} name {repr(unknown[0]) if unknown else 'no level'}; "
+            f"levels tried: {words.listing([labels.level(v) for v in one.levels])}"
         )
     return Choice(one.name, False, tuple(told[str(v)] for v in wanted), one.tried, one.usual)
 

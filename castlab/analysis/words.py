@@ -95,9 +95,5 @@ def table(frame: pd.DataFrame, *, ratios: bool) -> pd.DataFrame:
 def _significant(value: float, digits: int) -> str:
     if value == 0:
         return "0"
-    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
-    text = f"{value:.{decimals}f}"
-    if decimals == 0:
-        step = 10 ** max(0, math.floor(math.log10(abs(value))) - digits + 1)
-        text = f"{round(value / step) * step:.0f}"
-    return text
+    power = int(f"{value:.{digits - 1}e}".partition("e")[2])  # of the rounded value: 0.0999 is 0.10
+    return f"{round(value, digits - 1 - power):.{max(0, digits - 1 - power)}f}"

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from castlab.analysis import compare_runs
+from castlab.analysis import compare_runs, fit_factors
 from castlab.errors import FitError, InputError
 
 
@@ -175,3 +175,28 @@ def test_the_numbers_of_what_is_needed_stand_in_a_table():
     table = result.tables()["To settle it (80% power)"].iloc[0]
     assert table["castings more"] == f"{result.more_needed.castings:.0f}"
     assert f"about {table['castings more']} more castings" in result.verdict.lower()
+
+
+@pytest.mark.parametrize("recorded", [{"missed": (6, 40)}, {"within": ("low", "high")}, {"at_least": "stopped"}])
+def test_counts_not_known_exactly_are_compared_with_wider_intervals(recorded):
+    rng = np.random.default_rng(5)
+    bubbles = rng.poisson(np.repeat([9.0, 5.0], 10))
+    frame = pd.DataFrame(
+        {
+            "bubbles": bubbles, "recipe": np.repeat(["old", "new"], 10), "low": np.maximum(bubbles - 4, 0),
+            "high": bubbles + 4, "stopped": bubbles >= np.sort(bubbles)[-6],
+        }
+    )  # fmt: skip
+    exact, told = (compare_runs(frame, "bubbles", "recipe", **how) for how in ({}, recorded))
+    assert np.log(told.high / told.low) > np.log(exact.high / exact.low)
+
+
+def test_single_scores_are_compared_as_in_the_fit():
+    rng = np.random.default_rng(6)
+    frame = pd.DataFrame({"trial_id": [f"T-{i}" for i in range(16)], "recipe": np.repeat(["old", "new"], 8)})
+    read = pd.concat(
+        [frame.assign(scorer=who, bubbles=rng.poisson(6, 16))[["trial_id", "scorer", "bubbles"]] for who in "ab"]
+    )
+    compared = compare_runs(frame, "bubbles", "recipe", scores=read)
+    fitted = fit_factors(frame, "bubbles", "recipe", scores=read)
+    assert [compared.low, compared.high] == fitted.effects.loc[0, ["low", "high"]].to_list()

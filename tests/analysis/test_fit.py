@@ -324,6 +324,13 @@ def test_interactions_are_named_pairs_or_all_of_them():
         ({"bubbles": np.inf}, {"kind": "measure"}, "infinite"),
         ({"bubbles": "perhaps"}, {"kind": "pass"}, "'perhaps'"),
         ({"pour": pd.Timestamp("2026-03-01")}, {}, "date or time"),
+        ({"bubbles": pd.Timestamp("2026-03-01")}, {}, "dates or times"),
+        ({"bubbles": 3 + 1j}, {}, "complex"),
+        ({}, {"factors": None}, "factors is None"),
+        ({}, {"factors": [["pour"]]}, "factors holds"),
+        ({}, {"planned": 4}, "planned is 4"),
+        ({}, {"batch": "bubbles"}, "both the response and the batch"),
+        ({}, {"exposure": "bubbles"}, "both the response and the exposure"),
     ],
 )
 def test_bad_input_gets_one_clear_error(change, arguments, message):
@@ -331,6 +338,20 @@ def test_bad_input_gets_one_clear_error(change, arguments, message):
     call = {"frame": frame, "response": "bubbles", "factors": ["pour"], **arguments}
     with pytest.raises(InputError, match=message):
         fit_factors(**call)
+
+
+@pytest.mark.parametrize(("column", "what"), [("pour", "a factor"), ("cup", "a batch")])
+def test_cells_that_hold_a_collection_are_refused(column, what):
+    frame = batches()
+    frame[column] = [[1, 2]] * len(frame)
+    with pytest.raises(InputError, match=f"accepted for {what}"):
+        fit_factors(frame, "bubbles", ["pour"], batch="cup" if column == "cup" else None)
+
+
+def test_a_number_that_differs_by_rounding_alone_was_not_varied():
+    frame = batches().assign(resin_c=lambda f: 21 + 1e-13 * np.arange(len(f)))
+    with pytest.raises(FitError, match="never varied"):
+        fit_factors(frame, "bubbles", ["resin_c"])
 
 
 def test_a_frame_that_is_none_and_an_empty_frame_are_said():

@@ -280,6 +280,7 @@ def test_bad_input_gets_one_clear_error(fits, goals, limits, message):
         ({"aim": "fewer", "good_enough": (3, 1)}, "low below high"),
         ({"aim": 70.0, "good_enough": -1}, "a distance above 0"),
         ({"aim": "more", "ends": (1, 1)}, "two different numbers"),
+        ({"aim": "fewer", "of": "cost"}, "a function of the settings"),
     ],
 )
 def test_a_goal_that_cannot_be_used_is_refused(arguments, message):
@@ -294,6 +295,15 @@ def test_fits_that_are_none_and_fits_on_one_response_twice_are_refused(fits):
         recommend([fits["bubbles"], fits["bubbles"]])
     with pytest.raises(InputError, match="one value per factor"):
         next_casting(fits["bubbles"], {"pour": ["stream", "ladle"]})
+    with pytest.raises(InputError, match="not a factor of this fit"):
+        next_casting(fits["bubbles"], {"poor": "stream"})
+    for nothing in (None, 3):
+        with pytest.raises(InputError, match="not results of fit_factors"):
+            recommend(nothing)
+    with pytest.raises(InputError, match="limits is"):
+        recommend(fits["bubbles"], limits=["pour"])
+    with pytest.raises(InputError, match="name no level"):
+        recommend(fits["bubbles"], limits={"pour": []})
 
 
 def test_the_picture_says_in_words_what_it_shows(both):

@@ -21,7 +21,7 @@ def test_the_examples_in_the_docstrings_run(module):
 
 @pytest.mark.parametrize(
     ("value", "text"),
-    [(0.4783, "0.48"), (1.0, "1.0"), (3.14, "3.1"), (12.34, "12"), (134.0, "130"), (5000, "more than 1000"), (0.0004, "less than 0.001"), (float("inf"), "more than 1000")],
+    [(0.4783, "0.48"), (1.0, "1.0"), (3.14, "3.1"), (12.34, "12"), (134.0, "130"), (0.0999, "0.10"), (9.96, "10"), (996.0, "1000"), (5000, "more than 1000"), (0.0004, "less than 0.001"), (float("inf"), "more than 1000")],
 )  # fmt: skip
 def test_ratios_have_two_significant_digits(value, text):
     assert words.ratio(value) == text
