@@ -156,9 +156,8 @@ def compare_runs(
     pairs.insert(0, "group", names[1:])
     cautions = list(fit.cautions)
     conclusion = None
-    verdict = [
-        f"{words.sentence(labels.name(response))}: {words.size(fit.n, fit.n_batches)}, {words.listing([f'{n} {g}' for g, n in _sizes(fit, group)])}."
-    ]
+    sizes = words.listing([f"{n} at {g}" if g[:1].isdigit() else f"{n} {g}" for g, n in _sizes(fit, group)])
+    verdict = [f"{words.sentence(labels.name(response))}: {words.size(fit.n, fit.n_batches)}, {sizes}."]
     if margin is not None:
         pairs["conclusion"] = [_conclude(*fit._chosen.model.interval(j, TOST_LEVEL), margin) for j in term.cols]
         conclusion = str(pairs["conclusion"].iloc[0])
@@ -266,9 +265,11 @@ def _sentence(row: dict[str, object], fit: FactorFit, group: str, equivalence: f
     text = words.sentence(f"{subject}: {size} ({words.p_value(float(row['p_value']))})")  # type: ignore[arg-type]
     if row["strength"] == "not shown":
         text += "; a difference is not shown"
-    judged = (
-        _JUDGED[str(row["judgement"])].format(row["group"], reference, labels.name(group)) if "judgement" in row else ""
-    )
+    judged = ""
+    if "judgement" in row:
+        judged = _JUDGED[str(row["judgement"])].format(row["group"], reference, labels.name(group))
+        if row["strength"] == "likely" and row["judgement"] in ("better", "worse"):
+            judged = f"{judged.removesuffix('.')}, though not surely after looking at several groups."
     if equivalence is None:
         return f"{text}. {judged}".strip() if judged else text + "."
     margin = _margin_words(equivalence, fit)

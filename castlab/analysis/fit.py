@@ -293,11 +293,12 @@ def fit_factors(
     if response.endswith("_grade") and (mixed := rubric.mixed(frame)):
         cautions.append(mixed)
     cautions += randomisation.cautions(used, design, test_table)
-    verdict = [f"{used.size()}; {labels.name(response)} ({verdicts.KIND[used.kind]})."]
+    verdict = [verdicts.opening(used.size(), response, used.kind, len(kept))]
     verdict += looks.told(effect_table, test_table, chosen.scale, response, used.kind, plan)
     if dropped:
         verdict.append(
-            f"These castings cannot tell anything of its own about {words.listing([labels.name(d) for d in dropped])} (see the cautions)."
+            f"About {words.listing([labels.name(d) for d in dropped])} these castings can tell nothing apart from the other "
+            "settings (see the cautions)."
         )
     return FactorFit(
         verdict=" ".join(verdict), cautions=tuple(dict.fromkeys(cautions)), effects=effect_table, tests=test_table,

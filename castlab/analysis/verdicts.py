@@ -36,6 +36,14 @@ def size(estimate: float, low: float, high: float, scale: str, response: str, ki
     ).strip()
 
 
+def opening(size: str, response: str, kind: str, factors: int) -> str:
+    """What was judged: "61 castings in 17 batches were judged by bubbles (counted), each setting with the others held still."."""
+    still = ", each setting with the others held still" if factors > 1 else ""
+    name = f'"{labels.name(response)}"' if kind == "pass" else labels.name(response)
+    how = "" if kind == "grade" and name.endswith("grade") else f" ({KIND[kind]})"
+    return f"{size} were judged by {name}{how}{still}."
+
+
 def possible(low: float, high: float, scale: str, response: str) -> str:
     """What remains possible where an effect is not shown."""
     if scale == "difference":
@@ -61,9 +69,13 @@ def of_effects(effects: pd.DataFrame, tests: pd.DataFrame, scale: str, response:
             told[row["strength"]].append(_whole(row, scale, response, kind))
     parts = [words.sentence(t) + "." for t in told["clear"]]
     if told["likely"]:
-        parts.append("Likely, though not sure after looking at several factors: " + "; ".join(told["likely"]) + ".")
+        parts.append("Likely, though not sure after looking at several settings: " + "; ".join(told["likely"]) + ".")
     if told["not shown"]:
-        parts.append("Not shown by these castings: " + "; ".join(told["not shown"]) + ".")
+        parts.append(
+            "Not shown by these castings, which does not mean that it makes no difference: "
+            + "; ".join(told["not shown"])
+            + "."
+        )
     return parts
 
 
@@ -79,7 +91,12 @@ def _widest(rows: pd.DataFrame, scale: str, response: str) -> str:
 
 
 def _whole(row: Any, scale: str, response: str, kind: str) -> str:
-    return f"{subject(row['factor'], row['contrast'])}: {size(row['estimate'], row['low'], row['high'], scale, response, kind)}"
+    told = size(row["estimate"], row["low"], row["high"], scale, response, kind)
+    lead, _, interval = told.partition(", 95% interval ")
+    if scale == "difference":
+        name = labels.name(response)
+        lead = f"a difference in {name} of {lead.removeprefix(name).strip()}"
+    return f"{subject(row['factor'], row['contrast'])} goes with {lead} (95% interval {interval})"
 
 
 def _tell_levels(

@@ -200,3 +200,14 @@ def test_single_scores_are_compared_as_in_the_fit():
     compared = compare_runs(frame, "bubbles", "recipe", scores=read)
     fitted = fit_factors(frame, "bubbles", "recipe", scores=read)
     assert [compared.low, compared.high] == fitted.effects.loc[0, ["low", "high"]].to_list()
+
+
+def test_a_group_that_stands_out_among_several_is_not_called_sure():
+    rng = np.random.default_rng(8)
+    haze = rng.normal(0, 1, 40)
+    haze -= np.repeat(haze.reshape(4, 10).mean(axis=1), 10)
+    frame = pd.DataFrame({"haze_pct": 5 + haze + np.repeat([0, -1.15, 0, 0], 10), "recipe": np.repeat(list("ABCD"), 10)})
+    found = compare_runs(frame, "haze_pct", "recipe")
+    row = found.pairs.iloc[0]
+    assert row["p_value"] < 0.05 < row["p_adjusted"]
+    assert "B came out better than A, though not surely after looking at several groups." in found.verdict

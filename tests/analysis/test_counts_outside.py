@@ -95,7 +95,7 @@ def test_solder_defects_agree_with_the_published_poisson_and_negative_binomial_f
     fit = fit_factors(frame, "skips", factors)
     alpha = float(fit.method.partition("alpha ")[2].partition(")")[0])
     assert 1 / alpha == pytest.approx(4.397, rel=5e-3)
-    assert "Opening S instead of L: 6.8 times as many skips" in fit.verdict
+    assert "Opening S instead of L goes with 6.8 times as many skips" in fit.verdict
 
 
 def test_ships_agree_with_the_published_rates_and_dispersion():
