@@ -223,6 +223,31 @@ accepted: 'inHg vacuum', 'mbar abs', 'psi gauge' and the like"
             )
         )
 
+    def settle(self, meant: dict[str, dict[str, str]]) -> Self:
+        """Several changes at once, a column's heading -> what it means; returns a new mapping.
+
+        Parameters
+        ----------
+        meant
+            The arguments of `change` ({"unit": "F"}), or of `as_extra` with the name as "extra" ({"extra": "tilt_deg"}).
+
+        Raises
+        ------
+        InputError
+            As `change` and `as_extra`, or for another word.
+        """
+        found = self
+        for column, said in meant.items():
+            words = {"extra", "level", "type"} if "extra" in said else {"field", "unit"}
+            unknown = sorted(set(said) - words)
+            if unknown:
+                raise InputError(
+                    f"{column!r} is given {unknown[0]!r}; accepted: field and unit, or extra with level and type"
+                )
+            rest = {name: value for name, value in said.items() if name != "extra"}
+            found = found.as_extra(column, said["extra"], **rest) if "extra" in said else found.change(column, **rest)
+        return found
+
     def at(self, altitude_m: float) -> Self:
         """The same mapping for gauges that stand at this height above sea level, m."""
         return replace(self, altitude_m=altitude_m)

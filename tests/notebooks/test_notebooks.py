@@ -68,7 +68,7 @@ SECOND = {
 """Notebook -> a second set of parameters, to be told from the ones it carries."""
 
 LOGS = {
-    "05_import_a_sheet", "07_plan_a_mix", "14_choose_the_next_castings", "15_can_we_trust_our_scores",
+    "05_import_a_sheet", "14_choose_the_next_castings", "15_can_we_trust_our_scores",
 }  # fmt: skip
 """The notebooks that write to the logbook."""
 

@@ -756,3 +756,14 @@ def test_another_sheet_with_the_same_numbers_is_no_copy(book, tmp_path):
     for name, bubbles in (("spring.csv", 3), ("summer.csv", 8)):
         (tmp_path / name).write_text(f"Cup,Bubbles\n1,{bubbles}\n2,{bubbles}\n", encoding="utf-8")
         assert import_sheet(book, tmp_path / name, propose_mapping(tmp_path / name)).added == 2
+
+
+def test_several_meanings_at_once_are_those_given_one_by_one(tmp_path):
+    sheet = tmp_path / "kept.csv"
+    sheet.write_text("Temp resin,Wobble,Clear\n75,3,4\n80,5,2\n", encoding="utf-8")
+    proposed = propose_mapping(sheet)
+    one_by_one = proposed.change("Temp resin", field="resin_c", unit="F").as_extra("Wobble", "wobble_deg")
+    meant = {"Temp resin": {"field": "resin_c", "unit": "F"}, "Wobble": {"extra": "wobble_deg"}}
+    assert str(proposed.settle(meant)) == str(one_by_one)
+    with pytest.raises(InputError, match="'Wobble' is given 'units'; accepted: field and unit, or extra"):
+        proposed.settle({"Wobble": {"units": "deg"}})
