@@ -30,7 +30,7 @@ from castlab.errors import FitError
 _MOST = 12.0
 """Upper end of the search range of log(1 + lambda s), s the largest batch's weight: the variance of a batch mean over what
 chance alone would make it."""
-_GRID, _STEPS = 16, 10
+_GRID, _STEPS, _CLOSE = 16, 10, 1e-7
 _TOGETHER = 100
 LEAST_RATIO = 1.0
 """Least batch variance over casting variance, at the mean weight, in the weights of the estimates."""
@@ -318,8 +318,8 @@ def _reml(total: np.ndarray, sums: np.ndarray, s: np.ndarray, n: int, p: int) ->
     largest, many = s.max(axis=1), len(total)
     grid = np.linspace(0, _MOST, _GRID)
 
-    def at(t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        value, slope, *_ = _criterion(np.expm1(t) / largest, total, sums, s, n, p)
+    def at(t: np.ndarray, rows: np.ndarray | slice = slice(None)) -> tuple[np.ndarray, np.ndarray]:
+        value, slope, *_ = _criterion(np.expm1(t) / largest[rows], total[rows], sums[rows], s[rows], n, p)
         return value, slope * np.exp(t)
 
     if many <= _TOGETHER:  # few responses: all points in one call
@@ -336,16 +336,17 @@ def _reml(total: np.ndarray, sums: np.ndarray, s: np.ndarray, n: int, p: int) ->
     lower, upper, below, above = grid[low], grid[high], slopes[row, low], slopes[row, high]
     inside = (below < 0) & (above > 0)
     middle, side = grid[best], np.zeros(many)
-    for _ in range(_STEPS if inside.any() else 0):
-        with np.errstate(divide="ignore", invalid="ignore"):
-            middle = np.where(inside, upper - above * (upper - lower) / (above - below), middle)
-        found = np.where(inside, at(middle)[1], 0.0)
-        if np.max(upper - lower, where=inside, initial=0) < 1e-9:
+    for _ in range(_STEPS):
+        open_ = np.flatnonzero(inside)
+        if not len(open_):
             break
+        a, b, fa, fb, before = (part[open_] for part in (lower, upper, below, above, side))
+        new = b - fb * (b - a) / (fb - fa)
+        found = at(new, open_)[1]
         up = found > 0
-        below, above = (
-            np.where(up, np.where(side > 0, below / 2, below), found),
-            np.where(up, found, np.where(side < 0, above / 2, above)),
-        )
-        lower, upper, side = np.where(up, lower, middle), np.where(up, middle, upper), np.where(up, 1, -1)
+        inside[open_] = np.abs(new - middle[open_]) > _CLOSE
+        lower[open_], upper[open_], middle[open_] = np.where(up, a, new), np.where(up, new, b), new
+        below[open_] = np.where(up, np.where(before > 0, fa / 2, fa), found)
+        above[open_] = np.where(up, found, np.where(before < 0, fb / 2, fb))
+        side[open_] = np.where(up, 1, -1)
     return np.expm1(middle) / largest

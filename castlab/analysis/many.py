@@ -24,7 +24,10 @@ FEW = 40
 large-sample tests of the negative binomial and of proportional odds reject in up to 7 and 9% of 12 to 24 castings."""
 FAR = 8.0
 """Where the search for an end stops on the log scale (a ratio of 3000): from there on the interval is called open."""
-_WIDENINGS, _REFINEMENTS = 12, 25
+_WIDENINGS, _REFINEMENTS, _CLOSE = 12, 25, 1e-6
+_SHORTEST, _LONGEST = 0.1, 0.6
+"""Steps outwards, of the width so far: long ones may leap over where far values are rejected, since t falls again
+beyond some."""
 _SUSPECT = 4.0
 """A coefficient beyond this may have run off, which `choose` then looks into."""
 
@@ -188,7 +191,8 @@ def _block(
     if intervals and len(usual):
         rows, each = np.repeat(usual, len(cols)), np.tile(cols, len(usual))
         error = np.sqrt(free.variance[:, cols])
-        ends = limits(response, rows, each, estimate[usual].ravel(), error[usual].ravel(), level)
+        reach = stats.t.ppf((1 + level) / 2, free.df[:, cols]) * error
+        ends = limits(response, rows, each, estimate[usual].ravel(), reach[usual].ravel(), level)
         low[usual], high[usual] = (end.reshape(len(usual), -1) for end in ends)
     found = Analysed(estimate, low, high, p, ok)
     if odd.any():
@@ -248,14 +252,14 @@ def without_gaps(Y: np.ndarray) -> np.ndarray:
 
 
 def limits(
-    response: Response, rows: np.ndarray, cols: np.ndarray, inner: np.ndarray, error: np.ndarray, level: float
+    response: Response, rows: np.ndarray, cols: np.ndarray, inner: np.ndarray, reach: np.ndarray, level: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Ends of the intervals that hold every value which the test of one coefficient does not reject.
 
     Parameters
     ----------
     rows, cols : (R,) which response, which coefficient
-    inner, error : (R,) estimate and standard error, where the search starts
+    inner, reach : (R,) estimate and half the width of its t interval, where the search starts
     level : of the interval
 
     Returns
@@ -274,7 +278,7 @@ def limits(
 
     sign = np.repeat([-1.0, 1.0], len(rows))
     with np.errstate(all="ignore"):
-        ends = _ends(depth, np.tile(inner, 2), sign * np.tile(np.clip(error * 2, 1e-3, 3.0), 2), sign)
+        ends = _ends(depth, np.tile(inner, 2), sign * np.tile(np.clip(reach, 1e-3, 3.0), 2), sign)
     return ends[: len(rows)], ends[len(rows) :]
 
 
@@ -287,16 +291,18 @@ def _ends(
     fa, fb = np.full(len(inner), -1.0), np.empty(len(inner))
     fb[:] = -sign * depth(every, b) - 1
     for _ in range(_WIDENINGS):
-        short = np.flatnonzero((fb < 0) & (np.abs(b) < FAR))
+        short = np.flatnonzero(((fb < -_CLOSE) & (np.abs(b) < FAR)) | np.isnan(fb))
         if not len(short):
             break
-        a[short], fa[short] = b[short], fb[short]
-        b[short] = np.clip(
-            b[short] + sign[short] * np.maximum(np.abs(b[short] - inner[short]), 0.5 * np.abs(step[short])), -FAR, FAR
-        )
+        lost, width = np.isnan(fb[short]), np.abs(b[short] - inner[short])
+        ahead = 1.1 * sign[short] * fb[short] * (b[short] - a[short]) / (fa[short] - fb[short])  # the line through both
+        ahead = np.where(ahead > 0, np.clip(ahead, _SHORTEST * width, _LONGEST * width), _LONGEST * width)
+        back = (a[short] + b[short]) / 2
+        a[short], fa[short] = np.where(lost, a[short], b[short]), np.where(lost, fa[short], fb[short])
+        b[short] = np.clip(np.where(lost, back, b[short] + sign[short] * ahead), -FAR, FAR)
         fb[short] = -sign[short] * depth(short, b[short]) - 1
-    found = np.where(fb >= 0, b, sign * np.inf)
-    open_ = np.flatnonzero(fb >= 0)
+    found = np.where(fb >= -_CLOSE, b, sign * np.inf)
+    open_ = np.flatnonzero(fb > _CLOSE)
     side = np.zeros(len(inner))
     for _ in range(_REFINEMENTS):
         if not len(open_):
@@ -309,6 +315,6 @@ def _ends(
         a[open_], b[open_] = np.where(out, a[open_], middle), np.where(out, middle, b[open_])
         side[open_] = np.where(out, 1, -1)
         found[open_] = middle
-        done = (np.abs(value) < 1e-8) | (np.abs(b[open_] - a[open_]) < 1e-9) | ~np.isfinite(value)
+        done = (np.abs(value) < _CLOSE) | (np.abs(b[open_] - a[open_]) < 1e-9) | ~np.isfinite(value)
         open_ = open_[~done]
     return found

@@ -2,7 +2,7 @@
 
 `Wald` stands on estimates with a covariance (t and F); `Held` tests an effect with that effect held at the value tested,
 and its intervals hold the values not rejected; `Profile` stands on a likelihood (profile intervals, likelihood-ratio
-tests); `Shuffled` takes its p-values from a permutation test. Which one answers for which kind of response is decided
+tests); `Shuffled` asks a permutation test as well. Which one answers for which kind of response is decided
 in `choose`.
 """
 
@@ -16,7 +16,7 @@ from scipy import stats
 
 from castlab.analysis import many
 from castlab.analysis.likelihood import Likelihood, Maximum, profile_interval, ratio_statistic
-from castlab.analysis.linear import LinearFit
+from castlab.analysis.linear import LinearFit, LinearFits
 from castlab.errors import FitError
 
 LEVEL = 0.95
@@ -83,6 +83,7 @@ class Held(Model):
     response: many.Response
     base: Wald
     _limits: dict[float, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict, repr=False, compare=False)
+    _singly: list[LinearFits] = field(default_factory=list, repr=False, compare=False)
 
     @property
     def coef(self) -> np.ndarray:  # type: ignore[override]
@@ -91,20 +92,26 @@ class Held(Model):
     def interval(self, j: int, level: float = LEVEL) -> tuple[float, float]:
         if level not in self._limits:
             cols = np.arange(1, len(self.coef))
-            error = np.sqrt(np.diag(self.base.fit.cov)[1:])
-            self._limits[level] = many.limits(self.response, 0 * cols, cols, self.coef[1:], error, level)
+            _, low, high = self.base.line(np.eye(len(self.coef))[1:], level)
+            self._limits[level] = many.limits(self.response, 0 * cols, cols, self.coef[1:], (high - low) / 2, level)
         low, high = self._limits[level]
         return float(low[j - 1]), float(high[j - 1])
 
     def test(self, cols: Sequence[int]) -> Test:
         p = len(self.coef)
-        held = np.isin(np.arange(p), list(cols))[None, :]
-        found = self.response.fit(np.zeros(1, dtype=int), held, np.zeros((1, p)))
-        if not found.ok[0]:
+        if len(cols) == 1:  # all of them at once
+            if not self._singly:
+                each = np.arange(1, p)
+                self._singly.append(self.response.at(0 * each, each, np.zeros(p - 1)))
+            found, place = self._singly[0], cols[0] - 1
+        else:
+            held = np.isin(np.arange(p), list(cols))[None, :]
+            found, place = self.response.fit(np.zeros(1, dtype=int), held, np.zeros((1, p))), 0
+        if not found.ok[place]:
             raise FitError(
                 "the other factors could not be fitted with this effect left out; use fewer factors or levels"
             )
-        return Wald(found.one()).test(cols)
+        return Wald(found.one(place)).test(cols)
 
     def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         return self.base.line(rows, level)
@@ -161,7 +168,8 @@ class Profile(Model):
 
 @dataclass(frozen=True)
 class Shuffled(Model):
-    """Estimates and intervals of `base`, p-values from a permutation test."""
+    """Estimates of `base`; an effect counts where `base` and a permutation test both show it (the larger p-value), and an
+    interval that shuffling does not bear out reaches to "no effect"."""
 
     base: Model
     shuffle: Callable[[Sequence[int]], tuple[float, str]]
@@ -171,12 +179,15 @@ class Shuffled(Model):
         return self.base.coef
 
     def interval(self, j: int, level: float = LEVEL) -> tuple[float, float]:
-        return self.base.interval(j, level)
+        low, high = self.base.interval(j, level)
+        if self.shuffle([j])[0] >= 1 - level - 1e-9:
+            return min(low, 0.0), max(high, 0.0)
+        return low, high
 
     def test(self, cols: Sequence[int]) -> Test:
         known = self.base.test(cols)
         p, how = self.shuffle(cols)
-        return Test(known.statistic, known.df, p, how)
+        return Test(known.statistic, known.df, max(p, known.p), how if p >= known.p else known.method)
 
     def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         return self.base.line(rows, level)

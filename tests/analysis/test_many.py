@@ -86,3 +86,16 @@ def test_an_unknown_kind_and_a_design_that_leaves_nothing_are_refused():
         many.analyse("score", X, Y, codes, [1])
     with pytest.raises(InputError, match="leaves nothing"):
         many.analyse("count", np.eye(12), Y, None, [1])
+
+
+@pytest.mark.parametrize(("kind", "layout", "row", "col"), [("grade", "none", 6, 1), ("count", "uneven", 11, 1)])
+def test_an_interval_has_its_end_where_the_test_first_rejects_though_far_values_are_not_rejected(
+    kind, layout, row, col
+):
+    X, Y, codes = case(kind, layout, seed=11, many_of=40)
+    low = many.analyse(kind, X, Y[[row]], codes, [col]).low[0, 0]
+    beyond, within = (
+        many.analyse(kind, X, Y[[row]], codes, [col], null=low + step, intervals=False).p[0, 0]
+        for step in (-0.01, 0.01)
+    )
+    assert beyond < 0.05 < within

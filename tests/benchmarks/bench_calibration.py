@@ -1,6 +1,6 @@
 """Are the tests and intervals of `fit_factors` what they say, with few castings and batches? Simulate and count.
 
-    python tests/benchmarks/bench_calibration.py [--quick] [--runs 2000] [--kind count]
+    python tests/benchmarks/bench_calibration.py [--quick] [--runs 2000] [--kind count] [--seed 0]
 
 For each kind of response and each cell of the grid (castings and batches, scatter between batches, dispersion, mean), castings
 are drawn with a known truth and analysed as `fit_factors` does. Printed per cell, for a factor set per batch and one set per
@@ -285,11 +285,14 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="fewer cells, 500 runs: about a minute")
     parser.add_argument("--runs", type=int, default=None)
     parser.add_argument("--kind", choices=list(EFFECT), default=None)
+    parser.add_argument(
+        "--seed", type=int, default=0, help="other castings: the cells take this seed and those after it"
+    )
     given = parser.parse_args()
     runs = given.runs or (500 if given.quick else 2000)
     kinds = [given.kind] if given.kind else list(EFFECT)
     cells = grid(kinds, given.quick)
-    seen = [study(cell, runs, seed) for seed, cell in enumerate(tqdm(cells, unit="cell"))]
+    seen = [study(cell, runs, seed) for seed, cell in enumerate(tqdm(cells, unit="cell"), given.seed)]
     for kind in kinds:
         report(kind, [one for one in seen if one.cell.kind == kind], runs)
 
