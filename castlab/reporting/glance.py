@@ -22,25 +22,27 @@ NOT_A_TEST = (
 
 EMPTY = "The logbook is empty. Three steps to the first casting in it:"
 
+# the class stands twice so that these rules outweigh those that a notebook has for every table and list in its outputs
 _LOOK = """<style>
-.castlab-today { max-width: 64rem; line-height: 1.45; }
-.castlab-today .pair { display: grid; grid-template-columns: repeat(auto-fit, minmax(20rem, 1fr)); gap: 0 1.6rem; align-items: start; }
-.castlab-today section { border-top: 2px solid currentColor; margin: 1rem 0 .4rem; min-width: 0; }
-.castlab-today h3 { font-size: 1.08rem; margin: .45rem 0 .35rem; }
-.castlab-today h3 b { font-weight: 600; border: 1px solid currentColor; border-radius: 1em; padding: 0 .5em; margin-left: .35em; font-size: .9em; }
-.castlab-today p, .castlab-today ul { margin: .35rem 0; max-width: 46rem; }
-.castlab-today ul { padding-left: 1.2rem; }
-.castlab-today li { margin: .3rem 0; }
-.castlab-today .scroll { overflow-x: auto; }
-.castlab-today table { border-collapse: collapse; margin: .3rem 0; font-size: .95em; }
-.castlab-today th, .castlab-today td { text-align: left; padding: .3rem 1.1rem .3rem 0; vertical-align: top; border-bottom: 1px solid #8a979e; background: none; }
-.castlab-today .quiet { font-size: .92em; }
-.castlab-today .now { font-weight: 700; }
-.castlab-today .shelf { list-style: none; display: grid; grid-template-columns: repeat(auto-fill, minmax(9.5rem, 1fr)); gap: .9rem; padding: 0; max-width: none; }
-.castlab-today .shelf li { margin: 0; }
-.castlab-today .shelf img, .castlab-today .shelf .none { display: block; width: 100%; aspect-ratio: 4 / 3; border: 1px solid #8a979e; border-radius: 4px; object-fit: cover; margin: 0 0 .3rem; }
-.castlab-today .shelf .none { display: grid; place-items: center; border-style: dashed; font-size: .9em; }
-.castlab-today .shelf strong { display: block; }
+.castlab-today.castlab-today { max-width: 64rem; line-height: 1.45; }
+.castlab-today.castlab-today .pair { display: grid; grid-template-columns: repeat(auto-fit, minmax(20rem, 1fr)); gap: 0 1.6rem; align-items: start; }
+.castlab-today.castlab-today section { border-top: 2px solid currentColor; margin: 1rem 0 .4rem; min-width: 0; }
+.castlab-today.castlab-today h3 { font-size: 1.08rem; font-weight: 600; margin: .45rem 0 .35rem; }
+.castlab-today.castlab-today h3 b { font-weight: 600; border: 1px solid currentColor; border-radius: 1em; padding: 0 .5em; margin-left: .35em; font-size: .9em; }
+.castlab-today.castlab-today p, .castlab-today.castlab-today ul { margin: .35rem 0; max-width: 46rem; }
+.castlab-today.castlab-today ul { padding-left: 1.2rem; }
+.castlab-today.castlab-today li { margin: .3rem 0; }
+.castlab-today.castlab-today .scroll { overflow-x: auto; }
+.castlab-today.castlab-today table { border-collapse: collapse; margin: .3rem 0; font-size: .95em; }
+.castlab-today.castlab-today th, .castlab-today.castlab-today td { text-align: left; padding: .3rem 1.1rem .3rem 0; vertical-align: top; border-bottom: 1px solid #8a979e; background: none; }
+.castlab-today.castlab-today .quiet { font-size: .92em; }
+.castlab-today.castlab-today .now { font-weight: 700; }
+.castlab-today.castlab-today ul.shelf { list-style: none; display: grid; grid-template-columns: repeat(auto-fill, minmax(9.5rem, 1fr)); gap: .9rem; padding: 0; margin: .3rem 0; max-width: none; }
+.castlab-today.castlab-today .shelf li { margin: 0; }
+.castlab-today.castlab-today .shelf img, .castlab-today.castlab-today .shelf .none { display: block; width: 100%; aspect-ratio: 4 / 3; border: 1px solid #8a979e; border-radius: 4px; object-fit: cover; margin: 0 0 .3rem; }
+.castlab-today.castlab-today .shelf .none { display: grid; place-items: center; border-style: dashed; font-size: .9em; }
+.castlab-today.castlab-today .bare .none { aspect-ratio: 5 / 1; }
+.castlab-today.castlab-today .shelf strong { display: block; }
 </style>"""
 
 
@@ -51,7 +53,8 @@ def page(shop: Shop) -> Markup:
     parts = [
         f'<div class="pair">{_curing(shop)}{_to_score(shop)}</div>',
         _latest(shop),
-        f'<div class="pair">{_changes(shop)}{_next(shop)}</div>',
+        _changes(shop),
+        _next(shop),
     ]
     return Markup(f'{_LOOK}<div class="castlab-today">{"".join(parts)}</div>')
 
@@ -139,7 +142,8 @@ def _latest(shop: Shop) -> str:
         f"{_made(one)}<br>{text(one.outcome)}</li>"
         for one in shop.latest
     )
-    return _section("Last castings", None, f'<ul class="shelf">{items}</ul>')
+    bare = "" if shop.thumbnails else " bare"
+    return _section("Last castings", None, f'<ul class="shelf{bare}">{items}</ul>')
 
 
 def _picture(one: Cast, shop: Shop) -> str:
