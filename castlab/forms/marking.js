@@ -136,8 +136,10 @@ class View {
     const { x, y, d } = this.at;
     const arm = d / 2 + this.width / 60;
     this.cross.replaceChildren();
+    // on a circle only the arms are shown, so that its line can be seen
+    const onCircle = this.model.get("circles").some((c) => Math.hypot(c.x - x, c.y - y) < d / 20 && Math.abs(c.d - d) < d / 20);
     for (const kind of ["under", "over"]) {
-      this.cross.append(draw("circle", { cx: x, cy: y, r: d / 2, class: kind }));
+      if (!onCircle) this.cross.append(draw("circle", { cx: x, cy: y, r: d / 2, class: kind }));
       this.cross.append(draw("path", { d: `M${x - arm} ${y}H${x - d / 2}M${x + d / 2} ${y}H${x + arm}M${x} ${y - arm}V${y - d / 2}M${x} ${y + d / 2}V${y + arm}`, class: kind }));
     }
     this.where.textContent = `cursor ${d.toPrecision(2)} mm at ${x.toFixed(1)}, ${y.toFixed(1)} mm`;

@@ -124,13 +124,13 @@ class Marking:
 
 def mark_bubbles(
     book: Logbook,
-    photo_id: str,
+    photo_id: str | None = None,
     seen: BubbleCount | None = None,
     *,
     region: Any = None,
     smallest_mm: float = 0.2,
     who: str | None = None,
-) -> Marking:
+) -> Marking | None:
     """A view to correct the bubble count of a photo by hand: add what was overlooked, remove what is none.
 
     Parameters
@@ -138,7 +138,8 @@ def mark_bubbles(
     book
         The logbook.
     photo_id
-        A photo in it, with its scale (P-014.3.1).
+        A photo in it, with its scale (P-014.3.1), or a casting (T-014.3): its latest photo with a scale. None: the
+        latest of all.
     seen
         What `count_bubbles` gave for it; None counts now.
     region, smallest_mm
@@ -148,7 +149,8 @@ def mark_bubbles(
 
     Returns
     -------
-    The view, to be the last line of a cell; its Save writes a score with the corrected and the automatic count.
+    The view, to be the last line of a cell; its Save writes a score with the corrected and the automatic count. None
+    while there is no photo with a scale and none was named.
 
     Raises
     ------
@@ -159,6 +161,11 @@ def mark_bubbles(
     """
     from castlab.scoring.bubbles import count_bubbles
 
+    if photo_id is None or photo_id.startswith("T-"):
+        known = [photo for photo in book.photos(photo_id) if photo.mm_per_pixel is not None]
+        if not known:
+            return None
+        photo_id = str(known[-1].id)
     path = book.photo_path(photo_id)
     photo: Any = book.get(photo_id)
     if seen is None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -53,6 +54,26 @@ class Scale(Result):
     def tables(self) -> dict[str, pd.DataFrame]:
         row = {"method": self.method, "mm per pixel": self.mm_per_pixel, "low": self.low, "high": self.high}
         return {"Scale": pd.DataFrame([row | {"residual_mm": self.residual_mm}])}
+
+    def save_picture(self, path: str | Path) -> Path:
+        """Write the straightened photo (.png, .jpg, .tif), to be kept with its scale: `book.add_photo`.
+
+        Raises
+        ------
+        InputError
+            If there is none, or the name ends otherwise.
+        """
+        from PIL import Image
+
+        file = Path(path)
+        if self.picture is None:
+            raise InputError("only scale_from_sheet straightens a photo; use the photo itself with this scale")
+        if file.suffix.lower() not in (".png", ".jpg", ".jpeg", ".tif", ".tiff"):
+            raise InputError(
+                f"{file.name!r} is no picture that can be written; accepted: names ending in .png, .jpg or .tif"
+            )
+        Image.fromarray(self.picture).save(file, quality=95)
+        return file
 
 
 def scale_from_length(

@@ -120,6 +120,15 @@ def test_a_message_that_cannot_be_obeyed_is_answered_in_words(book, seen):
     assert "no circle 55" in view.panel.said["text"]
 
 
+def test_the_latest_photo_with_a_scale_is_taken_when_none_is_named(book, tmp_path):
+    book.add(Trial(batch_id="B-001"))
+    assert mark_bubbles(book, "T-001.2") is None
+    Image.fromarray(casting_photo()[::-1]).save(tmp_path / "top.png")
+    assert book.add_photo("T-001.2", tmp_path / "top.png", mm_per_pixel=0.2).id == "P-001.2.1"
+    assert mark_bubbles(book).marks.photo_id == "P-001.2.1"
+    assert mark_bubbles(book, "T-001.1").marks.photo_id == "P-001.1.1"
+
+
 def test_a_photo_without_scale_is_refused_with_the_way_out(book, tmp_path):
     Image.fromarray(casting_photo()[:, ::-1]).save(tmp_path / "side.png")
     photo = book.add_photo("T-001.1", tmp_path / "side.png")
