@@ -43,6 +43,11 @@ def tables(chosen: Chosen, design: Design, codes: np.ndarray | None) -> tuple[pd
     The tests are adjusted over the factors (Holm). A contrast of a factor with several levels is adjusted over the
     levels, and is never surer than its factor.
     """
+    with np.errstate(all="ignore"):  # degrees of freedom and ends of intervals may be infinite
+        return _tables(chosen, design, codes)
+
+
+def _tables(chosen: Chosen, design: Design, codes: np.ndarray | None) -> tuple[pd.DataFrame, pd.DataFrame]:
     tests = []
     for term in design.terms:
         test = chosen.model.test(term.cols)
@@ -65,8 +70,7 @@ def tables(chosen: Chosen, design: Design, codes: np.ndarray | None) -> tuple[pd
         adjusted = [overall.p_adjusted] if single else [max(overall.p_adjusted, a) for a in holm(each)]
         for j, contrast, p, p_adjusted in zip(term.cols, term.contrasts, each, adjusted, strict=True):
             values = np.array([chosen.model.coef[j], *chosen.model.interval(j)])
-            with np.errstate(over="ignore"):
-                estimate, low, high = np.exp(values) if is_ratio else values
+            estimate, low, high = np.exp(values) if is_ratio else values
             rows.append((term.name, contrast, estimate, low, high, p, p_adjusted, is_ratio, strength(p, p_adjusted)))
     names = ["factor", "contrast", "estimate", "low", "high", "p_value", "p_adjusted", "ratio", "strength"]
     return pd.DataFrame(rows, columns=names), test_table

@@ -14,7 +14,7 @@ from castlab.analysis import goals as wishes
 from castlab.analysis.fit import FactorFit
 from castlab.analysis.goals import Goal
 from castlab.analysis.prediction import outlook, row_of, scatter
-from castlab.analysis.scoring import Scales, ends_of
+from castlab.analysis.weighing import Scales, ends_of
 from castlab.errors import InputError
 from castlab.results import Result
 
