@@ -14,6 +14,9 @@ FARTHEST = {True: 100.0, False: 30.0}
 """Shift (with fewer than four degrees of freedom: True) from which a miss has a chance below 1e-14: farther ones count as
 this, because the library's sum gives out there."""
 
+TOTALS = 2001
+"""Totals of counts that are looked at: all of them up to expected totals of about 20 000."""
+
 
 def of_means(shift: np.ndarray | float, df: np.ndarray | float, alpha: float) -> np.ndarray:
     """Power of the t test at a true effect of `shift` standard errors, with df degrees of freedom; 0 without any.
@@ -61,15 +64,17 @@ def of_rates(first: float, second: float, n1: int, n2: int, alpha: float) -> flo
     """Power of the conditional test of two Poisson means, n1 and n2 castings (Przyborowski and Wilenski, Biometrika 31, 1940).
 
     Given the total, the count of group one is binomial with share n1 / (n1 + n2) where the means are alike; the smaller
-    tail is doubled. Totals beyond a chance of 1e-12 are left out.
+    tail is doubled. Totals beyond a chance of 1e-12 are left out; where there are more than `TOTALS`, evenly spaced ones
+    stand for all.
     """
     rates = first * n1, second * n2
     total = sum(rates)
     share, alike = rates[0] / total, n1 / (n1 + n2)
     low, high = stats.poisson.ppf([1e-12, 1 - 1e-12], total).astype(int)
-    totals = np.arange(low, high + 1)
+    totals = np.unique(np.linspace(low, high, min(high - low + 1, TOTALS)).round().astype(int))
     lower = stats.binom.ppf(alpha / 2, totals, alike)
     lower = np.where(stats.binom.cdf(lower, totals, alike) <= alpha / 2, lower, lower - 1)
     upper = stats.binom.isf(alpha / 2, totals, alike)
     missed = stats.binom.cdf(upper, totals, share) - stats.binom.cdf(lower, totals, share)
-    return float(np.clip(np.sum(stats.poisson.pmf(totals, total) * (1 - missed)), 0.0, 1.0))
+    weights = stats.poisson.pmf(totals, total)
+    return float(np.clip(np.sum(weights * (1 - missed)) / weights.sum(), 0.0, 1.0))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil
 from numbers import Real
@@ -25,6 +25,8 @@ USING = {
 SPARE = {"screen": 3, "effects": 4, "curve": 4}
 """Castings beyond the effects, to judge them by, where the number of castings is left open."""
 CENTRES = 3
+MOST = 500
+"""Castings that a plan may have: more than a workshop makes, and what the search can carry."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,12 @@ def whole(name: str, value: Any, least: int) -> int:
     return int(value)
 
 
+def _listed(name: str, value: Any, what: str) -> list[Any]:
+    if value is not None and (isinstance(value, str) or not isinstance(value, Iterable)):
+        raise InputError(f"{name} is {value!r}; accepted: a list of {what}")
+    return list(value or ())
+
+
 def read(
     factors: Sequence[Factor] | Mapping[str, Any],
     runs: int | None,
@@ -99,8 +107,8 @@ def read(
         )
     if isinstance(batch_scatter, bool) or not isinstance(batch_scatter, Real) or not 0 <= float(batch_scatter) < 1e6:
         raise InputError(f"batch_scatter is {batch_scatter!r}; accepted: a variance ratio, 0 or more")
-    if runs is not None:
-        whole("runs", runs, 1)
+    if runs is not None and whole("runs", runs, 1) > MOST:
+        raise InputError(f"runs is {runs}; accepted: up to {MOST} castings; nearest possible request: runs={MOST}")
     if batch_size is not None:
         whole("batch_size", batch_size, 1)
     varied, held = _factors(factors, per_batch, batch_size)
@@ -142,7 +150,7 @@ def _factors(
 ) -> tuple[tuple[Factor, ...], tuple[Factor, ...]]:
     if isinstance(factors, Mapping):
         factors = [Factor.of(name, given) for name, given in factors.items()]
-    given = [factors] if isinstance(factors, Factor) else list(factors)
+    given = [factors] if isinstance(factors, Factor) else _listed("factors", factors, "Factor")
     stray = next((f for f in given if not isinstance(f, Factor)), None)
     if stray is not None or not given:
         raise InputError(f"factors holds {stray!r}; accepted: a list of Factor, such as [Factor('resin_c', 22, 32)]")
@@ -153,7 +161,7 @@ def _factors(
     reserved = [n for n in names if n in ("run", "batch", "mold")]
     if reserved:
         raise InputError(f"factor {reserved[0]} has the name of a column of the plan; give it another name")
-    wanted = [per_batch] if isinstance(per_batch, str) else list(per_batch)
+    wanted = [per_batch] if isinstance(per_batch, str) else _listed("per_batch", per_batch, "names of factors")
     unknown = next((n for n in wanted if n not in names), None)
     if unknown is not None:
         raise InputError(f"per_batch names {unknown!r}, which is no factor; the factors: {', '.join(names)}")
@@ -194,7 +202,7 @@ def _space(
         )
     pairs = coding.read_interactions((2 if bend else 0) if interactions is None else interactions, names)
     index = sorted({(min(a, b), max(a, b)) for a, b in ((names.index(x), names.index(y)) for x, y in pairs)})
-    rules = [forbid] if isinstance(forbid, Mapping) else list(forbid)
+    rules = [forbid] if isinstance(forbid, Mapping) else _listed("forbid", forbid, "forbidden combinations")
     return spaces.build(varied, index, bend, [r for r in (_held_rule(rule, held) for rule in rules) if r is not None])
 
 
@@ -232,7 +240,8 @@ def _check_rank(space: spaces.Space, candidates: np.ndarray) -> None:
             cols += t.cols
     what = words.listing([space.named(t) for t in lost])
     if any(len(t.parts) > 1 for t in lost):
-        nearest = "leave it out of the interactions, or allow one of the combinations"
+        instead = "goal='effects'" if any(t.bend for t in lost) else "leave it out of the interactions"
+        nearest = f"{instead}, or allow one of the combinations"
     else:
         nearest = "hold that factor, or allow one of the combinations"
     raise InputError(
@@ -367,7 +376,7 @@ def _check_size(
         smaller = n // between
         instead = f", or batch_size={smaller}" if smaller >= 1 else ""
         raise InputError(
-            f"{words.count(batches, 'batch')} cannot tell {words.count(between - 1, 'effect')} that are set per batch; nearest "
+            f"{words.count(batches, 'batch')} cannot tell {words.count(between - 1, 'effect')} set per batch; nearest "
             f"possible request: runs={n + (between - batches) * size}{instead}, or fewer factors set per batch"
         )
 

@@ -15,7 +15,7 @@ from castlab.analysis import many
 
 BLOCK = 2000
 """Experiments that are drawn and analysed together: one task for a worker."""
-LEVEL = 0.99
+LEVEL = 0.95
 """Confidence of the interval on a simulated power."""
 
 

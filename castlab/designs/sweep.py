@@ -23,7 +23,7 @@ USUAL = 1000
 class PowerSweep(Result):
     """Power of every number of castings (or plan) with every size of effect.
 
-    `table`: castings (in each group, or in all of the plan), effect, power, low, high (99% interval of the simulation).
+    `table`: castings (in each group, or in all of the plan), effect, power, low, high (95% interval of the simulation).
     `needed`: effect, castings (the fewest looked at with a power of 0.8; missing where none has it).
     """
 

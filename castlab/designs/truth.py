@@ -23,6 +23,8 @@ SCALE = {
     "pass": "the log odds",
 }
 """What `batch_spread` is the standard deviation of."""
+MOST = 1e4
+"""Mean counts, and ratios of them or of odds, are below this."""
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,7 @@ def read(
     if kind not in KINDS:
         raise InputError(f"kind is {kind!r}; accepted: {', '.join(KINDS)}")
     measure = kind == "measure"
-    size = number("effect", effect, -np.inf if measure else 0, np.inf)
+    size = number("effect", effect, -np.inf if measure else 0, np.inf if measure else MOST)
     level = number("alpha", alpha, 0, 1)
     if not measure and spread is not None:
         raise InputError(f"spread is for measures; kind {kind!r} takes base only")
@@ -108,7 +110,7 @@ def read(
     start = 0.0
     cuts: tuple[float, ...] = ()
     if kind == "count":
-        start = float(np.log(number("base", base, 0, np.inf)))
+        start = float(np.log(number("base", base, 0, MOST)))
     elif kind == "pass":
         start = float(special.logit(number("base", base, 0, 1)))
     elif kind == "grade":

@@ -278,6 +278,10 @@ def test_factors_without_two_settings_are_refused(make, said):
         ({"runs": 8, "batch_scatter": -1}, "batch_scatter"),
         ({"runs": 8, "interactions": [("x0", "y")]}, "not among the factors"),
         ({"runs": 8, "made": pd.DataFrame({"x0": [1]})}, "no column 'x1'"),
+        ({"runs": 501}, "runs=500"),
+        ({"runs": 8, "per_batch": 3, "batch_size": 2}, "list of names of factors"),
+        ({"runs": 8, "forbid": 3}, "list of forbidden combinations"),
+        ({"runs": 30, "goal": "curve", "forbid": [{"x0": 0.0}]}, "bend of x0 impossible.*goal='effects'"),
     ],
 )
 def test_impossible_requests_say_what_is_impossible_and_what_is_near(options, said):
@@ -288,6 +292,8 @@ def test_impossible_requests_say_what_is_impossible_and_what_is_near(options, sa
 def test_other_lists_of_factors_are_refused():
     with pytest.raises(InputError, match="list of Factor"):
         plan_trials(["resin_c"], 8)
+    with pytest.raises(InputError, match="list of Factor"):
+        plan_trials(None, 8)
     with pytest.raises(InputError, match="given twice"):
         plan_trials([*BENCH, BENCH[0]], 8)
     with pytest.raises(InputError, match="nothing to plan"):

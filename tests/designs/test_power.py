@@ -86,7 +86,7 @@ def test_a_plan_with_nothing_left_over_shows_nothing():
         (8, {"effect": 2, "kind": "measure", "spread": 1, "simulations": 10}, "from 100 up"),
         (8, {"effect": 2, "kind": "measure", "spread": 1, "seed": -1}, "seed is -1"),
         ((8, 6), {"effect": 2, "kind": "measure", "spread": 1, "batches": 4, "batch_spread": 1}, "one number"),
-        (8, {"effect": 0, "kind": "count", "base": 3}, "above 0"),
+        (8, {"effect": 0, "kind": "count", "base": 3}, "between 0 and 10000"),
         (8, {"effect": 0.5, "kind": "count"}, "base is None"),
         (8, {"effect": 0.5, "kind": "count", "base": 3, "spread": 1}, "spread is for measures"),
         (8, {"effect": 2, "kind": "pass", "base": 1.2}, "between 0 and 1"),
