@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
-from skimage.draw import polygon2mask
 from skimage.transform import ProjectiveTransform, warp
 
 from castlab.scoring.printed import PAPERS, Sheet
@@ -132,10 +131,3 @@ def disc_photo(
     shadow = 0.12 * np.exp(-0.5 * (np.hypot(x - 436, (y - 356) / squeeze) - diameter_px / 2) ** 2 / 16)
     scene = cover * face + (1 - cover) * (ground - shadow)
     return np.clip(srgb(ndimage.gaussian_filter(scene, 0.8)) + rng.normal(0, 0.01, shape), 0, 1)
-
-
-def blob(shape: tuple[int, int]) -> np.ndarray:
-    """An odd dark shape, for clutter."""
-    height, width = shape
-    corners = np.array([(0.1, 0.2), (0.5, 0.0), (0.9, 0.3), (0.7, 0.9), (0.2, 0.8)]) * (height, width)
-    return polygon2mask(shape, corners)
