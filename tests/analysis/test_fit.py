@@ -441,3 +441,28 @@ def test_few_castings_and_few_batches_are_said_to_carry_little():
     )
     fit = fit_factors(cups, "y", "warm", kind="count", batch="b")
     assert any(c.startswith("4 batches say little") for c in fit.cautions)
+
+
+@pytest.mark.parametrize("kind", ["count", "measure", "grade", "pass"])
+def test_an_interval_leaves_out_no_effect_exactly_when_p_is_below_five_percent(kind):
+    judged = 0
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        batch = np.repeat(np.arange(6), 3)
+        warm, pour = batch % 2, rng.permuted(np.resize(["stream", "ladle"], 18))
+        line = rng.choice([0, 1.5, 4]) * warm + (pour == "ladle") + rng.normal(0, 0.3, 6)[batch]
+        y = {
+            "count": rng.poisson(2 * np.exp(line - 1)), "measure": line + rng.normal(0, 0.7, 18),
+            "grade": np.clip(np.round(line + rng.logistic(0, 0.4, 18)), 0, 4).astype(int),
+            "pass": rng.random(18) < 1 / (1 + np.exp(2 - 2 * line)),
+        }[kind]  # fmt: skip
+        frame = pd.DataFrame({"y": y, "warm": warm == 1, "pour": pour, "cup": batch})
+        try:
+            fit = fit_factors(frame, "y", ["warm", "pour"], kind=kind, batch="cup" if seed % 3 else None)
+        except FitError:
+            continue
+        none = 0.0 if fit.scale == "difference" else 1.0
+        for row in fit.effects.itertuples():
+            assert (row.low > none or row.high < none) == (row.p_value < 0.05), (seed, fit.method, row)
+            judged += 1
+    assert judged > 12
