@@ -54,6 +54,8 @@ from castlab.analysis.models import Held, Model, Profile, Shuffled, Wald
 from castlab.errors import FitError
 
 OVERDISPERSED = 0.05
+FEWEST = 8
+"""Castings without batches below which a complete difference between passes is not called clear."""
 HELD = "each effect tested against the others fitted without it"
 
 
@@ -67,6 +69,8 @@ class Chosen:
     """ "ratio", "odds ratio" or "difference"."""
     mean: Callable[[np.ndarray], np.ndarray]
     cautions: list[str] = field(default_factory=list)
+    too_few: bool = False
+    """True where the castings are too few for any effect to be called clear."""
 
 
 def choose(castings: Castings, design: Design) -> Chosen:
@@ -283,19 +287,43 @@ def _passed(castings: Castings, design: Design) -> Chosen:
             "bias-reduced (Firth) logistic, profile penalised likelihood",
             "odds ratio",
             special.expit,
-            cautions,
+            cautions + _exactly(castings, design, far) + _few_outcomes(castings),
+            too_few=bool(far) and castings.n < FEWEST,
         )
     return Chosen(Profile(plain, best), "logistic, profile likelihood", "odds ratio", special.expit, cautions)
 
 
+def _exactly(castings: Castings, design: Design, far: list[int]) -> list[str]:
+    """How sure a complete difference in very few castings can be at best (for two groups Fisher's exact test)."""
+    if castings.n >= FEWEST:
+        return []
+    return [
+        f"{_contrast(design, j)}: a difference so complete in {words.count(castings.n, 'casting')} comes about in "
+        f"{100 * permutation.p_value(design.X, castings.y, [j], None)[0]:.2g}% of all ways to draw the settings by lot, "
+        "so it is called likely at most."
+        for j in far
+    ]
+
+
 def _few_outcomes(castings: Castings) -> list[str]:
-    """Where the tests of what is set per batch cannot keep their 5%, for want of outcomes that can occur."""
+    """Where tests and intervals cannot keep their 5%, for want of outcomes that can occur (simulated rates)."""
     few = f"{castings.size()} that pass or fail have few outcomes that can occur: "
+    if castings.codes is None:
+        if castings.n < 16:
+            return [few + "the tests see less than their 5% would allow (1 to 3%)."]
+        return []
     if castings.n_batches < 5:
         return [few + "the tests of what is set per batch see less than their 5% would allow (1 to 4%)."]
+    said = []
     if castings.n <= 2 * castings.n_batches:
-        return [few + "what is set per batch is called different in up to 7.5% where it is not, instead of 5%."]
-    return []
+        said.append(few + "what is set per batch is called different in up to 8% where it is not, instead of 5%.")
+    rarer = min(castings.y.sum(), castings.n - castings.y.sum())
+    if rarer < castings.n / 3 and castings.n_batches < 8:
+        said.append(
+            f"Only {words.count(int(rarer), 'casting')} of {castings.n} came out the rarer way: intervals of what is set per "
+            "batch are a little short (they hold the truth in 91 to 95%)."
+        )
+    return said
 
 
 def _whole_batches_alike(

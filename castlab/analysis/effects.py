@@ -15,7 +15,8 @@ CLEAR = 0.05
 
 STRENGTHS = {
     "clear": "holds after allowing for the number of factors looked at (adjusted p below 0.05)",
-    "likely": "holds on its own (p below 0.05), not after allowing for the number of factors looked at",
+    "likely": "holds on its own (p below 0.05), not after allowing for the number of factors looked at, or rests on so few "
+    "castings that it is no more than that",
     "not shown": "these castings do not show it; the interval says what remains possible",
 }
 
@@ -35,6 +36,11 @@ def holm(p: Sequence[float]) -> np.ndarray:
 def strength(p: float, p_adjusted: float) -> str:
     """The word for an effect: see `STRENGTHS`."""
     return "clear" if p_adjusted < CLEAR else "likely" if p < CLEAR else "not shown"
+
+
+def no_surer(effects: pd.DataFrame, chosen: Chosen) -> pd.DataFrame:
+    """The effects with none called "clear" where the castings cannot carry that word."""
+    return effects.replace({"strength": {"clear": "likely"}}) if chosen.too_few else effects
 
 
 def tables(chosen: Chosen, design: Design, codes: np.ndarray | None) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -287,6 +287,7 @@ def fit_factors(
     effect_table, test_table = effects.tables(chosen, design, used.codes)
     plan = looks.read_planned(planned, used.factors)
     effect_table, test_table = looks.judged(effect_table, test_table, plan, all_planned=planned is True)
+    effect_table = effects.no_surer(effect_table, chosen)
 
     cautions = [*used.cautions, *dropped.values(), *chosen.cautions, *_about_design(used, kept, pairs)]
     cautions += zero_counts.caution(used, design, chosen)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
+from scipy import stats
 
-from castlab.analysis import choose, many
+from castlab.analysis import choose, fit_factors, many
 from castlab.errors import FitError, InputError
 
 SIZES = {"even": [3, 3, 3, 3], "uneven": [4, 3, 4, 3, 3], "none": None}
@@ -99,3 +101,27 @@ def test_an_interval_has_its_end_where_the_test_first_rejects_though_far_values_
         for step in (-0.01, 0.01)
     )
     assert beyond < 0.05 < within
+
+
+def test_a_complete_difference_of_three_castings_against_three_is_likely_at_most_and_its_exact_chance_is_told():
+    made = pd.DataFrame({"passed": [0, 0, 0, 1, 1, 1], "pour": ["stream"] * 3 + ["ladle"] * 3})
+    fit = fit_factors(made, "passed", ["pour"], kind="pass")
+    assert fit.effects["p_value"][0] < 0.05
+    assert fit.effects["strength"][0] == "likely"
+    exact = stats.fisher_exact([[3, 0], [0, 3]]).pvalue
+    assert any(f"{100 * exact:.2g}% of all ways" in caution for caution in fit.cautions)
+
+
+@pytest.mark.slow
+def test_the_expected_count_at_settings_tried_is_the_mean_of_many_castings():
+    rng = np.random.default_rng(5)
+    codes = np.repeat(np.arange(6), 4)
+    X = np.column_stack([np.ones(24), codes % 2, np.arange(24) % 2]).astype(float)
+    rows, spread, runs = np.array([[1.0, a, b] for a in (0, 1) for b in (0, 1)]), 0.3, 300
+    line = X @ [np.log(8), 0.4, -0.5] + rng.normal(0, spread, (runs, 6))[:, codes]
+    Y = rng.poisson(np.exp(line) * rng.gamma(5, 1 / 5, line.shape)).astype(float)
+    true = np.exp(rows @ [np.log(8), 0.4, -0.5] + spread**2 / 2)  # the mean of a log-normal batch
+    lines = [choose.of_arrays("count", X, y, codes).model.line(rows) for y in Y]
+    middle, low, high = np.exp(np.array(lines)).transpose(1, 0, 2)
+    assert (middle / true).mean() == pytest.approx(1, abs=0.03)
+    assert 0.93 < ((low <= true) & (true <= high)).mean() < 0.97
