@@ -43,17 +43,21 @@ def no_surer(effects: pd.DataFrame, chosen: Chosen) -> pd.DataFrame:
     return effects.replace({"strength": {"clear": "likely"}}) if chosen.too_few else effects
 
 
-def tables(chosen: Chosen, design: Design, codes: np.ndarray | None) -> tuple[pd.DataFrame, pd.DataFrame]:
+def tables(
+    chosen: Chosen, design: Design, codes: np.ndarray | None, *, intervals: bool = True
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """The effects (one row per contrast) and the tests (one row per factor).
 
     The tests are adjusted over the factors (Holm). A contrast of a factor with several levels is adjusted over the
-    levels, and is never surer than its factor.
+    levels, and is never surer than its factor. Without `intervals`, which cost most of the time, low and high are NaN.
     """
     with np.errstate(all="ignore"):  # degrees of freedom and ends of intervals may be infinite
-        return _tables(chosen, design, codes)
+        return _tables(chosen, design, codes, intervals=intervals)
 
 
-def _tables(chosen: Chosen, design: Design, codes: np.ndarray | None) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _tables(
+    chosen: Chosen, design: Design, codes: np.ndarray | None, *, intervals: bool
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     tests = []
     for term in design.terms:
         test = chosen.model.test(term.cols)
@@ -75,7 +79,8 @@ def _tables(chosen: Chosen, design: Design, codes: np.ndarray | None) -> tuple[p
         each = [overall.p_value] if single else [chosen.model.test([j]).p for j in term.cols]
         adjusted = [overall.p_adjusted] if single else [max(overall.p_adjusted, a) for a in holm(each)]
         for j, contrast, p, p_adjusted in zip(term.cols, term.contrasts, each, adjusted, strict=True):
-            values = np.array([chosen.model.coef[j], *chosen.model.interval(j)])
+            ends = chosen.model.interval(j) if intervals else (np.nan, np.nan)
+            values = np.array([chosen.model.coef[j], *ends])
             estimate, low, high = np.exp(values) if is_ratio else values
             rows.append((term.name, contrast, estimate, low, high, p, p_adjusted, is_ratio, strength(p, p_adjusted)))
     names = ["factor", "contrast", "estimate", "low", "high", "p_value", "p_adjusted", "ratio", "strength"]

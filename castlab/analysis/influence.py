@@ -89,7 +89,10 @@ def _changes(
     if rank == fewer.X.shape[1]:
         try:
             part = without(castings, keep)
-            found, _ = effects.tables(imperfect.fit(part, fewer), fewer, part.codes)
+            chosen = imperfect.fit(part, fewer)
+            found, _ = effects.tables(chosen, fewer, part.codes, intervals=False)
+            if any(_changed(row.strength, now) for row, now in zip(whole.itertuples(), found["strength"], strict=True)):
+                found, _ = effects.tables(chosen, fewer, part.codes)
         except (FitError, np.linalg.LinAlgError):
             found = None
     rows: list[tuple[object, ...]] = []
@@ -100,11 +103,15 @@ def _changes(
             continue
         now = found.iloc[k]
         after = now["strength"]
-        if SURE[after] < SURE[row.strength] or SURE[after] - SURE[row.strength] == 2:
+        if _changed(row.strength, after):
             rows.append(
                 (name, what, row.factor, row.contrast, now["estimate"], now["low"], now["high"], row.strength, after)
             )
     return rows
+
+
+def _changed(before: str, after: str) -> bool:
+    return SURE[after] < SURE[before] or SURE[after] - SURE[before] == 2
 
 
 def without(castings: Castings, keep: np.ndarray) -> Castings:
