@@ -12,6 +12,7 @@ import pandas as pd
 from castlab import labels
 from castlab.analysis import words
 from castlab.designs import assess, chances, exchange, layouts, simulation, truth, workers
+from castlab.designs.checks import whole
 from castlab.designs.design import Design
 from castlab.designs.ladder import ENOUGH, MOST, Ladder
 from castlab.designs.truth import Truth
@@ -159,7 +160,7 @@ def power(
     (0.78, 9)
     """
     given = truth.read(kind, effect, base, spread, batch_spread, dispersion, alpha)
-    effort = Effort(simulations_of(simulations), whole("seed", seed), jobs, cluster, progress)
+    effort = Effort(simulations_of(simulations), whole("seed", seed, 0), jobs, cluster, progress)
     if isinstance(castings, Design):
         if batches is not None or per_batch:
             raise InputError("batches and per_batch are for two groups; a plan has its own batches")
@@ -174,13 +175,6 @@ def simulations_of(value: Any) -> int | None:
     if value is not None and (isinstance(value, bool) or not isinstance(value, (int, np.integer)) or value < 100):
         raise InputError(f"simulations is {value!r}; accepted: a whole number from 100 up, or None")
     return None if value is None else int(value)
-
-
-def whole(name: str, value: Any) -> int:
-    """The value as a whole number from 0 up."""
-    if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or value < 0:
-        raise InputError(f"{name} is {value!r}; accepted: a whole number from 0 up")
-    return int(value)
 
 
 def sizes_of(castings: object) -> tuple[int, int]:
@@ -204,11 +198,8 @@ def _of_groups(first: int, second: int, given: Truth, batches: int | None, per_b
         raise InputError(
             f"castings in batches are {first} and {second}; accepted: one number, the castings in each group"
         )
-    if batches is not None and given.batch_spread is None:
-        raise InputError(
-            f"batch_spread is None; accepted with batches: the standard deviation of {truth.SCALE[given.kind]} between batches, "
-            "0 or more"
-        )
+    if batches is not None:
+        given.between_batches()
     ladder = Ladder.of(first, batches, per_batch)
     exact = None if effort.simulations is not None else ladder.exact(given)
     if exact is not None:
@@ -351,15 +342,11 @@ def _with_scatter(design: Design, given: Truth) -> tuple[Truth, assess.Runs, pd.
         if given.batch_spread is not None:
             raise InputError("batch_spread is for plans with batches; this one has none")
         return given, runs, known
-    if given.batch_spread is None:
-        if given.kind == "measure":
-            return replace(given, batch_spread=given.spread * float(np.sqrt(runs.plan.ratio))), runs, known
-        raise InputError(
-            f"batch_spread is None; accepted for a plan with batches: the standard deviation of {truth.SCALE[given.kind]} "
-            "between batches, 0 or more"
-        )
+    if given.batch_spread is None and given.kind == "measure":
+        return replace(given, batch_spread=given.spread * float(np.sqrt(runs.plan.ratio))), runs, known
+    between = given.between_batches()
     if given.kind != "measure":
         return given, runs, known
-    ratio = (given.batch_spread / given.spread) ** 2
+    ratio = (between / given.spread) ** 2
     runs = replace(runs, plan=exchange.structure(runs.plan.batch, runs.nuisance, ratio, runs.plan.n_made))
     return given, runs, assess.precision(runs)

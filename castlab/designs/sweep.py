@@ -10,6 +10,7 @@ import pandas as pd
 
 from castlab.analysis import words
 from castlab.designs import detection, layouts, simulation, truth
+from castlab.designs.checks import whole
 from castlab.designs.design import Design
 from castlab.designs.detection import Effort
 from castlab.designs.ladder import ENOUGH
@@ -111,7 +112,7 @@ def power_sweep(
     counts = [len(c.table) if isinstance(c, Design) else int(c) for c in wanted]
     if len(set(counts)) < len(counts) or len(set(sizes)) < len(sizes):
         raise InputError("castings or effects hold one number twice; accepted: each once")
-    effort = Effort(detection.simulations_of(simulations), detection.whole("seed", seed), jobs, cluster, progress)
+    effort = Effort(detection.simulations_of(simulations), whole("seed", seed, 0), jobs, cluster, progress)
     cells, cases = [], []
     for casting in wanted:
         for place, effect in enumerate(sizes):
@@ -146,11 +147,7 @@ def _case_of_groups(castings: int, given: truth.Truth, batch_size: int | None, p
         return given.case(layouts.two_groups(*detection.sizes_of(castings)), 1)
     if isinstance(batch_size, bool) or not isinstance(batch_size, int) or batch_size < 2:
         raise InputError(f"batch_size is {batch_size!r}; accepted: a whole number from 2 up, or None")
-    if given.batch_spread is None:
-        raise InputError(
-            f"batch_spread is None; accepted with batches: the standard deviation of {truth.SCALE[given.kind]} between batches, "
-            "0 or more"
-        )
+    given.between_batches()
     whole = batch_size if per_batch else (batch_size / 2 if batch_size % 2 == 0 else batch_size)
     if castings % whole:
         near = max(1, round(castings / whole)) * whole

@@ -47,6 +47,15 @@ class Truth:
         """Whether there is no effect, so that power is the rate of false alarms."""
         return self.shift == 0
 
+    def between_batches(self) -> float:
+        """The scatter between batches; raises InputError where it was not given."""
+        if self.batch_spread is None:
+            raise InputError(
+                f"batch_spread is None; accepted with batches: the standard deviation of {SCALE[self.kind]} between batches, "
+                "0 or more"
+            )
+        return self.batch_spread
+
     def case(self, layout: Layout, col: int) -> Case:
         """The experiment in which the effect of this column is true, and no other."""
         return Case(
