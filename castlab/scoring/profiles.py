@@ -12,12 +12,14 @@ import numpy as np
 
 from castlab.scoring.rings import Candidates, Level
 
-RAYS = 32
-_REACH = np.linspace(0.35, 1.75, 29)
+RAYS = 24
+_REACH = np.linspace(0.35, 1.75, 29, dtype=np.float32)
 """Where the light is read along a ray, in radii."""
 _STEP = float(_REACH[1] - _REACH[0])
 _SOFT = 3.0
-_CHUNK = 4000
+_CHUNK = 2000
+_SIGNED, _EITHER = 0.4, 0.6
+"""Mean share of the slope along the edge, of one sign or of any, below which nobody looks a second time."""
 
 MEASURES = (
     "signed", "either", "covered", "gap", "wobble", "strength", "inside", "clutter", "small", "seen",
@@ -66,9 +68,13 @@ def _follow(
     x, y, radius = x.astype(np.float32), y.astype(np.float32), radius.astype(np.float32)
     noise = level.noise_at(x, y)
     first = radius.copy()
-    for _ in range(2):
-        light, valid = _read(level, mask, x, y, radius)
-        x, y, radius = _fit(light, valid, x, y, radius, first, noise)
+    light, valid = _read(level, mask, x, y, radius)
+    worth = _edged(light, valid, radius, noise)
+    light, valid = light[worth], valid[worth]
+    x, y, radius, first, noise = x[worth], y[worth], radius[worth], first[worth], noise[worth]
+    x, y, radius = _fit(light, valid, x, y, radius, first, noise)
+    light, valid = _read(level, mask, x, y, radius)
+    x, y, radius = _fit(light, valid, x, y, radius, first, noise)
     # a radius that would go on beyond what its candidate stands for belongs to another candidate
     free = (radius > 0.61 * first) & (radius < 1.59 * first)
     x, y, radius, noise = x[free], y[free], radius[free], noise[free]
@@ -100,11 +106,16 @@ def _read(
 
 def _slopes(light: np.ndarray, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Slope of the light outward, and sideways, per pixel of the level."""
-    outward = np.zeros_like(light)
-    outward[:, :, 1:-1] = (light[:, :, 2:] - light[:, :, :-2]) / (2 * _STEP)
-    outward[:, :, 1:-1] = 0.5 * outward[:, :, 1:-1] + 0.25 * (outward[:, :, 2:] + outward[:, :, :-2])
     sideways = (np.roll(light, -1, axis=1) - np.roll(light, 1, axis=1)) / (4 * np.pi / RAYS * _REACH)
-    return outward / radius[:, None, None], sideways / radius[:, None, None]
+    return _outward(light, radius), sideways / radius[:, None, None]
+
+
+def _outward(light: np.ndarray, radius: np.ndarray) -> np.ndarray:
+    plain = np.zeros_like(light)
+    plain[:, :, 1:-1] = (light[:, :, 2:] - light[:, :, :-2]) / (2 * _STEP)
+    outward = plain.copy()
+    outward[:, :, 1:-1] = 0.5 * plain[:, :, 1:-1] + 0.25 * (plain[:, :, 2:] + plain[:, :, :-2])
+    return outward / radius[:, None, None]
 
 
 def _fit(
@@ -117,8 +128,7 @@ def _fit(
     noise: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Move each circle to where the edges found on its rays lie, by weighted least squares."""
-    outward, _ = _slopes(light, radius)
-    part = _sharp(outward, valid, (_SOFT * noise[:, None, None]) ** 2)
+    part = _sharp(_outward(light, radius), valid, (_SOFT * noise[:, None, None]) ** 2)
     turn, best, _ = _edge(part)
     near = (_REACH[None, :] > _REACH[best][:, None] - 0.26) & (_REACH[None, :] < _REACH[best][:, None] + 0.26)
     strong = np.where(turn[:, None, None] == 0, np.abs(part), part * turn[:, None, None]) * near[:, None, :]
@@ -141,6 +151,15 @@ def _sharp(outward: np.ndarray, valid: np.ndarray, soft: np.ndarray) -> np.ndarr
     steepest = np.where(span, np.abs(outward), 0).max(axis=2, keepdims=True)
     shares: np.ndarray = outward / np.sqrt(steepest**2 + soft) * valid
     return shares
+
+
+def _edged(light: np.ndarray, valid: np.ndarray, radius: np.ndarray, noise: np.ndarray) -> np.ndarray:
+    """Which circles have an edge most of the way round."""
+    span = (_REACH > 0.72) & (_REACH < 1.36)
+    part = _sharp(_outward(light, radius), valid, (_SOFT * noise[:, None, None]) ** 2)[:, :, span]
+    worth: np.ndarray = np.abs(part.mean(axis=1)).max(axis=1) > _SIGNED
+    worth |= np.abs(part).mean(axis=1).max(axis=1) > _EITHER
+    return worth
 
 
 def _edge(part: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -183,12 +202,10 @@ def _measure(
     held = (top > 0.4) & on
     covered = held.sum(axis=1) / share
     gap = _longest(~held & on) / RAYS
-    place = columns[:, None, :] * (with_turn > 0.3)
     heavy = np.maximum(with_turn, 0) ** 2 + 1e-6
     middle = (heavy * _REACH[columns][:, None, :]).sum(axis=2) / heavy.sum(axis=2)
     mean = (middle * held).sum(axis=1) / np.maximum(held.sum(axis=1), 1)
     wobble = np.sqrt((((middle - mean[:, None]) ** 2) * held).sum(axis=1) / np.maximum(held.sum(axis=1), 1))
-    del place
     steep = np.abs(np.take_along_axis(outward, columns[:, None, :].repeat(RAYS, 1), axis=2)).max(axis=2)
     edge = (steep * on).sum(axis=1) / share
     strength = np.log(edge / noise + 1e-3)

@@ -17,13 +17,13 @@ SMALLEST_PX = 3.0
 
 TOP = 8.0
 """Radii sought on one reduced picture end here, in its pixels."""
-_STEP = 2.0**0.25
+_STEP = 2.0 ** (1 / 3)
 _TILE = 1024
 _MARGIN = 16
 _SLOPE_BLUR = 0.8
 _SOFT = 3.0
 """A slope of this many times the noise counts as half a direction."""
-_THRESHOLD = 0.25
+_THRESHOLD = 0.33
 _RARE = 3.5
 """An answer must also stand out this many times from what grain alone gives at its radius."""
 _EDGED = 3.0
@@ -118,8 +118,9 @@ def _noise(smooth: np.ndarray, factor: int) -> np.ndarray:
     for i in range(found.shape[0]):
         for j in range(found.shape[1]):
             block = smooth[i * _BLOCK : (i + 1) * _BLOCK + 2, j * _BLOCK : (j + 1) * _BLOCK + 2]
-            across, down = slopes(block)
-            size = np.hypot(across, down)[1:-1, 1:-1]
+            # what slopes across the whole block is uneven light, not grain
+            across, down = (part[1:-1:2, 1:-1:2] for part in slopes(block))
+            size = np.hypot(across - np.median(across), down - np.median(down)) if across.size else across
             found[i, j] = np.quantile(size, 0.3) / 0.8446 if size.size else np.nan
     usual = float(np.nanmedian(found))
     found = np.where(np.isnan(found), usual, found)
@@ -159,7 +160,7 @@ def _ring(rows: int, columns: int, radius: float) -> tuple[np.ndarray, np.ndarra
 
     size = _frequencies(rows, columns)[0]
     grid = np.linspace(0, float(size.max()) + 0.01, 4096)
-    soft = np.exp(-0.5 * (grid * 0.1 * radius) ** 2)
+    soft = np.exp(-0.5 * (grid * 0.12 * radius) ** 2)
     one = np.interp(size, grid, jv(1, grid * radius) * soft).astype(np.float32)
     two = np.interp(size, grid, -jv(2, grid * radius) * soft).astype(np.float32)
     one[0, 0] = two[0, 0] = 0

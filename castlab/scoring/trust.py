@@ -13,10 +13,11 @@ import pandas as pd
 from castlab.scoring.finding import Found, find
 from castlab.scoring.judging import SURE
 
-DRAWN = 120
+DRAWN = 60
 """Bubbles drawn into the photo, in all."""
-_WINDOW = 640
-_ROUNDS = 4
+_WINDOW = 480
+_ROUNDS = 3
+"""Windows of the photo that are drawn into and sought again, together at most half of it."""
 _DRAWS = 4000
 _SIZE_ERROR = 0.06
 """Spread of the measured over the true diameter, as a share; for bubbles near the smallest size that counts."""
@@ -74,7 +75,7 @@ def _drawn_and_found(
 ) -> tuple[np.ndarray, np.ndarray]:
     tried, hit = np.zeros(len(bins) - 1), np.zeros(len(bins) - 1)
     height, width = light.shape
-    side = min(_WINDOW, height, width)
+    side = int(min(max(np.sqrt(height * width / (2 * _ROUNDS)), 200), _WINDOW, height, width))
     apart_least = _closest(style)
     tops = [min(bins[i + 1], bins[i] * 2) for i in range(len(bins) - 1)]
     for _ in range(_ROUNDS):

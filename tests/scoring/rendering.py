@@ -15,6 +15,8 @@ from PIL import Image, ImageDraw, ImageFont
 from scipy import ndimage
 
 LOOKS = ("bright rim", "dark rim", "crescent", "bright disc", "dark disc")
+OTHERS = ("soft spot", "soft pit", "rough disc")
+"""Looks besides, that the judge is taught so that it does not know those of the castings only."""
 
 TEACHING = range(2000, 2040)
 """Seeds that the judge of candidates is taught on."""
@@ -145,7 +147,7 @@ def _bubble(
 ) -> None:
     height, width = scene.shape
     blur = float(max(0.6, rng.uniform(0.02, 0.14) * radius))
-    reach = int(np.ceil(radius + 4 * blur + 2))
+    reach = int(np.ceil((3.5 * radius if look.startswith("soft") else radius) + 4 * blur + 2))
     top, left = max(int(y) - reach, 0), max(int(x) - reach, 0)
     rows = np.arange(top, min(int(y) + reach + 1, height))
     columns = np.arange(left, min(int(x) + reach + 1, width))
@@ -164,6 +166,12 @@ def _bubble(
         shade = -contrast * (rim * uneven - rng.uniform(0.0, 0.4) * (body - rim))
     elif look == "crescent":
         shade = contrast * (rim * 1.3 * np.cos(way - lit) + rng.uniform(-0.15, 0.15) * body)
+    elif look == "rough disc":
+        rough = ndimage.gaussian_filter(rng.normal(0, 1, distance.shape), max(0.08 * radius, 1.0))
+        shade = contrast * body * (1 + 0.5 * rough / rough.std())
+    elif look in ("soft spot", "soft pit"):
+        # a bell whose steepest slope lies at the radius that counts as its edge
+        shade = (1 if look == "soft spot" else -1) * contrast * np.exp(-0.5 * (distance / radius) ** 2)
     else:
         dome = 1 - rng.uniform(0, 0.3) * np.clip(distance / radius, 0, 1) ** 2
         shade = (1 if look == "bright disc" else -1) * contrast * body * dome

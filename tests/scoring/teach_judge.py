@@ -9,7 +9,7 @@ import json
 from pathlib import Path
 
 import numpy as np
-from rendering import TEACHING, Casting, render
+from rendering import LOOKS, OTHERS, TEACHING, Casting, render
 from sklearn.linear_model import LogisticRegression
 
 from castlab.scoring import judging, pictures, profiles, rings, surroundings
@@ -51,7 +51,7 @@ def regression(columns: np.ndarray, true: np.ndarray, name: str) -> dict[str, ob
 
 def teach() -> None:
     """Fit the first judgement, then the second on what the first leaves, and write both."""
-    castings = [(casting, *candidates(casting)) for casting in map(render, TEACHING)]
+    castings = [(casting, *candidates(casting)) for casting in _castings()]
     told = [truth(casting, seen) for casting, _, seen in castings]
     measures = np.concatenate([seen.measures[~near] for (_, _, seen), (_, near) in zip(castings, told, strict=True)])
     true = np.concatenate([true[~near] for true, near in told])
@@ -70,6 +70,16 @@ def teach() -> None:
         columns.append(judging.both(first[kept], around))
         labels.append(true | near)
     _write(numbers | regression(np.concatenate(columns), np.concatenate(labels), "together"))
+
+
+def _castings() -> list[Casting]:
+    """Castings like those measured, and as many smaller ones of every look, faint and small ones among them."""
+    looks = (*OTHERS, "crescent", *OTHERS, *LOOKS)
+    others = [
+        render(seed + 500, shape=(500, 640), bubbles=30, sizes=(4.0, 80.0), looks=(looks[seed % len(looks)],))
+        for seed in TEACHING
+    ]
+    return [*map(render, TEACHING), *others]
 
 
 def _write(numbers: dict[str, object]) -> None:
