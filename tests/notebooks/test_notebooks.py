@@ -64,6 +64,12 @@ SECOND = {
         "castings": 18,
     },
     "15_can_we_trust_our_scores": {"grade": "surface_grade", "castings": 12, "seed": 8, "day": "2026-09-01"},
+    "16_report_two_recipes": {
+        "group": "insert_prep",
+        "levels": None,
+        "responses": ["haze_pct", "passed"],
+        "since": "2026-03-01",
+    },
 }
 """Notebook -> a second set of parameters, to be told from the ones it carries."""
 
@@ -221,7 +227,9 @@ def test_a_notebook_runs_with_other_parameters(path, place):
 def test_without_a_person_the_forms_stay_empty_and_nothing_is_logged(place):
     before = contents(place)
     done = run(place, "01_log_a_trial")
-    shown = [o.data["text/plain"] for c in outputs.code_cells(done) for o in c.outputs if outputs.WIDGET in o.get("data", {})]
+    shown = [
+        o.data["text/plain"] for c in outputs.code_cells(done) for o in c.outputs if outputs.WIDGET in o.get("data", {})
+    ]
     assert len(shown) == 6
     assert all(line.startswith("Form: ") for line in shown)
     assert contents(place) == before
