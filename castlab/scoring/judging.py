@@ -1,8 +1,8 @@
 """Which of the candidate circles are bubbles: a probability for each, and the choice among those that overlap.
 
-Both probabilities are logistic regressions taught on rendered castings whose bubbles are known; their numbers are in
-judge.json. The first sees a circle alone (the measures of `profiles`), the second sees what stands around it as well
-(`surroundings`): print and straight edges have strokes beside them that no circle explains. Nothing here reads pixels.
+Both are taught on rendered castings whose bubbles are known; their numbers are in judge.json. The first, a network of
+two small hidden layers, sees a circle alone (the measures of `profiles`); the second, a logistic regression, sees what
+stands around it as well (`surroundings`): print and straight edges have strokes beside them that no circle explains. Nothing here reads pixels.
 """
 
 from __future__ import annotations
@@ -24,21 +24,22 @@ DOUBTFUL = 0.02
 @lru_cache(maxsize=1)
 def _taught() -> dict[str, np.ndarray]:
     text = resources.files("castlab.scoring").joinpath("judge.json").read_text(encoding="utf-8")
-    return {name: np.asarray(values) for name, values in json.loads(text).items()}
+    return {name: np.asarray(values, dtype=float) for name, values in json.loads(text).items()}
 
 
 def terms(measures: np.ndarray, centre: np.ndarray, scale: np.ndarray) -> np.ndarray:
-    """The measures in units of their spread, held within three, and all their products."""
-    plain = np.clip((measures - centre) / scale, -3, 3)
-    i, j = np.triu_indices(plain.shape[1])
-    return np.hstack([plain, plain[:, i] * plain[:, j]])
+    """The measures in units of their spread, held within three."""
+    plain: np.ndarray = np.clip((measures - centre) / scale, -3, 3)
+    return plain
 
 
 def alone(measures: np.ndarray) -> np.ndarray:
     """Probability that each circle is a bubble, seen alone; `measures` as in `profiles.MEASURES`."""
     taught = _taught()
-    plain = terms(measures, taught["alone_centre"], taught["alone_scale"])
-    return _probability(plain @ taught["alone_weights"] + taught["alone_intercept"])
+    layer = terms(measures, taught["alone_centre"], taught["alone_scale"])
+    for n in range(2):
+        layer = np.tanh(layer @ taught[f"alone_weights_{n}"] + taught[f"alone_offset_{n}"])
+    return _probability((layer @ taught["alone_weights_2"] + taught["alone_offset_2"])[:, 0])
 
 
 def together(first: np.ndarray, around: np.ndarray) -> np.ndarray:

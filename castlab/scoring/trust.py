@@ -22,8 +22,10 @@ _DRAWS = 4000
 _SIZE_ERROR = 0.06
 """Spread of the measured over the true diameter, as a share; for bubbles near the smallest size that counts."""
 _SHARED = 4.0
-_JUDGE_SPREAD = 0.6
+_JUDGE_SPREAD = 1.75
 """Spread of the judge's log odds from photo to photo."""
+_UNLIKE = 0.15
+"""Spread of the true over the reckoned count that drawing cannot show: bubbles unlike any that was found."""
 
 
 @dataclass(frozen=True)
@@ -208,6 +210,6 @@ def _interval(
         by_size = np.bincount(kind, minlength=len(tried))
         kept = rng.beta(hit + _SHARED * pooled, tried - hit + _SHARED * (1 - pooled))
         more = [rng.negative_binomial(k, max(p, 0.05)) if k else 0 for k, p in zip(by_size, kept, strict=True)]
-        totals[n] = real.sum() + sum(more)
+        totals[n] = (real.sum() + sum(more)) * np.exp(_UNLIKE * rng.normal())
     low, high = np.quantile(totals, [0.025, 0.975])
     return int(min(np.floor(low), count)), int(max(np.ceil(high), count))

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from rendering import LOOKS, OTHERS, TEACHING, Casting, render
 from sklearn.linear_model import LogisticRegression
+from sklearn.neural_network import MLPClassifier
 
 from castlab.scoring import judging, pictures, profiles, rings, surroundings
 
@@ -49,6 +50,16 @@ def regression(columns: np.ndarray, true: np.ndarray, name: str) -> dict[str, ob
     }
 
 
+def network(columns: np.ndarray, true: np.ndarray) -> dict[str, object]:
+    """The numbers of the first judgement."""
+    model = MLPClassifier(
+        (32, 16), activation="tanh", alpha=1e-3, learning_rate_init=3e-3, max_iter=40, early_stopping=True,
+        n_iter_no_change=6, random_state=0, batch_size=256,
+    ).fit(columns, true)  # fmt: skip
+    weights = {f"alone_weights_{n}": layer.round(4).tolist() for n, layer in enumerate(model.coefs_)}
+    return weights | {f"alone_offset_{n}": layer.round(4).tolist() for n, layer in enumerate(model.intercepts_)}
+
+
 def teach() -> None:
     """Fit the first judgement, then the second on what the first leaves, and write both."""
     castings = [(casting, *candidates(casting)) for casting in _castings()]
@@ -57,7 +68,7 @@ def teach() -> None:
     true = np.concatenate([true[~near] for true, near in told])
     centre, scale = measures.mean(axis=0).round(5), measures.std(axis=0).round(5)
     numbers = {"alone_centre": centre.tolist(), "alone_scale": scale.tolist()}
-    numbers |= regression(judging.terms(measures, centre, scale), true, "alone")
+    numbers |= network(judging.terms(measures, centre, scale), true)
     _write(numbers)
     columns, labels = [], []
     for casting, steps, seen in castings:
