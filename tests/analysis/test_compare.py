@@ -206,7 +206,9 @@ def test_a_group_that_stands_out_among_several_is_not_called_sure():
     rng = np.random.default_rng(8)
     haze = rng.normal(0, 1, 40)
     haze -= np.repeat(haze.reshape(4, 10).mean(axis=1), 10)
-    frame = pd.DataFrame({"haze_pct": 5 + haze + np.repeat([0, -1.15, 0, 0], 10), "recipe": np.repeat(list("ABCD"), 10)})
+    frame = pd.DataFrame(
+        {"haze_pct": 5 + haze + np.repeat([0, -1.15, 0, 0], 10), "recipe": np.repeat(list("ABCD"), 10)}
+    )
     found = compare_runs(frame, "haze_pct", "recipe")
     row = found.pairs.iloc[0]
     assert row["p_value"] < 0.05 < row["p_adjusted"]
