@@ -52,8 +52,8 @@ def test_the_verdict_says_which_of_the_two_a_finding_is():
     made = castings().assign(haze_pct=lambda f: f["haze_pct"] + 2 * f["a_min"] + 2 * f["b_min"])
     fit = fit_factors(made, "haze_pct", FACTORS, planned=["b_min", "c_min"])
     planned, _, exploring = fit.verdict.partition("Found by exploring, so a hint to confirm.")
-    assert "Planned. B 1 against 0 min goes with haze" in planned
-    assert "A 1 against 0 min goes with haze" in exploring
+    assert "Planned. B 1 against 0 min goes with a difference in haze of" in planned
+    assert "A 1 against 0 min goes with a difference in haze of" in exploring
     assert "look" in fit.tables()["Effects"]
 
 
