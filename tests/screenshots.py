@@ -15,9 +15,9 @@ from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE / "browser"), str(HERE.parent)]
+sys.path[:0] = [str(HERE), str(HERE.parent)]
 
-from conftest import Lab  # noqa: E402  # tests/browser
+from browser.conftest import Lab  # noqa: E402
 
 from castlab import Batch, Logbook, Trial, reports, shipped, workspace  # noqa: E402
 

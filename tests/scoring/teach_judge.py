@@ -10,8 +10,6 @@ from pathlib import Path
 
 import numpy as np
 from rendering import LOOKS, OTHERS, TEACHING, Casting, render
-from sklearn.linear_model import LogisticRegression
-from sklearn.neural_network import MLPClassifier
 
 from castlab.scoring import judging, pictures, profiles, rings, surroundings
 
@@ -43,6 +41,8 @@ def truth(casting: Casting, seen: profiles.Looked) -> tuple[np.ndarray, np.ndarr
 
 def regression(columns: np.ndarray, true: np.ndarray, name: str) -> dict[str, object]:
     """The numbers of one fitted judgement."""
+    from sklearn.linear_model import LogisticRegression
+
     model = LogisticRegression(max_iter=5000, C=0.3).fit(columns, true)
     return {
         f"{name}_weights": model.coef_[0].round(5).tolist(),
@@ -52,6 +52,8 @@ def regression(columns: np.ndarray, true: np.ndarray, name: str) -> dict[str, ob
 
 def network(columns: np.ndarray, true: np.ndarray) -> dict[str, object]:
     """The numbers of the first judgement."""
+    from sklearn.neural_network import MLPClassifier
+
     model = MLPClassifier(
         (32, 16), activation="tanh", alpha=1e-3, learning_rate_init=3e-3, max_iter=40, early_stopping=True,
         n_iter_no_change=6, random_state=0, batch_size=256,

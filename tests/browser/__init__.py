@@ -1,0 +1,1 @@
+"""JupyterLab and pages in chromium, as a person would use them."""
