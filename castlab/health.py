@@ -8,6 +8,7 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -124,7 +125,8 @@ def _libraries() -> Finding:
 
 def _kernel() -> Finding:
     """A kernel starts and loads this very castlab."""
-    answer = asyncio.run(_ask_kernel("import castlab; print(castlab.__version__)"))
+    with ThreadPoolExecutor(1) as apart:  # a notebook's own event loop is running already
+        answer = apart.submit(asyncio.run, _ask_kernel("import castlab; print(castlab.__version__)")).result()
     if answer != __version__:
         return Finding(
             "notebook kernel", "fault", f"it started, but answered {answer!r} instead of castlab {__version__}"

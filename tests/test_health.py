@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import shutil
 import sqlite3
 
@@ -35,6 +36,13 @@ def test_a_healthy_workspace_is_all_ok_and_the_kernel_is_really_started(shop):
     assert [line.split()[0] for line in done.output.splitlines()] == ["ok"] * 6
     assert "notebook kernel: starts and loads castlab" in done.output
     assert "1 castings, sound" in done.output
+
+
+def test_the_kernel_is_asked_from_within_a_notebook_too(shop):
+    async def within_a_running_loop():
+        return finding(shop, "notebook kernel")
+
+    assert asyncio.run(within_a_running_loop()).state == "ok"
 
 
 def test_a_kernel_that_cannot_start_is_a_fault_in_words(monkeypatch, shop):
