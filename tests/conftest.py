@@ -47,6 +47,17 @@ def chromium() -> str:
     return str(found)
 
 
+@pytest.fixture
+def colour_science():
+    """The reference library of colours, its import kept from changing how numpy writes numbers for everyone else."""
+    import numpy as np
+
+    options = np.get_printoptions()
+    library = pytest.importorskip("colour")
+    np.set_printoptions(**options)
+    return library
+
+
 def _postgres_tool(name: str) -> str | None:
     places = sorted(Path("/usr/lib/postgresql").glob(f"*/bin/{name}"), reverse=True)
     return str(places[0]) if places else shutil.which(name)

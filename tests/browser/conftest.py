@@ -165,8 +165,9 @@ class Person:
         self.form(form).locator(".said").get_by_text(words).wait_for()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def browser(chromium):
+    """Closed after these tests: its event loop would stand in the way of others."""
     sync_api = pytest.importorskip("playwright.sync_api")
     with sync_api.sync_playwright() as playwright:
         started = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])

@@ -63,9 +63,9 @@ def test_an_invisible_casting_leaves_everything_in_one_photo_or_two(bare):
         assert abs(found.yellowness) < 0.5
 
 
-def test_a_yellow_casting_is_seen_as_the_colour_it_is(bare):
+def test_a_yellow_casting_is_seen_as_the_colour_it_is(bare, colour_science):
     """Expected Lab by the colour-science library from the same linear sRGB."""
-    colour = pytest.importorskip("colour")
+    colour = colour_science
     gain = np.array([0.95, 0.93, 0.80])
     found = clarity(CAMERA.photo(SHEET, through(bare, gain=gain), exposure=0.85, colour=(1.0, 0.93, 0.88)))
     xyz = colour.RGB_to_XYZ(gain, "sRGB", apply_cctf_decoding=False)
