@@ -98,7 +98,7 @@ def report(
         If a step of the report fails; what was done before it is in the page.
     """
     from castlab import reporting
-    from castlab.analysis import kinds
+    from castlab.analysis.reading import kinds
     from castlab.reporting.story import heading
 
     castings = reporting.read(

@@ -11,38 +11,38 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from castlab.analysis.checks import Checks
+    from castlab.analysis.checking.checks import Checks
     from castlab.analysis.compare import Comparison, compare_runs
     from castlab.analysis.confounding import Confounding, what_is_confounded
     from castlab.analysis.fit import FactorFit, fit_factors
-    from castlab.analysis.goals import Goal
-    from castlab.analysis.lifetimes import MoldLife, mold_life
     from castlab.analysis.looks import ManyResponses, many_responses
-    from castlab.analysis.prediction import next_casting
-    from castlab.analysis.recommending import Recommendation, recommend
+    from castlab.analysis.production.lifetimes import MoldLife, mold_life
+    from castlab.analysis.production.watching import Watch, watch
+    from castlab.analysis.recommending.goals import Goal
+    from castlab.analysis.recommending.prediction import next_casting
+    from castlab.analysis.recommending.recommendation import Recommendation, recommend
     from castlab.analysis.screen import Screen, screen_effects
-    from castlab.analysis.watching import Watch, watch
 
 _HOME = {
     "fit_factors": "fit",
     "FactorFit": "fit",
     "compare_runs": "compare",
     "Comparison": "compare",
-    "recommend": "recommending",
-    "Recommendation": "recommending",
-    "Goal": "goals",
+    "recommend": "recommending.recommendation",
+    "Recommendation": "recommending.recommendation",
+    "Goal": "recommending.goals",
     "many_responses": "looks",
     "ManyResponses": "looks",
-    "next_casting": "prediction",
+    "next_casting": "recommending.prediction",
     "what_is_confounded": "confounding",
     "Confounding": "confounding",
-    "Checks": "checks",
+    "Checks": "checking.checks",
     "screen_effects": "screen",
     "Screen": "screen",
-    "mold_life": "lifetimes",
-    "MoldLife": "lifetimes",
-    "watch": "watching",
-    "Watch": "watching",
+    "mold_life": "production.lifetimes",
+    "MoldLife": "production.lifetimes",
+    "watch": "production.watching",
+    "Watch": "production.watching",
 }
 
 __all__ = [

@@ -8,10 +8,12 @@ import numpy as np
 import pandas as pd
 
 from castlab import labels
-from castlab.analysis import castings as rows_of
-from castlab.analysis import goals, kinds, verdicts, words
+from castlab.analysis import verdicts, words
 from castlab.analysis.fit import FactorFit, fit_factors
 from castlab.analysis.needed import Needed, more_needed
+from castlab.analysis.reading import castings as rows_of
+from castlab.analysis.reading import kinds
+from castlab.analysis.recommending import goals
 from castlab.errors import InputError
 from castlab.results import Result
 

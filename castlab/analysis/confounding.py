@@ -14,8 +14,9 @@ import numpy as np
 import pandas as pd
 
 from castlab import labels
-from castlab.analysis import castings as rows_of
-from castlab.analysis import coding, separating, words
+from castlab.analysis import separating, words
+from castlab.analysis.reading import castings as rows_of
+from castlab.analysis.reading import coding
 from castlab.errors import FitError, InputError
 from castlab.records.models import Batch
 from castlab.results import Result

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from castlab.analysis import permutation
-from castlab.analysis.choose import Chosen
-from castlab.analysis.coding import Design
+from castlab.analysis.models import permutation
+from castlab.analysis.models.choose import Chosen
+from castlab.analysis.reading.coding import Design
 
 CLEAR = 0.05
 

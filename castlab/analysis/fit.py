@@ -10,29 +10,18 @@ import numpy as np
 import pandas as pd
 
 from castlab import labels
-from castlab.analysis import castings as rows_of
-from castlab.analysis import (
-    choose,
-    coding,
-    confounding,
-    effects,
-    imperfect,
-    looks,
-    permutation,
-    randomisation,
-    recorded,
-    verdicts,
-    words,
-)
-from castlab.analysis import (
-    zeros as zero_counts,
-)
+from castlab.analysis import confounding, effects, looks, verdicts, words
+from castlab.analysis.checking import randomisation
+from castlab.analysis.checking import zeros as zero_counts
+from castlab.analysis.models import choose, imperfect, permutation
+from castlab.analysis.reading import castings as rows_of
+from castlab.analysis.reading import coding, recorded
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 from castlab.scoring import rubric
 
 if TYPE_CHECKING:
-    from castlab.analysis.checks import Checks
+    from castlab.analysis.checking.checks import Checks
 
 FEW_CASTINGS = 8
 FEW_BATCHES = 6
@@ -140,7 +129,7 @@ class FactorFit(Result):
         InputError
             For an unknown column of blocks, or too few shuffles.
 
-        Source: Draper and Stoneman, Technometrics 8, 1966, 695-699 (see `castlab.analysis.permutation`).
+        Source: Draper and Stoneman, Technometrics 8, 1966, 695-699 (see `castlab.analysis.models.permutation`).
 
         Examples
         --------
@@ -170,7 +159,7 @@ class FactorFit(Result):
         >>> fit_factors(made, "bubbles", ["pour"], kind="count").checks().table.loc[0, "finding"]
         'fine'
         """
-        from castlab.analysis.checks import look
+        from castlab.analysis.checking.checks import look
 
         return look(self)
 
@@ -249,8 +238,8 @@ def fit_factors(
 
     Notes
     -----
-    The methods, with their sources, are in `castlab.analysis.choose`; for responses not known exactly in
-    `castlab.analysis.imperfect`. Holm: Scandinavian Journal of Statistics 6, 1979.
+    The methods, with their sources, are in `castlab.analysis.models.choose`; for responses not known exactly in
+    `castlab.analysis.models.imperfect`. Holm: Scandinavian Journal of Statistics 6, 1979.
 
     Examples
     --------

@@ -18,8 +18,8 @@ import pandas as pd
 from scipy import stats
 
 from castlab import labels
-from castlab.analysis import castings as rows_of
 from castlab.analysis import effects, verdicts, words
+from castlab.analysis.reading import castings as rows_of
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 

@@ -15,7 +15,7 @@ from scipy import stats
 
 from castlab.analysis import words
 from castlab.analysis.fit import FactorFit
-from castlab.analysis.prediction import chance_variance, scatter
+from castlab.analysis.recommending.prediction import chance_variance, scatter
 
 POWER = 0.8
 ALPHA = 0.05

@@ -18,7 +18,8 @@ import pandas as pd
 from scipy import stats
 
 from castlab import labels
-from castlab.analysis import castings, effects, kinds, words
+from castlab.analysis import effects, words
+from castlab.analysis.reading import castings, kinds
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 

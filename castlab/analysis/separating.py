@@ -14,7 +14,7 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
-from castlab.analysis import coding, kinds
+from castlab.analysis.reading import coding, kinds
 
 MOST_CANDIDATES = 4096
 MOST_SETTINGS = 4

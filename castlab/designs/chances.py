@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import special, stats
 
-from castlab.analysis.many import EVENTS
+from castlab.analysis.models.many import EVENTS
 
 FARTHEST = {True: 100.0, False: 30.0}
 """Shift (with fewer than four degrees of freedom: True) from which a miss has a chance below 1e-14: farther ones count as

@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from castlab.analysis import coding, words
+from castlab.analysis import words
+from castlab.analysis.reading import coding
 from castlab.designs import exchange, standard
 from castlab.designs import space as spaces
 from castlab.designs.factors import Factor

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special, stats
 
-from castlab.analysis import many
+from castlab.analysis.models import many
 
 BLOCK = 2000
 """Experiments that are drawn and analysed together: one task for a worker."""

@@ -11,7 +11,7 @@ import numpy as np
 from scipy import special
 
 from castlab.analysis import words
-from castlab.analysis.kinds import KINDS
+from castlab.analysis.reading.kinds import KINDS
 from castlab.designs.layouts import Layout
 from castlab.designs.simulation import Case
 from castlab.errors import InputError

@@ -17,14 +17,14 @@ __all__ = ["alt_text", "draw"]
 
 PICTURES: dict[str, str] = {
     "castlab.analysis.fit.FactorFit": "castlab.figures.effects.draw_fit",
-    "castlab.analysis.checks.Checks": "castlab.figures.checking.draw_checks",
+    "castlab.analysis.checking.checks.Checks": "castlab.figures.checking.draw_checks",
     "castlab.analysis.screen.Screen": "castlab.figures.screening.draw_screen",
     "castlab.analysis.confounding.Confounding": "castlab.figures.confounding.draw_confounding",
     "castlab.analysis.compare.Comparison": "castlab.figures.groups.draw_comparison",
     "castlab.analysis.looks.ManyResponses": "castlab.figures.looks.draw_many",
-    "castlab.analysis.recommending.Recommendation": "castlab.figures.recommending.draw_recommendation",
-    "castlab.analysis.watching.Watch": "castlab.figures.watching.draw_watch",
-    "castlab.analysis.lifetimes.MoldLife": "castlab.figures.watching.draw_mold_life",
+    "castlab.analysis.recommending.recommendation.Recommendation": "castlab.figures.recommending.draw_recommendation",
+    "castlab.analysis.production.watching.Watch": "castlab.figures.watching.draw_watch",
+    "castlab.analysis.production.lifetimes.MoldLife": "castlab.figures.watching.draw_mold_life",
     "castlab.scoring.agreeing.Agreement": "castlab.figures.agreeing.draw_agreement",
     "castlab.scoring.gauge.GaugeStudy": "castlab.figures.agreeing.draw_gauge",
     "castlab.scoring.rescoring.ScorerDrift": "castlab.figures.agreeing.draw_drift",

@@ -14,7 +14,7 @@ from castlab.figures.style import FAINT, INK, QUIET, Picture, colour, picture, s
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from castlab.analysis.checks import Checks
+    from castlab.analysis.checking.checks import Checks
 
 NAMED = 3
 MOST_GROUPS = 24

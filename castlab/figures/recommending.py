@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from castlab import labels
-from castlab.analysis import advice
+from castlab.analysis.recommending import advice
 from castlab.figures.style import COLOURS, FAINT, INK, QUIET, SURE, Picture, picture, styled, words
 
 if TYPE_CHECKING:

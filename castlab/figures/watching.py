@@ -14,8 +14,8 @@ from castlab.figures.sweeps import WHITE
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from castlab.analysis.lifetimes import MoldLife
-    from castlab.analysis.watching import Watch
+    from castlab.analysis.production.lifetimes import MoldLife
+    from castlab.analysis.production.watching import Watch
 
 NAMED = 14
 """Points that can all be named along the axis; of more, every second, third ... is."""

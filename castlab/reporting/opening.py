@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from castlab import labels
-from castlab.analysis import goals, verdicts, words
+from castlab.analysis import verdicts, words
+from castlab.analysis.recommending import goals
 from castlab.figures import castings as pictures
 from castlab.reporting import care
 from castlab.reporting.markup import Markup, bullets, measured, paragraph, short, summary, text

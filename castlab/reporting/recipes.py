@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from castlab import labels
-from castlab.analysis import Comparison, Confounding, compare_runs, goals, verdicts, what_is_confounded, words
+from castlab.analysis import Comparison, Confounding, compare_runs, verdicts, what_is_confounded, words
+from castlab.analysis.recommending import goals
 from castlab.errors import FitError, InputError
 from castlab.figures import castings as pictures
 from castlab.figures.style import Picture

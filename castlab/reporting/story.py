@@ -18,15 +18,14 @@ from castlab.analysis import (
     Confounding,
     FactorFit,
     Recommendation,
-    advice,
     confounding,
     fit_factors,
-    goals,
     looks,
     recommend,
     what_is_confounded,
     words,
 )
+from castlab.analysis.recommending import advice, goals
 from castlab.errors import FitError
 from castlab.figures import castings as pictures
 from castlab.figures.confounding import draw_confounding

@@ -14,7 +14,8 @@ from typing import Any
 import pandas as pd
 
 from castlab import labels
-from castlab.analysis import Watch, alarms, watch, what_is_confounded, words
+from castlab.analysis import Watch, watch, what_is_confounded, words
+from castlab.analysis.production import alarms
 from castlab.errors import FitError, InputError, NotFoundError
 from castlab.records import Logbook, Material, Mold
 from castlab.records.models import Photo, Plan

@@ -17,7 +17,7 @@ import pandas as pd
 from scipy import stats
 
 from castlab import labels
-from castlab.analysis import kinds
+from castlab.analysis.reading import kinds
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 from castlab.scoring import rubric

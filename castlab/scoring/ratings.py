@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from castlab.analysis import kinds
+from castlab.analysis.reading import kinds
 from castlab.errors import InputError
 
 SCALES = ("nominal", "ordinal", "interval", "ratio")

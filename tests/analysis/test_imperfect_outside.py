@@ -25,7 +25,8 @@ from scipy import optimize, special, stats
 from statsmodels.imputation import mice
 from statsmodels.tools.numdiff import approx_hess
 
-from castlab.analysis import fit_factors, imperfect, pooling
+from castlab.analysis import fit_factors
+from castlab.analysis.models import imperfect, pooling
 
 
 def step(fit) -> np.ndarray:

@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from castlab.analysis import choose, fit_factors, many
+from castlab.analysis import fit_factors
+from castlab.analysis.models import choose, many
 from castlab.errors import FitError, InputError
 
 SIZES = {"even": [3, 3, 3, 3], "uneven": [4, 3, 4, 3, 3], "none": None}

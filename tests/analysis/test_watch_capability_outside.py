@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from castlab.analysis.capability import capability_table, yield_table
+from castlab.analysis.production.capability import capability_table, yield_table
 
 
 def sample(n: int, mean: float, sd: float) -> np.ndarray:

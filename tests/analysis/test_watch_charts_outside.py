@@ -20,7 +20,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from castlab.analysis import runs, watch
+from castlab.analysis import watch
+from castlab.analysis.production import runs
 
 FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
 WAFERS = [16, 14, 28, 16, 12, 20, 10, 12, 10, 17, 19, 17, 14, 16, 15, 13, 14, 16, 11, 20, 11, 19, 16, 31, 13]

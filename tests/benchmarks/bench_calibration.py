@@ -27,7 +27,7 @@ import numpy as np
 from scipy import optimize, special, stats
 from tqdm import tqdm
 
-from castlab.analysis import many
+from castlab.analysis.models import many
 
 LAYOUTS = {
     "12/4": [3] * 4, "14/4": [4, 4, 3, 3], "16/4": [4] * 4, "16/8": [2] * 8, "17/5": [4, 3, 4, 3, 3], "20/5": [4] * 5,

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from castlab.analysis import fit_factors
-from castlab.analysis import permutation as shuffling
+from castlab.analysis.models import permutation as shuffling
 from castlab.errors import FitError
 
 FACTORS = ["warm", "pour", "temp_c"]

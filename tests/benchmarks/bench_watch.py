@@ -14,8 +14,9 @@ import numpy as np
 import pandas as pd
 from scipy import integrate, stats
 
-from castlab.analysis import charts, mold_life, runs
-from castlab.analysis.capability import capability_table, yield_table
+from castlab.analysis import mold_life
+from castlab.analysis.production import charts, runs
+from castlab.analysis.production.capability import capability_table, yield_table
 
 Make = Callable[[np.random.Generator, int, np.ndarray, str], charts.Chart]
 RULES = runs.WESTERN_ELECTRIC

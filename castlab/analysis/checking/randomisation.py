@@ -1,0 +1,149 @@
+"""The randomisation test beside the model: would settings drawn by lot anew give such effects as often as it says?"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from castlab import labels
+from castlab.analysis import words
+from castlab.analysis.models import permutation
+from castlab.analysis.reading.castings import Castings
+from castlab.analysis.reading.coding import Design
+from castlab.errors import InputError
+
+if TYPE_CHECKING:
+    from castlab.analysis.fit import FactorFit
+
+SHOWN, NOT_SHOWN = 0.05, 0.10
+"""The two disagree clearly where one p-value is below the first and the other above the second."""
+QUICK = 299
+"""Shuffles of the cross-check inside `fit_factors`; a disagreement is looked at again with all of them."""
+COLUMNS = ["factor", "p_model", "p_randomisation", "smallest_possible", "arrangements", "agree", "words"]
+
+
+def of_castings(
+    castings: Castings,
+    design: Design,
+    tests: pd.DataFrame,
+    blocks: np.ndarray | None = None,
+    shuffles: int = permutation.SAMPLES,
+) -> pd.DataFrame:
+    """The randomisation test of every term, beside the p-values of `tests`; columns as in `of_fit`."""
+    y = _scores(castings)
+    model = tests.set_index("factor")["p_value"]
+    rows = []
+    for term in design.terms:
+        found = permutation.randomised(design.X, y, term.cols, castings.codes, blocks, shuffles)
+        p = float(model[term.name])
+        agree = _agree(p, found)
+        said = _words(p, found, agree) + _both(design.X[:, list(term.cols)], castings.codes, found)
+        rows.append((term.name, p, found.p, found.smallest, found.arrangements, agree, said))
+    return pd.DataFrame(rows, columns=COLUMNS).astype({"agree": object})
+
+
+def cautions(castings: Castings, design: Design, tests: pd.DataFrame) -> list[str]:
+    """A caution for every factor on which model and shuffling clearly disagree."""
+    y, said = _scores(castings), []
+    for term, p in zip(design.terms, tests["p_value"], strict=True):
+        found = permutation.randomised(design.X, y, term.cols, castings.codes, samples=QUICK)
+        if _agree(p, found) is False:
+            found = permutation.randomised(design.X, y, term.cols, castings.codes)
+            if _agree(p, found) is False:
+                said.append(f"{_named(term.name)}: {_words(p, found, False)}")
+    return [words.sentence(text) for text in said]
+
+
+def of_fit(fit: FactorFit, blocks: str | None, shuffles: int) -> pd.DataFrame:
+    """The table of `FactorFit.randomisation`."""
+    if isinstance(shuffles, bool) or not isinstance(shuffles, (int, np.integer)) or shuffles < 99:
+        raise InputError(f"shuffles is {shuffles!r}; accepted: a whole number from 99 up")
+    where = None
+    if blocks is not None:
+        around = fit._castings.around
+        if blocks not in around and blocks not in fit.data:
+            raise InputError(
+                f"blocks is {blocks!r}, which is not a column of the frame; accepted: the column that names the mold or "
+                "other block within which settings were drawn by lot, or None"
+            )
+        column = around[blocks] if blocks in around else fit.data[blocks]
+        if column.isna().any():
+            missing = words.count(int(column.isna().sum()), "casting")
+            raise InputError(f"{blocks} is not written down for {missing}; fill it in, or leave blocks out")
+        where = np.asarray(pd.factorize(column)[0])
+    return of_castings(fit._castings, fit._design, fit.tests, where, int(shuffles))
+
+
+def _scores(castings: Castings) -> np.ndarray:
+    """What is compared: measures and passes as they are, ranks of grades, and square roots of counts (per exposure).
+
+    The square root of y + 3/8 makes counts scatter alike (Anscombe, Biometrika 35, 1948, 246-254).
+    """
+    if castings.kind == "grade":
+        return np.asarray(stats.rankdata(castings.y), dtype=float)
+    if castings.kind == "count":
+        return np.sqrt((castings.y + 0.375) / np.exp(castings.offset))
+    return castings.y
+
+
+def _named(factor: str) -> str:
+    return " x ".join(labels.name(part) for part in factor.split(" x "))
+
+
+def _agree(p: float, found: permutation.Randomised) -> bool | None:
+    if found.smallest > SHOWN or np.isnan(p):
+        return None
+    return not (min(p, found.p) < SHOWN and max(p, found.p) > NOT_SHOWN)
+
+
+def _words(p: float, found: permutation.Randomised, agree: bool | None) -> str:
+    drawn = f"{'all ' if found.exact else ''}{found.arrangements} {_shuffled(found)}"
+    least = f"{found.smallest:.2g}"
+    if agree is None:
+        return (
+            f"{drawn} could not give a p-value below {least}, so shuffling can neither confirm nor contradict the model; "
+            f"{_more(found)} would let it."
+        )
+    both = f"{words.p_value(p)} by the model, {words.p_value(found.p)} by {drawn}"
+    if not agree:
+        if p < found.p:
+            return (
+                f"{both}: settings drawn by lot give such a difference more often than the model says. Take the effect for "
+                "a hint until further castings confirm it."
+            )
+        return (
+            f"{both}: the shuffled settings show an effect that the model does not. Look at the castings behind it, and "
+            "make further ones before deciding either way."
+        )
+    if max(p, found.p) < SHOWN:
+        return f"{both}: both show an effect."
+    if min(p, found.p) >= SHOWN:
+        return f"{both}: neither shows an effect."
+    return f"{both}: close to the line, on different sides of it; a few further castings would settle it."
+
+
+def _shuffled(found: permutation.Randomised) -> str:
+    what = found.how.partition("arrangements of ")[2] or found.how.partition("shuffles ")[2].removeprefix("of ")
+    kind = "arrangements" if found.exact else "shuffles"
+    return f"{kind} {what}" if what.startswith("within") else f"{kind} of {what}"
+
+
+def _more(found: permutation.Randomised) -> str:
+    if "whole batches" in found.how:
+        return "more batches, as many at each setting,"
+    return "more castings in which the setting changes within a batch" if "within" in found.how else "more castings"
+
+
+def _both(block: np.ndarray, codes: np.ndarray | None, found: permutation.Randomised) -> str:
+    """A setting that varied between batches and within them is judged on one of the two only."""
+    if codes is None or permutation.set_per_batch(block, codes):
+        return ""
+    share = permutation.share_within(block, codes)
+    if "whole batches" in found.how:
+        return " It changed within batches as well; only its batch means were shuffled, where it changed more."
+    if share < 1 - 1e-9:
+        return " It changed between batches as well; only its changes within batches were shuffled."
+    return ""

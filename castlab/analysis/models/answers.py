@@ -1,0 +1,193 @@
+"""A fitted model behind one small face: coefficients per design column, intervals, tests, and lines on the link scale.
+
+`Wald` stands on estimates with a covariance (t and F); `Held` tests an effect with that effect held at the value tested,
+and its intervals hold the values not rejected; `Profile` stands on a likelihood (profile intervals, likelihood-ratio
+tests); `Shuffled` asks a permutation test as well. Which one answers for which kind of response is decided
+in `choose`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy import stats
+
+from castlab.analysis.models import many
+from castlab.analysis.models.likelihood import Likelihood, Maximum, profile_interval, ratio_statistic
+from castlab.analysis.models.linear import LinearFit, LinearFits
+from castlab.errors import FitError
+
+LEVEL = 0.95
+
+
+@dataclass(frozen=True)
+class Test:
+    """One test of one or several coefficients."""
+
+    statistic: float
+    df: str
+    p: float
+    method: str
+
+
+class Model:
+    """Coefficients of the design matrix (intercept first) and what can be said about them."""
+
+    coef: np.ndarray
+
+    def interval(self, j: int, level: float = LEVEL) -> tuple[float, float]:
+        raise NotImplementedError
+
+    def test(self, cols: Sequence[int]) -> Test:
+        raise NotImplementedError
+
+    def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Estimate, lower and upper limit of rows @ coef."""
+        raise NotImplementedError
+
+
+@dataclass(frozen=True)
+class Wald(Model):
+    """Estimates with covariance; t and F on the degrees of freedom of the fit (normal and chi-square where infinite)."""
+
+    fit: LinearFit
+
+    @property
+    def coef(self) -> np.ndarray:  # type: ignore[override]
+        return self.fit.coef
+
+    def interval(self, j: int, level: float = LEVEL) -> tuple[float, float]:
+        _, low, high = self.line(np.eye(len(self.coef))[[j]], level)
+        return float(low[0]), float(high[0])
+
+    def test(self, cols: Sequence[int]) -> Test:
+        statistic, q, df, p = self.fit.f_test(np.eye(len(self.coef))[list(cols)])
+        if np.isinf(df):
+            return Test(q * statistic, str(q), p, "Wald chi-square")
+        return Test(statistic, f"{q}, {df:.3g}", p, "F")
+
+    def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        middle = rows @ self.coef
+        error = np.sqrt(np.einsum("ij,jk,ik->i", rows, self.fit.cov, rows))
+        reach = np.array([stats.t.ppf((1 + level) / 2, self.fit.df(row)) for row in rows]) * error
+        return middle, middle - reach, middle + reach
+
+
+@dataclass(frozen=True)
+class Held(Model):
+    """Tests and intervals of `response` (one row) with the tested effect held at the value tested; `base` has the
+    estimates and lines."""
+
+    response: many.Response
+    base: Wald
+    _limits: dict[float, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict, repr=False, compare=False)
+    _singly: list[LinearFits] = field(default_factory=list, repr=False, compare=False)
+
+    @property
+    def coef(self) -> np.ndarray:  # type: ignore[override]
+        return self.base.coef
+
+    def interval(self, j: int, level: float = LEVEL) -> tuple[float, float]:
+        if level not in self._limits:
+            cols = np.arange(1, len(self.coef))
+            _, low, high = self.base.line(np.eye(len(self.coef))[1:], level)
+            self._limits[level] = many.limits(self.response, 0 * cols, cols, self.coef[1:], (high - low) / 2, level)
+        low, high = self._limits[level]
+        return float(low[j - 1]), float(high[j - 1])
+
+    def test(self, cols: Sequence[int]) -> Test:
+        p = len(self.coef)
+        if len(cols) == 1:  # all of them at once
+            if not self._singly:
+                each = np.arange(1, p)
+                self._singly.append(self.response.at(0 * each, each, np.zeros(p - 1)))
+            found, place = self._singly[0], cols[0] - 1
+        else:
+            held = np.isin(np.arange(p), list(cols))[None, :]
+            found, place = self.response.fit(np.zeros(1, dtype=int), held, np.zeros((1, p))), 0
+        if not found.ok[place]:
+            raise FitError(
+                "the other factors could not be fitted with this effect left out; use fewer factors or levels"
+            )
+        return Wald(found.one(place)).test(cols)
+
+    def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        return self.base.line(rows, level)
+
+
+@dataclass(frozen=True)
+class Profile(Model):
+    """A maximised likelihood. `first` is the parameter that design column 1 maps to; `phi`, `df` widen for dispersion.
+
+    With thresholds instead of an intercept, `anchor` is the threshold against which the line's place is uncertain.
+    """
+
+    likelihood: Likelihood
+    best: Maximum
+    first: int = 1
+    phi: float = 1.0
+    df: float = np.inf
+    anchor: int | None = None
+
+    @property
+    def coef(self) -> np.ndarray:  # type: ignore[override]
+        start = self.best.theta[:1] if self.first == 1 else np.zeros(1)
+        return np.concatenate([start, self.best.theta[self.first :]])
+
+    def _cut(self, level: float) -> float:
+        return self.phi * float(stats.t.ppf((1 + level) / 2, self.df)) ** 2
+
+    def interval(self, j: int, level: float = LEVEL) -> tuple[float, float]:
+        return profile_interval(self.likelihood, self.best, j - 1 + self.first, self._cut(level))
+
+    def test(self, cols: Sequence[int]) -> Test:
+        q = len(cols)
+        statistic = ratio_statistic(self.likelihood, self.best, [j - 1 + self.first for j in cols]) / self.phi
+        if np.isinf(self.df):
+            return Test(statistic, str(q), float(stats.chi2.sf(statistic, q)), "likelihood ratio")
+        return Test(
+            statistic / q,
+            f"{q}, {self.df:.3g}",
+            float(stats.f.sf(statistic / q, q, self.df)),
+            "F of the likelihood ratio",
+        )
+
+    def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        full = rows
+        if self.anchor is not None:
+            full = np.zeros((len(rows), len(self.best.theta)))
+            full[:, self.anchor] = -1
+            full[:, self.first :] = rows[:, 1:]
+        variance = self.phi * np.einsum("ij,jk,ik->i", full, self.best.cov, full)
+        middle = rows @ self.coef
+        reach = float(stats.t.ppf((1 + level) / 2, self.df)) * np.sqrt(variance)
+        return middle, middle - reach, middle + reach
+
+
+@dataclass(frozen=True)
+class Shuffled(Model):
+    """Estimates of `base`; an effect counts where `base` and a permutation test both show it (the larger p-value), and an
+    interval that shuffling does not bear out reaches to "no effect"."""
+
+    base: Model
+    shuffle: Callable[[Sequence[int]], tuple[float, str]]
+
+    @property
+    def coef(self) -> np.ndarray:  # type: ignore[override]
+        return self.base.coef
+
+    def interval(self, j: int, level: float = LEVEL) -> tuple[float, float]:
+        low, high = self.base.interval(j, level)
+        if self.shuffle([j])[0] >= 1 - level - 1e-9:
+            return min(low, 0.0), max(high, 0.0)
+        return low, high
+
+    def test(self, cols: Sequence[int]) -> Test:
+        known = self.base.test(cols)
+        p, how = self.shuffle(cols)
+        return Test(known.statistic, known.df, max(p, known.p), how if p >= known.p else known.method)
+
+    def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        return self.base.line(rows, level)

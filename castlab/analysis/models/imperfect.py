@@ -1,0 +1,126 @@
+"""Responses that are not known exactly go into the model instead of being taken at face value.
+
+One way for all of them: plausible true responses are drawn given what was recorded (`castlab.analysis.reading.imputation`), each
+set is analysed by the very method that complete responses would get (`castlab.analysis.models.choose`), and the answers are
+pooled (`castlab.analysis.models.pooling`), so that intervals carry what the records leave open.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from castlab import labels
+from castlab.analysis import words
+from castlab.analysis.models import choose, pooling
+from castlab.analysis.reading import coding, imputation
+from castlab.analysis.reading.castings import Castings
+from castlab.errors import FitError
+
+DRAWS = 30
+SEED = 1987
+MOST_FAILED = 0.3
+"""Share of the draws whose fit may fail, or answer on another scale, before nothing is reported."""
+
+
+def fit(castings: Castings, design: coding.Design) -> choose.Chosen:
+    """The method of `choose`, averaged over what the true responses may be; `choose` itself where all are known.
+
+    Raises
+    ------
+    FitError
+        If the fit fails for many of the plausible true responses.
+    """
+    known = castings.known
+    if known is None or known.exact.all():
+        return choose.choose(castings, design)
+    truths, states = imputation.draw(
+        design.X, castings.codes, castings.kind, known, offset=castings.offset,
+        grades=max(len(castings.grades), 2), draws=DRAWS, seed=SEED,
+    )  # fmt: skip
+    fits, failed = [], []
+    for truth in truths:
+        try:
+            fits.append(choose.choose(_complete(castings, truth), design))
+        except FitError as exc:
+            failed.append(str(exc))
+    scale = Counter(f.scale for f in fits).most_common(1)[0][0] if fits else ""
+    alike = [f for f in fits if f.scale == scale]
+    if len(alike) < (1 - MOST_FAILED) * DRAWS:
+        why = failed[0] if failed else "plausible true responses differ so much that they ask for different models"
+        raise FitError(f"{castings.response} is known too little for an answer: {why}")
+    model = pooling.Pooled(tuple(f.model for f in alike))
+    middle = alike[_most_typical(np.array([f.model.coef for f in alike]))]
+    cautions = [*middle.cautions, *_never_seen(castings), *_lost(model, design, castings)]
+    if len(alike) < DRAWS:
+        cautions.append(
+            f"{DRAWS - len(alike)} of {DRAWS} plausible sets of true responses could not be analysed alike (they separate, or hardly "
+            "differ) and were left out: what is known of the responses is thin, and the answer leans on the others."
+        )
+    if known.readings is not None:
+        cautions = [*known.readings.told(states, castings.response), *cautions]
+    return replace(
+        middle,
+        model=model,
+        method=f"{middle.method}; {len(alike)} plausible sets of true responses pooled (Rubin; Barnard and Rubin)",
+        mean=lambda eta: np.mean([f.mean(eta) for f in alike], axis=0),
+        cautions=cautions,
+    )
+
+
+def _complete(castings: Castings, truth: np.ndarray) -> Castings:
+    grades = castings.grades
+    if castings.kind == "grade":
+        used, truth = np.unique(truth, return_inverse=True)
+        grades, truth = tuple(grades[int(g)] for g in used), truth.astype(float)
+    if np.ptp(truth) == 0:
+        raise FitError(f"{castings.response} may well be the same in all castings")
+    data = castings.data
+    if castings.kind in ("count", "measure"):
+        data = data.assign(**{castings.response: truth})
+    return replace(castings, y=truth, grades=grades, data=data, known=None)
+
+
+def _most_typical(coefs: np.ndarray) -> int:
+    spread = coefs.std(axis=0) + 1e-12
+    return int(np.argmin(np.sum(((coefs - coefs.mean(axis=0)) / spread) ** 2, axis=1)))
+
+
+def _lost(model: pooling.Pooled, design: coding.Design, castings: Castings) -> list[str]:
+    """How much of the information went with what was not recorded exactly."""
+    shares = {t.name: max(model.lost(j) for j in t.cols) for t in design.terms}
+    name, most = max(shares.items(), key=lambda item: item[1])
+    return [
+        f"{castings.response} is not known exactly in {int((~castings.known.exact).sum())} of {castings.n} castings: the answer "  # type: ignore[union-attr]
+        f"averages over what it may have been (multiple imputation), which costs up to {words.share(most)} of the "
+        f"information ({labels.name(name)})."
+    ]
+
+
+def _never_seen(castings: Castings) -> list[str]:
+    """Settings at which every value is only a limit: the data set no bound there."""
+    known = castings.known
+    assert known is not None
+    if known.readings is not None:
+        return []
+    found = []
+    for name in castings.factors:
+        levels = castings.data[name].astype(str) if _few(castings.data[name]) else None
+        if levels is None:
+            continue
+        for level in dict.fromkeys(levels):
+            if (~known.exact[(levels == level).to_numpy()]).all():
+                found.append(f"{labels.name(name)} {labels.level(level)}")
+    if not found:
+        return []
+    return [
+        f"At {words.listing(found)} every value is only a limit: how far beyond it lies rests on the model, not on "
+        "these castings. Count some of them to the end."
+    ]
+
+
+def _few(column: pd.Series) -> bool:
+    return column.nunique() <= coding.MOST_LEVELS_AS_RANGE

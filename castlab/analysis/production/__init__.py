@@ -1,0 +1,1 @@
+"""Production as it runs: charts, run rules, mold life, yield and capability."""

@@ -1,0 +1,145 @@
+"""How good settings are expected to be over all wishes: one score from 0 to 1, and how sure its order is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from castlab.analysis.fit import FactorFit
+from castlab.analysis.recommending import chances, goals
+from castlab.analysis.recommending.goals import Goal
+from castlab.analysis.recommending.prediction import SEED, Outlook, Scatter, scatter
+
+DRAWS = 400
+LEFT = 0.25
+"""By default the worst of the settings to choose from is not wholly bad: the scale begins a quarter of its length below."""
+
+
+@dataclass(frozen=True)
+class Scales:
+    """What `score` needs: fits, wishes, where each wish's scale begins and ends, and shrunk coefficients."""
+
+    fits: tuple[FactorFit, ...]
+    wishes: Mapping[str, Goal]
+    ends: Mapping[str, tuple[float, float]]
+    scatters: Mapping[str, Scatter]
+    shrunk: Mapping[str, np.ndarray]
+
+    @classmethod
+    def of(
+        cls, fits: Sequence[FactorFit], wishes: Mapping[str, Goal], grid: pd.DataFrame, chosen: Sequence[str]
+    ) -> Scales:
+        """Scales over these settings to choose from; the effects of the factors to choose are shrunk."""
+        shrunk = {fit.response: shrink(fit, chosen) for fit in fits}
+        made = cls(tuple(fits), wishes, {}, {fit.response: scatter(fit) for fit in fits}, shrunk)
+        values = {fit.response: made.means(fit, grid, shrunk=True) for fit in fits}
+        values |= {name: wish.values(grid) for name, wish in wishes.items() if wish.of is not None}
+        ends = {name: ends_of(wish, values[name]) for name, wish in wishes.items()}
+        return cls(made.fits, wishes, ends, made.scatters, shrunk)
+
+    def line(self, fit: FactorFit, settings: pd.DataFrame, coef: np.ndarray) -> np.ndarray:
+        """The fit's line at these settings: (rows,), or (draws, rows) for (draws, p) coefficients."""
+        rows = fit._design.row_block(settings[list(fit.factors)])
+        return np.asarray((rows @ coef.T).T)
+
+    def means(self, fit: FactorFit, settings: pd.DataFrame, *, shrunk: bool) -> np.ndarray:
+        """Expected response at each row."""
+        coef = self.shrunk[fit.response] if shrunk else fit._chosen.model.coef
+        return np.asarray(fit._chosen.mean(self.line(fit, settings, coef)), dtype=float)
+
+    def score(self, settings: pd.DataFrame) -> np.ndarray:
+        """Score of each row, 0 to 1."""
+        lines = {fit.response: self.line(fit, settings, self.shrunk[fit.response]) for fit in self.fits}
+        return self._of_lines(lines, settings)
+
+    def _of_lines(self, lines: Mapping[str, np.ndarray], settings: pd.DataFrame) -> np.ndarray:
+        """Scores where the lines are these, (rows,) or (draws, rows)."""
+        each, fitted = [], {fit.response: fit for fit in self.fits}
+        shape = next(iter(lines.values())).shape
+        for name, wish in self.wishes.items():
+            if name not in fitted:
+                value = wish.score(wish.values(settings), self.ends[name])
+            elif wish.good_enough is not None and wish.ends is None:
+                line = lines[name].ravel()
+                known = Outlook(fitted[name], line, self.scatters[name], np.ones(len(line)))
+                value = chances.at_point(known, wish.band).reshape(shape)
+            else:
+                mean = np.asarray(fitted[name]._chosen.mean(lines[name].ravel()), dtype=float)
+                value = wish.score(mean, self.ends[name]).reshape(shape)
+            each.append(np.broadcast_to(value, shape))
+        weights = np.array([wish.weight for wish in self.wishes.values()])
+        return goals.overall(np.stack(each, axis=-1), weights)
+
+    def share_as_good(self, offered: pd.DataFrame, settings: Mapping[str, Any]) -> np.ndarray:
+        """Share of what the fits hold possible in which each row scores at least as high as the settings chosen."""
+        both = pd.concat([pd.DataFrame([settings]), offered], ignore_index=True)[list(settings)]
+        rng = np.random.default_rng(SEED)
+        lines = {fit.response: self.line(fit, both, coefficients(fit, DRAWS, rng)) for fit in self.fits}
+        scores = self._of_lines(lines, both)
+        return np.asarray((scores[:, 1:] >= scores[:, [0]] - 1e-12).mean(axis=0))
+
+
+def ends_of(wish: Goal, values: np.ndarray) -> tuple[float, float]:
+    """Where the scale of a wish begins and ends over these expected values, unless the wish says so."""
+    if wish.ends is not None:
+        return float(wish.ends[0]), float(wish.ends[1])
+    low, high = float(values.min()), float(values.max())
+    if not isinstance(wish.aim, str):
+        away = max(abs(low - wish.aim), abs(high - wish.aim)) * (1 + LEFT)
+        if wish.good_enough is not None:
+            away = max(abs(end - wish.aim) for end in wish.band if np.isfinite(end))
+        return wish.aim + (away or 1.0), float(wish.aim)
+    worst, best = (high, low) if wish.aim == "fewer" else (low, high)
+    return worst + LEFT * (worst - best), best
+
+
+def shrink(fit: FactorFit, chosen: Sequence[str]) -> np.ndarray:
+    """The coefficients, those of the chosen factors pulled towards none by 1 - 1/F (not below 0), about the castings' mean.
+
+    F is that of the factor's test, or what its p-value would make it in large samples.
+    """
+    coef = np.array(fit._chosen.model.coef, dtype=float)
+    p_values = fit.tests.set_index("factor")["p_value"]
+    for term in fit._design.terms:
+        if not {part.name for part in term.parts} & set(chosen):
+            continue
+        cols = list(term.cols)
+        p = min(max(float(p_values[term.name]), 1e-300), 1.0)
+        f = float(stats.chi2.isf(p, len(cols))) / len(cols)
+        keep = max(0.0, 1 - 1 / f) if f > 0 else 0.0
+        coef[0] += float(fit._design.X[:, cols].mean(axis=0) @ coef[cols]) * (1 - keep)
+        coef[cols] *= keep
+    return coef
+
+
+def coefficients(fit: FactorFit, draws: int, rng: np.random.Generator) -> np.ndarray:
+    """Coefficients that the fit holds possible, (draws, p): multivariate t around the estimates."""
+    leaves = getattr(fit._chosen.model, "models", (fit._chosen.model,))
+    share = [part.size for part in np.array_split(np.arange(draws), len(leaves))]
+    return np.vstack([_around(model, many, rng) for model, many in zip(leaves, share, strict=True)])
+
+
+def _around(model: Any, draws: int, rng: np.random.Generator) -> np.ndarray:
+    cov, df = _uncertainty(model)
+    values, vectors = np.linalg.eigh((cov + cov.T) / 2)
+    root = vectors * np.sqrt(np.maximum(values, 0))
+    wide = np.ones(draws) if np.isinf(df) else np.sqrt(df / rng.chisquare(df, draws))
+    return np.asarray(model.coef + (rng.standard_normal((draws, len(cov))) @ root.T) * wide[:, None])
+
+
+def _uncertainty(model: Any) -> tuple[np.ndarray, float]:
+    """Covariance of the coefficients and degrees of freedom (the median over the coefficients)."""
+    model = getattr(model, "base", model)
+    size = len(model.coef)
+    if hasattr(model, "fit"):
+        df = [model.fit.df(row) for row in np.eye(size)[1:]]
+        return np.asarray(model.fit.cov), float(np.median(df)) if df else np.inf
+    place = np.zeros((size, len(model.best.theta)))
+    place[1:, model.first :] = np.eye(size - 1)
+    place[0, 0 if model.anchor is None else model.anchor] = 1 if model.anchor is None else -1
+    return model.phi * place @ model.best.cov @ place.T, float(model.df)
