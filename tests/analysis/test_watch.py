@@ -38,9 +38,8 @@ def shifted(seed: int = 2) -> pd.DataFrame:
 
 
 def test_watch_is_the_function_also_after_its_module_was_loaded():
-    import castlab.analysis.watching
-
     import castlab.analysis
+    import castlab.analysis.production.watching
 
     assert callable(castlab.analysis.watch)
     assert callable(castlab.analysis.mold_life)
