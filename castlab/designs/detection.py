@@ -112,7 +112,8 @@ def power(
         Counts: the mean count of the first group. Pass: the share that passes in it, between 0 and 1. Grades: the share of
         castings with each grade, worst first. For a plan: in the middle of its settings.
     spread : float
-        Measures: the standard deviation between castings (of one cup, where there are batches), unit of the measure.
+        The standard deviation between castings (of one cup, where there are batches): of measures, in their unit; of
+        counts, at the mean count `base`, where it says how much more than Poisson counts they scatter.
     batches : int, optional
         Two groups of castings poured from so many cups in all. With `per_batch` the groups are whole batches, else both
         groups are poured from each cup.
@@ -120,7 +121,7 @@ def power(
         Standard deviation between batches: of the measure, of the log of the mean count (0.2: about 20%), or of the log
         odds. Needed with batches; a plan of batches has a guess of its own for measures.
     dispersion : float, optional
-        Counts: variance over mean within a batch, 1 (Poisson) or more.
+        Counts, instead of spread: variance over mean within a batch, 1 (Poisson) or more.
     factor : str, optional
         For a plan, the effect whose power is given as `.power`; None takes the main effect with the least.
     alpha : float

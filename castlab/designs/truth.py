@@ -109,8 +109,8 @@ def read(
     measure = kind == "measure"
     size = number("effect", effect, -np.inf if measure else 0, np.inf if measure else MOST)
     level = number("alpha", alpha, 0, 1)
-    if not measure and spread is not None:
-        raise InputError(f"spread is for measures; kind {kind!r} takes base only")
+    if spread is not None and kind in ("pass", "grade"):
+        raise InputError(f"spread is for measures and counts; kind {kind!r} takes base only")
     if dispersion is not None and kind != "count":
         raise InputError(f"dispersion is for counts, not for kind {kind!r}")
     scatter = number("spread", spread, 0, np.inf) if measure else 1.0
@@ -119,13 +119,29 @@ def read(
     start = 0.0
     cuts: tuple[float, ...] = ()
     if kind == "count":
-        start = float(np.log(number("base", base, 0, MOST)))
+        mean = number("base", base, 0, MOST)
+        start = float(np.log(mean))
+        if spread is not None:
+            wide = _over_dispersion(mean, spread, dispersion)
     elif kind == "pass":
         start = float(special.logit(number("base", base, 0, 1)))
     elif kind == "grade":
         cuts = _cuts(base)
     shift = size if measure else float(np.log(size))
     return Truth(kind, size, shift, start, cuts, base, scatter, between, wide, level)
+
+
+def _over_dispersion(mean: float, spread: float, dispersion: float | None) -> float:
+    """Variance over mean of counts that scatter by `spread` about `mean`."""
+    if dispersion is not None:
+        raise InputError("spread and dispersion say the same of counts; give one of them")
+    wide = number("spread", spread, 0, np.inf) ** 2 / mean
+    if wide < 1 - 1e-9:
+        raise InputError(
+            f"spread is {spread:g}, but counts about a mean of {mean:g} scatter by {mean**0.5:.2g} by chance alone; "
+            "accepted: that or more, or no spread; scatter between batches goes into batch_spread"
+        )
+    return max(wide, 1.0)
 
 
 def number(name: str, value: object, low: float, high: float) -> float:

@@ -68,7 +68,8 @@ def agreement(
     ----------
     ratings_frame : DataFrame
         Long, one row per score, with `item`, `scorer` and `value` naming its columns (such as `book.scores()`); or
-        wide, one row per casting and one column per scorer. Gaps are allowed.
+        wide, one row per casting and one column per scorer. Gaps are allowed. Columns with plain names (`trial_id`,
+        casting, part, item ...; scorer, rater, appraiser ...) are known without being named, and the cautions say so.
     scale : {"nominal", "ordinal", "interval", "ratio"}
         What the values are: names, grades, measures, or measures and counts with a true zero.
     item, scorer, value : str, optional
@@ -196,7 +197,8 @@ def weighted_kappa(
     places = [np.searchsorted(levels, values) for values in (first, second)]
     table = np.zeros((len(levels), len(levels)))
     np.add.at(table, tuple(places), 1)
-    got = cohens_kappa(table, wt=weights)
+    with np.errstate(invalid="ignore"):  # its test of kappa = 0, not asked for here, divides by 0 in complete agreement
+        got = cohens_kappa(table, wt=weights)
     return float(got.kappa), float(max(got.kappa_low, -1)), float(min(got.kappa_upp, 1))
 
 

@@ -11,6 +11,9 @@ from castlab.analysis.reading import kinds
 from castlab.errors import InputError
 
 SCALES = ("nominal", "ordinal", "interval", "ratio")
+SCORERS = ("scorer", "rater", "appraiser", "observer", "coder", "judge", "reader", "assessor", "who")
+ITEMS = ("trial_id", "casting", "trial", "part", "item", "unit", "subject", "specimen", "sample")
+"""Names of columns that say who scored, and what was scored, where the caller names none."""
 
 
 @dataclass(frozen=True)
@@ -32,7 +35,8 @@ def need(frame: pd.DataFrame, columns: list[str]) -> None:
 def read(
     frame: pd.DataFrame, scale: str, item: str | None, scorer: str | None, value: str | None, *, castings: int = 3
 ) -> Ratings:
-    """Ratings from a long frame (item, scorer, value named) or a wide one (rows castings, columns scorers).
+    """Ratings from a long frame (item, scorer, value named, or known by their names) or a wide one (rows castings, columns
+    scorers).
 
     Raises
     ------
@@ -42,11 +46,11 @@ def read(
     """
     if scale not in SCALES:
         raise InputError(f"scale is {scale!r}; accepted: {', '.join(SCALES)}")
-    named = [item, scorer, value]
     cautions: list[str] = []
-    if any(named) and not all(named):
-        raise InputError("a long frame needs all of item=, scorer= and value=; a wide one (columns scorers) none")
-    if all(named):
+    if not all([item, scorer, value]):
+        item, scorer, value, told = _known(frame, item, scorer, value)
+        cautions += told
+    if scorer is not None:
         need(frame, [str(item), str(scorer), str(value)])
         long = frame.dropna(subset=[item, scorer, value])
         again = long.duplicated([item, scorer])
@@ -57,7 +61,7 @@ def read(
             )
         wide = long[~again].pivot(index=item, columns=scorer, values=value)
     else:
-        wide = frame.copy()
+        wide = frame.copy() if item is None else frame.set_index(item)
     columns = [_numbers(wide[name], scale) for name in wide] if scale != "nominal" else []
     if scale == "nominal":
         levels = tuple(sorted({v for name in wide for v in wide[name].dropna()}, key=str))
@@ -83,6 +87,28 @@ def read(
     if alone := int((~pairable).sum()):
         cautions.append(f"{alone} castings were scored by one person only and say nothing about agreement.")
     return Ratings(table[pairable], levels, tuple(cautions))
+
+
+def _known(
+    frame: pd.DataFrame, item: str | None, scorer: str | None, value: str | None
+) -> tuple[str | None, str | None, str | None, list[str]]:
+    """Which columns are what, by their names: casting, scorer and value of a long frame; at most the casting of a wide one.
+
+    Taken for a wide table, a long one would give an answer that means nothing, so a column that names scorers decides.
+    """
+    item = item or next((name for name in frame if str(name).lower() in ITEMS), None)
+    scorer = scorer or next((name for name in frame if str(name).lower() in SCORERS), None)
+    if scorer is None and value is None:
+        return item, None, None, [] if item is None else [f"{item} names the castings; every other column is a scorer."]
+    if scorer is None or item is None:
+        raise InputError("a long frame needs item=, scorer= and value=; a wide one (columns scorers) none of them")
+    others = [str(name) for name in frame if name not in (item, scorer)]
+    if value is None and len(others) != 1:
+        raise InputError(
+            f"say which column of the long frame holds what is compared: value= one of {', '.join(others) or 'none there'}"
+        )
+    value = value or others[0]
+    return item, scorer, value, [f"One row per score was read: casting {item}, scorer {scorer}, value {value}."]
 
 
 def _numbers(column: pd.Series, scale: str) -> tuple[np.ndarray, tuple[object, ...]]:

@@ -88,7 +88,9 @@ def test_a_plan_with_nothing_left_over_shows_nothing():
         ((8, 6), {"effect": 2, "kind": "measure", "spread": 1, "batches": 4, "batch_spread": 1}, "one number"),
         (8, {"effect": 0, "kind": "count", "base": 3}, "between 0 and 10000"),
         (8, {"effect": 0.5, "kind": "count"}, "base is None"),
-        (8, {"effect": 0.5, "kind": "count", "base": 3, "spread": 1}, "spread is for measures"),
+        (8, {"effect": 0.5, "kind": "pass", "base": 0.5, "spread": 1}, "spread is for measures and counts"),
+        (8, {"effect": 0.5, "kind": "count", "base": 9, "spread": 1}, "scatter by 3 by chance alone"),
+        (8, {"effect": 0.5, "kind": "count", "base": 9, "spread": 4, "dispersion": 2}, "give one of them"),
         (8, {"effect": 2, "kind": "pass", "base": 1.2}, "between 0 and 1"),
         (8, {"effect": 2, "kind": "measure"}, "spread is None"),
         (8, {"effect": np.nan, "kind": "measure", "spread": 1}, "effect is nan"),
@@ -149,6 +151,12 @@ def test_whole_batches_need_more_castings_than_both_groups_in_each_batch():
     assert whole.needed > each.needed
     assert f"takes {whole.needed} castings in each group, in {whole.needed // 4 * 2} batches in all" in whole.verdict
     assert (whole.method, each.method) == ("t test of batch means", "t test within batches")
+
+
+def test_the_spread_of_counts_says_the_same_as_their_variance_over_the_mean():
+    same = {"effect": 0.5, "kind": "count", "base": 9, "simulations": 400, "seed": 3}
+    assert power(8, spread=6, **same).power == power(8, dispersion=4, **same).power
+    assert power(8, spread=3, **same).power == power(8, **same).power
 
 
 def test_false_alarms_are_asked_for_by_no_effect():

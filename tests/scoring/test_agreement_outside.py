@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from castlab.errors import InputError
 from castlab.scoring import agreement
 from castlab.scoring.agreeing import intraclass, weighted_kappa
 
@@ -42,6 +43,21 @@ def test_alpha_of_four_observers_and_twelve_units(scale, published):
     assert got.low < got.alpha < got.high <= 1
     long = OBSERVERS.rename_axis("unit").reset_index().melt("unit", var_name="who", value_name="v")
     assert agreement(long, scale, item="unit", scorer="who", value="v").alpha == pytest.approx(got.alpha)
+    for frame in (long, long.rename(columns={"unit": "trial_id", "who": "Rater", "v": "clarity"})):
+        unnamed = agreement(frame, scale)
+        assert unnamed.alpha == pytest.approx(got.alpha)
+        assert any("One row per score was read" in said for said in unnamed.cautions)
+    with_names = agreement(OBSERVERS.rename_axis("casting").reset_index(), scale)
+    assert with_names.alpha == pytest.approx(got.alpha)
+    assert len(with_names.scorers) == 4
+
+
+def test_a_long_frame_with_several_values_asks_which_is_compared():
+    scores = pd.DataFrame(
+        {"trial_id": [1, 1, 2, 2], "scorer": [*"abab"], "bubbles": [1, 2, 3, 4], "clarity": [1, 2, 3, 3]}
+    )
+    with pytest.raises(InputError, match="value= one of bubbles, clarity"):
+        agreement(scores, "ratio")
 
 
 def test_intraclass_correlations_of_six_targets_and_four_judges():
