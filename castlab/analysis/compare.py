@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from castlab import labels
-from castlab.analysis import verdicts, words
+from castlab.analysis import effects, verdicts, words
 from castlab.analysis.fit import FactorFit, fit_factors
 from castlab.analysis.needed import Needed, more_needed
 from castlab.analysis.reading import castings as rows_of
@@ -271,7 +271,13 @@ def _sentence(row: dict[str, object], fit: FactorFit, group: str, equivalence: f
     if "judgement" in row:
         judged = _JUDGED[str(row["judgement"])].format(row["group"], reference, labels.name(group))
         if row["strength"] == "likely" and row["judgement"] in ("better", "worse"):
-            judged = f"{judged.removesuffix('.')}, though not surely after looking at several groups."
+            few = float(row["p_adjusted"]) < effects.CLEAR  # type: ignore[arg-type]
+            doubt = (
+                "though so few castings cannot make sure of it"
+                if few
+                else "though not surely after looking at several groups"
+            )
+            judged = f"{judged.removesuffix('.')}, {doubt}."
     if equivalence is None:
         return f"{text}. {judged}".strip() if judged else text + "."
     margin = _margin_words(equivalence, fit)

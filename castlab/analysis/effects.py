@@ -1,8 +1,11 @@
-"""Effects and tests of a fitted model as tables, with p-values adjusted for looking at several factors."""
+"""Effects and tests of a fitted model as tables, with p-values adjusted for looking at several factors.
+
+The word for how sure a finding is comes from here, for every analysis.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 import pandas as pd
@@ -12,6 +15,7 @@ from castlab.analysis.models.choose import Chosen
 from castlab.analysis.reading.coding import Design
 
 CLEAR = 0.05
+PLANNED, EXPLORING = "planned", "exploring"
 
 STRENGTHS = {
     "clear": "holds after allowing for the number of factors looked at (adjusted p below 0.05)",
@@ -33,30 +37,40 @@ def holm(p: Sequence[float]) -> np.ndarray:
     return adjusted
 
 
-def strength(p: float, p_adjusted: float) -> str:
-    """The word for an effect: see `STRENGTHS`."""
-    return "clear" if p_adjusted < CLEAR else "likely" if p < CLEAR else "not shown"
+def strength(p: float, p_adjusted: float, *, too_few: bool = False) -> str:
+    """The word for an effect (see `STRENGTHS`); never "clear" where the castings are `too_few` to carry that word."""
+    if p_adjusted < CLEAR and not too_few:
+        return "clear"
+    return "likely" if p < CLEAR else "not shown"
 
 
-def no_surer(effects: pd.DataFrame, chosen: Chosen) -> pd.DataFrame:
-    """The effects with none called "clear" where the castings cannot carry that word."""
-    return effects.replace({"strength": {"clear": "likely"}}) if chosen.too_few else effects
+def strengths(table: pd.DataFrame, too_few: bool | Sequence[bool] = False) -> list[str]:
+    """The word for each row of a table with p_value and p_adjusted."""
+    few = [too_few] * len(table) if isinstance(too_few, bool) else too_few
+    rows = zip(table["p_value"], table["p_adjusted"], few, strict=True)
+    return [strength(p, adjusted, too_few=bool(f)) for p, adjusted, f in rows]
 
 
 def tables(
-    chosen: Chosen, design: Design, codes: np.ndarray | None, *, intervals: bool = True
+    chosen: Chosen,
+    design: Design,
+    codes: np.ndarray | None,
+    planned: Collection[str] = (),
+    *,
+    intervals: bool = True,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """The effects (one row per contrast) and the tests (one row per factor).
 
-    The tests are adjusted over the factors (Holm). A contrast of a factor with several levels is adjusted over the
-    levels, and is never surer than its factor. Without `intervals`, which cost most of the time, low and high are NaN.
+    The tests are adjusted over the factors (Holm), those of the `planned` terms among themselves. A contrast of a factor
+    with several levels is adjusted over the levels, and is never surer than its factor. Without `intervals`, which cost
+    most of the time, low and high are NaN.
     """
     with np.errstate(all="ignore"):  # degrees of freedom and ends of intervals may be infinite
-        return _tables(chosen, design, codes, intervals=intervals)
+        return _tables(chosen, design, codes, planned, intervals=intervals)
 
 
 def _tables(
-    chosen: Chosen, design: Design, codes: np.ndarray | None, *, intervals: bool
+    chosen: Chosen, design: Design, codes: np.ndarray | None, planned: Collection[str], *, intervals: bool
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     tests = []
     for term in design.terms:
@@ -70,7 +84,12 @@ def _tables(
             )
         tests.append((term.name, test.statistic, test.df, test.p, where + test.method))
     test_table = pd.DataFrame(tests, columns=["factor", "statistic", "df", "p_value", "method"])
+    own = test_table["factor"].isin(list(planned))
     test_table.insert(4, "p_adjusted", holm(test_table["p_value"]))
+    if own.any():
+        test_table.loc[own, "p_adjusted"] = holm(test_table.loc[own, "p_value"])
+    test_table["strength"] = strengths(test_table, chosen.too_few)
+    test_table["look"] = np.where(own, PLANNED, EXPLORING)
 
     is_ratio = chosen.scale != "difference"
     rows = []
@@ -82,6 +101,7 @@ def _tables(
             ends = chosen.model.interval(j) if intervals else (np.nan, np.nan)
             values = np.array([chosen.model.coef[j], *ends])
             estimate, low, high = np.exp(values) if is_ratio else values
-            rows.append((term.name, contrast, estimate, low, high, p, p_adjusted, is_ratio, strength(p, p_adjusted)))
-    names = ["factor", "contrast", "estimate", "low", "high", "p_value", "p_adjusted", "ratio", "strength"]
+            word = strength(max(p, overall.p_value), p_adjusted, too_few=chosen.too_few)
+            rows.append((term.name, contrast, estimate, low, high, p, p_adjusted, is_ratio, word, overall.look))
+    names = ["factor", "contrast", "estimate", "low", "high", "p_value", "p_adjusted", "ratio", "strength", "look"]
     return pd.DataFrame(rows, columns=names), test_table

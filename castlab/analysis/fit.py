@@ -36,8 +36,8 @@ class FactorFit(Result):
     the factors), ratio (True: estimate is a ratio, 1 means no difference; False: a difference, 0 means none) and strength
     ("clear", "likely", "not shown"; see `castlab.analysis.effects.STRENGTHS`) and look ("planned" or "exploring").
     `planned` are the factors named before the castings were made, None where no plan is known. `scale` names it: "ratio" (counts),
-    "odds ratio" (grades, pass) or "difference" (measures). `tests` has one overall test per factor. `data` are the
-    castings used, with the columns `response`, `factors` and `batch`.
+    "odds ratio" (grades, pass) or "difference" (measures). `tests` has one overall test per factor, with
+    a strength and look of its own. `data` are the castings used, with the columns `response`, `factors` and `batch`.
     """
 
     effects: pd.DataFrame
@@ -65,7 +65,7 @@ class FactorFit(Result):
     def tables(self) -> dict[str, pd.DataFrame]:
         unplanned = [] if self.planned is not None else ["look"]
         told = words.table(self.effects.drop(columns=["ratio", *unplanned]), ratios=self.scale != "difference")
-        own = {"Effects": told, "Tests": words.table(self.tests.drop(columns=unplanned), ratios=False)}
+        own = {"Effects": told, "Tests": words.table(self.tests.drop(columns=["strength", *unplanned]), ratios=False)}
         if self.any_at_all is None:
             return own
         chance = {f"Chance of any: {title.lower()}": table for title, table in self.any_at_all.tables().items()}
@@ -273,10 +273,9 @@ def fit_factors(
         chosen = imperfect.fit(used, design)
     except FitError as exc:
         raise FitError(f"{exc}{_screen_instead(used, design)}") from None
-    effect_table, test_table = effects.tables(chosen, design, used.codes)
     plan = looks.read_planned(planned, used.factors)
-    effect_table, test_table = looks.judged(effect_table, test_table, plan, all_planned=planned is True)
-    effect_table = effects.no_surer(effect_table, chosen)
+    own = looks.planned_terms(plan, [t.name for t in design.terms], all_planned=planned is True)
+    effect_table, test_table = effects.tables(chosen, design, used.codes, own)
 
     cautions = [*used.cautions, *dropped.values(), *chosen.cautions, *_about_design(used, kept, pairs)]
     cautions += zero_counts.caution(used, design, chosen)

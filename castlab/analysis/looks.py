@@ -19,6 +19,7 @@ from scipy import stats
 
 from castlab import labels
 from castlab.analysis import effects, verdicts, words
+from castlab.analysis.effects import EXPLORING, PLANNED
 from castlab.analysis.reading import castings as rows_of
 from castlab.errors import FitError, InputError
 from castlab.results import Result
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
     from castlab.analysis.fit import FactorFit
     from castlab.records.models import Plan
 
-PLANNED, EXPLORING = "planned", "exploring"
 METHODS = {"holm": "Holm", "bh": "Benjamini and Hochberg"}
 """How to adjust over a family: the chance of any false finding (Holm, Scandinavian Journal of Statistics 6, 1979, 65-70),
 or the expected share of false ones among the findings (Benjamini and Hochberg, JRSS B 57, 1995, 289-300)."""
@@ -55,26 +55,11 @@ def read_planned(planned: bool | str | Sequence[str] | None, factors: Sequence[s
     return names
 
 
-def judged(
-    effect_table: pd.DataFrame, tests: pd.DataFrame, planned: tuple[str, ...] | None, *, all_planned: bool = False
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Effects and tests with the column `look`, p-values adjusted within the planned family and over all for the others.
-
-    An interaction is planned only where everything is (`all_planned`).
-    """
-    names = tests["factor"]
-    own = names.isin(planned or ()) | (all_planned & names.str.contains(" x ", regex=False))
-    tests = tests.assign(look=np.where(own, PLANNED, EXPLORING))
-    if own.any():
-        tests.loc[own, "p_adjusted"] = effects.holm(tests.loc[own, "p_value"])
-    overall = tests.set_index("factor")
-    parts = []
-    for factor, rows in effect_table.groupby("factor", sort=False):
-        least = float(overall.loc[factor, "p_adjusted"])
-        adjusted = [least] if len(rows) == 1 else [max(least, a) for a in effects.holm(rows["p_value"])]
-        strength = [effects.strength(p, a) for p, a in zip(rows["p_value"], adjusted, strict=True)]
-        parts.append(rows.assign(p_adjusted=adjusted, strength=strength, look=overall.loc[factor, "look"]))
-    return pd.concat(parts).loc[effect_table.index], tests
+def planned_terms(
+    planned: tuple[str, ...] | None, terms: Sequence[str], *, all_planned: bool = False
+) -> tuple[str, ...]:
+    """The terms of the planned family; an interaction is planned only where everything is (`all_planned`)."""
+    return tuple(name for name in terms if name in (planned or ()) or (all_planned and " x " in name))
 
 
 def told(
@@ -84,17 +69,23 @@ def told(
     response: str,
     kind: str,
     planned: tuple[str, ...] | None,
+    *,
+    twice: bool = False,
 ) -> list[str]:
-    """The findings in sentences; with a plan its own first, then what was found by exploring, as hints."""
+    """The findings in sentences; with a plan its own first, then what was found by exploring, as hints.
+
+    `twice`: each factor was looked at twice, and the p-values are adjusted for it.
+    """
+    looked = "several settings" if len(tests) > 1 else "twice" if twice else "several levels"
     if planned is None:
-        return verdicts.of_effects(effect_table, tests, scale, response, kind)
+        return verdicts.of_effects(effect_table, tests, scale, response, kind, looked)
     said = []
     for look, before in ((PLANNED, "Planned."), (EXPLORING, "Found by exploring, so a hint to confirm.")):
         rows, own = (table[table["look"] == look] for table in (effect_table, tests))
         if len(rows):
             shown = (rows["strength"] != "not shown").any()
             lead = before if shown or look == PLANNED else "Exploring."
-            said += [lead, *verdicts.of_effects(rows, own, scale, response, kind)]
+            said += [lead, *verdicts.of_effects(rows, own, scale, response, kind, looked)]
     return said
 
 
@@ -260,7 +251,8 @@ def many_responses(
     table["p_adjusted"] = adjusted(table["p_value"], adjust)
     if mine.any():
         table.loc[mine, "p_adjusted"] = adjusted(table.loc[mine, "p_value"], adjust)
-    table["strength"] = [effects.strength(p, a) for p, a in zip(table["p_value"], table["p_adjusted"], strict=True)]
+    few = {name: fit._chosen.too_few for name, fit in fits.items()}
+    table["strength"] = effects.strengths(table, [few[name] for name in table["response"]])
     table["look"] = np.where(mine, PLANNED, EXPLORING)
     missing = pd.DataFrame(failed, columns=["response", "reason"])
     cautions = [f"{words.sentence(labels.name(name))} could not be judged: {why}." for name, why in failed]
@@ -297,24 +289,28 @@ def _rows(fit: FactorFit) -> list[dict[str, Any]]:
 
 def _verdict(table: pd.DataFrame, adjust: str, *, planned: bool) -> str:
     looks, names = len(table), table["response"].nunique()
+    size = f"{words.count(table['factor'].nunique(), 'setting')}, {words.count(names, 'response')}"
+    over = f", adjusted over all of them by {METHODS[adjust]}" if looks > 1 else ""
     said = [
-        f"{words.count(looks, 'look')} ({words.count(table['factor'].nunique(), 'setting')}, {words.count(names, 'response')}), "
-        f"adjusted over all of them by {METHODS[adjust]}" + (", the planned ones among themselves." if planned else ".")
+        f"{words.count(looks, 'look')} ({size}){over}{', the planned ones among themselves' if planned and looks > 1 else ''}."
     ]
     for look in (PLANNED, EXPLORING) if planned else (EXPLORING,):
         rows = table[table["look"] == look]
-        for strength in ("clear", "likely"):
-            found = rows[rows["strength"] == strength]
+        few = (rows["strength"] == "likely") & (rows["p_adjusted"] < effects.CLEAR)
+        for lead, found in (
+            ("Clear", rows[rows["strength"] == "clear"]),
+            ("Likely on its own only", rows[(rows["strength"] == "likely") & ~few]),
+            ("Likely, which is the most that so few castings can show", rows[few]),
+        ):
             pairs = [
                 f"{labels.name(response)} ({words.listing([labels.name(f) for f in own['factor']])})"
                 for response, own in found.groupby("response", sort=False)
             ]
             if pairs:
-                lead = {"clear": "Clear", "likely": "Likely on its own only"}[strength]
                 hint = f"{lead}, planned" if planned and look == PLANNED else lead
                 said.append(f"{hint}: {'; '.join(pairs)}.")
     if (table["strength"] == "not shown").all():
-        said.append("Nothing is shown after so many looks.")
+        said.append("Nothing is shown after so many looks." if looks > 1 else "Nothing is shown.")
     elif (table["look"] == EXPLORING).any() and (
         table.loc[table["look"] == EXPLORING, "strength"] != "not shown"
     ).any():

@@ -125,7 +125,7 @@ def screen_effects(frame: pd.DataFrame, response: str, factors: str | Sequence[s
     ratio = size / pse
     table["p_value"] = _beyond(single, ratio)
     table["p_adjusted"] = np.maximum(_beyond(largest, ratio), table["p_value"])
-    table["strength"] = [effects.strength(p, q) for p, q in zip(table["p_value"], table["p_adjusted"], strict=True)]
+    table["strength"] = effects.strengths(table)
     table["low"], table["high"] = table["estimate"] - margin, table["estimate"] + margin
     order = np.argsort(-size, kind="stable")
     table = table.iloc[order].reset_index(drop=True)

@@ -10,6 +10,7 @@ from castlab import labels
 from castlab.analysis import words
 
 MOST_LEVELS_TOLD = 3
+FEW = "likely, from few castings"
 
 KIND = {"count": "counted", "measure": "measured", "grade": "graded", "pass": "pass or fail"}
 """Kind of response -> how a sentence says it."""
@@ -52,9 +53,19 @@ def possible(low: float, high: float, scale: str, response: str) -> str:
     return f"{words.ratio(low)} to {words.ratio(high)} times"
 
 
-def of_effects(effects: pd.DataFrame, tests: pd.DataFrame, scale: str, response: str, kind: str) -> list[str]:
-    """One sentence per finding: clear ones, then likely ones, then what is not shown."""
-    told: dict[str, list[str]] = {"clear": [], "likely": [], "not shown": []}
+def of_effects(
+    effects: pd.DataFrame,
+    tests: pd.DataFrame,
+    scale: str,
+    response: str,
+    kind: str,
+    looked: str = "several settings",
+) -> list[str]:
+    """One sentence per finding: clear ones, then likely ones, then what is not shown.
+
+    `looked` names what the p-values are adjusted for.
+    """
+    told: dict[str, list[str]] = {"clear": [], "likely": [], FEW: [], "not shown": []}
     overall = tests.set_index("factor")
     for factor, rows in effects.groupby("factor", sort=False):
         if len(rows) > 1:
@@ -66,10 +77,14 @@ def of_effects(effects: pd.DataFrame, tests: pd.DataFrame, scale: str, response:
                 f"{subject(row['factor'], row['contrast'])} ({possible(row['low'], row['high'], scale, response)} remains possible)"
             )
         else:
-            told[row["strength"]].append(_whole(row, scale, response, kind))
+            told[_sure(row)].append(_whole(row, scale, response, kind))
     parts = [words.sentence(t) + "." for t in told["clear"]]
-    if told["likely"]:
-        parts.append("Likely, though not sure after looking at several settings: " + "; ".join(told["likely"]) + ".")
+    for word, doubt in (
+        ("likely", f"not sure after looking {looked if looked == 'twice' else f'at {looked}'}"),
+        (FEW, "so few castings cannot make sure of it"),
+    ):
+        if told[word]:
+            parts.append(f"Likely, though {doubt}: {'; '.join(told[word])}.")
     if told["not shown"]:
         parts.append(
             "Not shown by these castings, which does not mean that it makes no difference: "
@@ -77,6 +92,11 @@ def of_effects(effects: pd.DataFrame, tests: pd.DataFrame, scale: str, response:
             + "."
         )
     return parts
+
+
+def _sure(row: Any) -> str:
+    """The strength of a finding, and where it is likely at most for want of castings, that."""
+    return FEW if row["strength"] == "likely" and row["p_adjusted"] < 0.05 else str(row["strength"])
 
 
 def _widest(rows: pd.DataFrame, scale: str, response: str) -> str:
@@ -103,22 +123,21 @@ def _tell_levels(
     told: dict[str, list[str]], factor: str, rows: pd.DataFrame, test: Any, scale: str, response: str, kind: str
 ) -> None:
     """A factor with several levels: those that stand out, at most a few, or the whole as not shown."""
-    p, p_adjusted = float(test["p_value"]), float(test["p_adjusted"])
-    if p >= 0.05:
+    if test["strength"] == "not shown":
         span = _widest(rows, scale, response)
         told["not shown"].append(f"{labels.name(factor)} ({len(rows) + 1} levels; {span} remains possible)")
         return
-    word = "clear" if p_adjusted < 0.05 else "likely"
     standing = rows[rows["strength"] != "not shown"].sort_values("p_value", kind="stable")
-    if standing.empty:
-        told[word].append(
-            f"{labels.name(factor)} matters as a whole ({words.p_value(p_adjusted)}), no single level stands out"
+    surest = standing["strength"].eq(test["strength"]).any()
+    if not surest:
+        alone = "no single level stands out" + ("" if standing.empty else " for sure")
+        told[_sure(test)].append(
+            f"{labels.name(factor)} matters as a whole ({words.p_value(float(test['p_adjusted']))}), {alone}"
         )
-        return
     for _, row in standing.head(MOST_LEVELS_TOLD).iterrows():
-        told[word].append(_whole(row, scale, response, kind))
+        told[_sure(row)].append(_whole(row, scale, response, kind))
     more = len(standing) - MOST_LEVELS_TOLD
     if more > 0:
-        told[word].append(
+        told[_sure(standing.iloc[-1])].append(
             f"{labels.name(factor)} has {words.count(more, 'further level')} that {'stands' if more == 1 else 'stand'} out, in the table of effects"
         )

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from castlab.analysis import Checks, fit_factors
+from castlab.analysis.effects import holm
 
 FACTORS = ["warm", "pour", "temp_c"]
 BY_CHANCE = ["odd castings", "shape of the scatter", "spread", "straight lines", "time trend", "molds", "batches"]
@@ -121,6 +122,16 @@ def test_a_casting_that_carries_the_verdict_is_named_by_a_real_refit():
         assert kept.loc[name, "estimate"] == pytest.approx(alone.effects["estimate"].iloc[0])
         assert kept.loc[name, "high"] == pytest.approx(alone.effects["high"].iloc[0])
         assert name in row["sentence"]
+
+
+def test_a_planned_finding_is_not_said_to_rest_on_a_casting_for_being_adjusted_differently():
+    frame = made(16, batches=6)
+    others = {f"other_{k}": np.random.default_rng(k).permutation(np.tile([0, 1], 12)) for k in range(6)}
+    fit = fit_factors(frame.assign(**others), "y", ["pour", *others], planned=["pour"])
+    pour = fit.effects.set_index("factor").loc["pour"]
+    assert pour["strength"] == "clear"
+    assert holm([pour["p_value"], *[1.0] * 6])[0] > 0.05  # it would not be clear among all the others
+    assert "pour" not in set(fit.checks().carried["factor"])
 
 
 def test_a_single_casting_of_a_level_is_told():

@@ -48,7 +48,9 @@ def test_the_columns_of_the_tables_are_the_documented_ones():
     assert list(fit.effects.columns) == [
         "factor", "contrast", "estimate", "low", "high", "p_value", "p_adjusted", "ratio", "strength", "look",
     ]  # fmt: skip
-    assert list(fit.tests.columns) == ["factor", "statistic", "df", "p_value", "p_adjusted", "method", "look"]
+    assert list(fit.tests.columns) == [
+        "factor", "statistic", "df", "p_value", "p_adjusted", "method", "strength", "look",
+    ]  # fmt: skip
     assert set(fit.effects["strength"]) <= set(STRENGTHS)
     assert set(fit.tables()) == {"Effects", "Tests"}
     assert fit.response == "bubbles"

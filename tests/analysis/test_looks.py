@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from castlab.analysis import fit_factors, many_responses, recommend
+from castlab.analysis import compare_runs, fit_factors, many_responses, recommend
 from castlab.analysis.effects import holm
 from castlab.analysis.looks import from_plans
 from castlab.errors import FitError, InputError
@@ -84,6 +84,32 @@ def test_many_responses_are_adjusted_over_the_whole_family():
     gentler = many_responses(castings(), ["haze_pct", "shore_d"], FACTORS, adjust="bh")
     assert (gentler.table["p_adjusted"] <= many.table["p_adjusted"] + 1e-12).all()
     assert "Benjamini and Hochberg" in gentler.verdict
+
+
+def separated() -> pd.DataFrame:
+    return pd.DataFrame({"passed": [0, 0, 0, 1, 1, 1], "pour": ["stream"] * 3 + ["ladle"] * 3})
+
+
+def test_a_finding_of_too_few_castings_is_likely_at_most_wherever_it_is_told():
+    fit = fit_factors(separated(), "passed", "pour", kind="pass")
+    every = many_responses(separated(), {"passed": "pass"}, "pour")
+    compared = compare_runs(separated(), "passed", "pour", kind="pass", better="more")
+    assert fit.effects["p_adjusted"].iloc[0] < 0.05
+    assert {
+        *fit.effects["strength"],
+        *fit.tests["strength"],
+        *every.table["strength"],
+        *compared.pairs["strength"],
+    } == {"likely"}
+    assert "Likely, though so few castings cannot make sure of it:" in fit.verdict
+    assert "Likely, which is the most that so few castings can show: good enough to sell (pour)." in every.verdict
+    assert compared.verdict.endswith("though so few castings cannot make sure of it.")
+    for result in (fit, every, compared):
+        assert "several settings" not in result.verdict
+
+
+def test_one_look_is_not_said_to_be_adjusted():
+    assert many_responses(castings(), ["haze_pct"], "a_min").verdict.startswith("1 look (1 setting, 1 response). ")
 
 
 def test_what_was_planned_for_a_response_is_a_family_of_its_own():

@@ -49,3 +49,17 @@ def test_every_number_of_a_comparison_stands_in_its_tables(response):
     tables = " ".join(table.to_string() for table in found.tables().values())
     known = numbers(tables) | {str(found.fit.n), str(found.fit.n_batches), "1.5", "0.667"} | numbers("4 of 5")
     assert numbers(found.verdict) - known == set(), found.verdict
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_level_is_told_no_surer_than_the_table_has_it(seed):
+    rng = np.random.default_rng(seed)
+    made = pd.DataFrame({"mold": np.repeat(["M-1", "M-2", "M-3", "M-4"], 6)})
+    made["haze_pct"] = 3 + 1.1 * (made["mold"] == "M-2") + 1.6 * (made["mold"] == "M-4") + rng.normal(0, 0.9, 24)
+    fit = fit_factors(made, "haze_pct", ["mold"])
+    surely, _, rest = fit.verdict.partition("Likely, though")
+    for row in fit.effects.itertuples():
+        if row.strength != "not shown":
+            assert (row.contrast in surely, row.contrast in rest) == (row.strength == "clear", row.strength == "likely")
+    if fit.tests["strength"].iloc[0] != "not shown":
+        assert "Mold" in (surely if fit.tests["strength"].iloc[0] == "clear" else rest)

@@ -91,9 +91,10 @@ def _changes(
         try:
             part = without(castings, keep)
             chosen = imperfect.fit(part, fewer)
-            found, _ = effects.tables(chosen, fewer, part.codes, intervals=False)
+            planned = set(whole.loc[whole["look"] == effects.PLANNED, "factor"])
+            found, _ = effects.tables(chosen, fewer, part.codes, planned, intervals=False)
             if any(_changed(row.strength, now) for row, now in zip(whole.itertuples(), found["strength"], strict=True)):
-                found, _ = effects.tables(chosen, fewer, part.codes)
+                found, _ = effects.tables(chosen, fewer, part.codes, planned)
         except (FitError, np.linalg.LinAlgError):
             found = None
     rows: list[tuple[object, ...]] = []

@@ -122,7 +122,7 @@ def _twice(fit: FactorFit) -> FactorFit:
     tests, table = fit.tests.copy(), fit.effects.copy()
     for rows in (tests, table):
         rows["p_adjusted"] = np.minimum(1.0, 2 * rows["p_adjusted"])
-    table["strength"] = [effects.strength(p, a) for p, a in zip(table["p_value"], table["p_adjusted"], strict=True)]
+        rows["strength"] = effects.strengths(rows, fit._chosen.too_few)
     old = " ".join(looks.told(fit.effects, fit.tests, fit.scale, fit.response, fit.kind, fit.planned))
-    new = " ".join(looks.told(table, tests, fit.scale, fit.response, fit.kind, fit.planned))
+    new = " ".join(looks.told(table, tests, fit.scale, fit.response, fit.kind, fit.planned, twice=True))
     return replace(fit, effects=table, tests=tests, verdict=fit.verdict.replace(old, new))
