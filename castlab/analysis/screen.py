@@ -192,7 +192,7 @@ def _signs(data: pd.DataFrame, names: Sequence[str]) -> tuple[np.ndarray, dict[s
     """-1 and 1 per casting and factor, and what is compared with what."""
     columns, contrasts = [], {}
     for name in names:
-        column = data[name]
+        column = kinds.plain(data[name], "a factor")
         settings = sorted(column.unique(), key=lambda v: (isinstance(v, str), v))
         if len(settings) != 2:
             what = words.listing([labels.level(v) for v in settings[:5]]) or "nothing"

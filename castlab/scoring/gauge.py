@@ -17,11 +17,10 @@ import pandas as pd
 from scipy import stats
 
 from castlab import labels
-from castlab.analysis.reading import kinds
+from castlab.analysis.reading import castings, kinds
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 from castlab.scoring import rubric
-from castlab.scoring.ratings import need
 
 DRAWS = 20_000
 SOURCES = ("repeatability", "reproducibility", "part by appraiser", "part")
@@ -137,7 +136,9 @@ def gauge_study(
 
 def _complete(frame: pd.DataFrame, part: str, appraiser: str, value: str) -> tuple[pd.DataFrame, list[str]]:
     """The scores of parts that every appraiser scored."""
-    need(frame, [part, appraiser, value])
+    castings.check_frame(frame, [part, appraiser, value])
+    for column in (part, appraiser):
+        kinds.plain(frame[column], "a casting or a scorer")
     data = frame[[part, appraiser, value]].dropna()
     data = pd.DataFrame({"casting": data[part], "scorer": data[appraiser], value: kinds.numbers(data[value])})
     everyone = data["scorer"].nunique()

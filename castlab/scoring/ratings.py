@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from castlab.analysis.reading import castings as rows
 from castlab.analysis.reading import kinds
 from castlab.errors import InputError
 
@@ -25,13 +26,6 @@ class Ratings:
     cautions: tuple[str, ...]
 
 
-def need(frame: pd.DataFrame, columns: list[str]) -> None:
-    """Raise InputError naming the column that is not there."""
-    for column in columns:
-        if column not in frame:
-            raise InputError(f"there is no column {column!r}; accepted: {', '.join(map(str, frame.columns))}")
-
-
 def read(
     frame: pd.DataFrame, scale: str, item: str | None, scorer: str | None, value: str | None, *, castings: int = 3
 ) -> Ratings:
@@ -46,12 +40,14 @@ def read(
     """
     if scale not in SCALES:
         raise InputError(f"scale is {scale!r}; accepted: {', '.join(SCALES)}")
+    if not isinstance(frame, pd.DataFrame) or not frame.columns.is_unique:
+        raise InputError("accepted: a pandas DataFrame whose column names occur once")
     cautions: list[str] = []
     if not all([item, scorer, value]):
         item, scorer, value, told = _known(frame, item, scorer, value)
         cautions += told
     if scorer is not None:
-        need(frame, [str(item), str(scorer), str(value)])
+        rows.check_frame(frame, [str(item), str(scorer), str(value)])
         long = frame.dropna(subset=[item, scorer, value])
         again = long.duplicated([item, scorer])
         if again.any():
@@ -62,6 +58,8 @@ def read(
         wide = long[~again].pivot(index=item, columns=scorer, values=value)
     else:
         wide = frame.copy() if item is None else frame.set_index(item)
+    for name in wide:
+        kinds.plain(wide[name], "a rating")
     columns = [_numbers(wide[name], scale) for name in wide] if scale != "nominal" else []
     if scale == "nominal":
         levels = tuple(sorted({v for name in wide for v in wide[name].dropna()}, key=str))
