@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 
 from castlab import labels
-from castlab.analysis import confounding, effects, looks, verdicts, words
-from castlab.analysis.checking import randomisation
-from castlab.analysis.checking import zeros as zero_counts
+from castlab.analysis import confounding, effects, randomisation, verdicts, words
+from castlab.analysis import planned as plans
+from castlab.analysis import zeros as zero_counts
 from castlab.analysis.models import choose, imperfect, permutation
 from castlab.analysis.reading import castings as rows_of
 from castlab.analysis.reading import coding, recorded
@@ -138,7 +138,7 @@ class FactorFit(Result):
         >>> fit_factors(made, "bubbles", ["pour"], kind="count").randomisation()["arrangements"].to_list()
         [70]
         """
-        return randomisation.of_fit(self, blocks, shuffles)
+        return randomisation.of_settings(self._castings, self._design, self.tests, blocks, shuffles)
 
     def checks(self) -> Checks:
         """How far to trust this fit: residuals, influence, drift, molds, batches and more, each in a plain sentence.
@@ -273,8 +273,8 @@ def fit_factors(
         chosen = imperfect.fit(used, design)
     except FitError as exc:
         raise FitError(f"{exc}{_screen_instead(used, design)}") from None
-    plan = looks.read_planned(planned, used.factors)
-    own = looks.planned_terms(plan, [t.name for t in design.terms], all_planned=planned is True)
+    plan = plans.read_planned(planned, used.factors)
+    own = plans.planned_terms(plan, [t.name for t in design.terms], all_planned=planned is True)
     effect_table, test_table = effects.tables(chosen, design, used.codes, own)
 
     cautions = [*used.cautions, *dropped.values(), *chosen.cautions, *_about_design(used, kept, pairs)]
@@ -283,7 +283,7 @@ def fit_factors(
         cautions.append(mixed)
     cautions += randomisation.cautions(used, design, test_table)
     verdict = [verdicts.opening(used.size(), response, used.kind, len(kept))]
-    verdict += looks.told(effect_table, test_table, chosen.scale, response, used.kind, plan)
+    verdict += plans.told(effect_table, test_table, chosen.scale, response, used.kind, plan)
     if dropped:
         verdict.append(
             f"About {words.listing([labels.name(d) for d in dropped])} these castings can tell nothing apart from the other "

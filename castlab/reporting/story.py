@@ -20,7 +20,7 @@ from castlab.analysis import (
     Recommendation,
     confounding,
     fit_factors,
-    looks,
+    planned,
     recommend,
     what_is_confounded,
     words,
@@ -99,10 +99,10 @@ class Story:
             return str(exc)
 
     @cached_property
-    def plan(self) -> looks.Planned:
+    def plan(self) -> planned.Planned:
         """Which settings were planned to be judged before the castings were made."""
         one = self.evidence
-        return looks.from_plans(one.plans, one.scored, one.response, one.factors)
+        return planned.from_plans(one.plans, one.scored, one.response, one.factors)
 
     @cached_property
     def recommended(self) -> Recommendation | None:

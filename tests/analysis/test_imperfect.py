@@ -8,8 +8,9 @@ import pytest
 
 from castlab import Batch, Logbook, Score, Trial
 from castlab.analysis import fit_factors
-from castlab.analysis.models import imperfect, pooling
-from castlab.analysis.reading import imputation, limits
+from castlab.analysis.models import imperfect, imputation, pooling
+from castlab.analysis.reading import limits
+from castlab.analysis.reading.known import Known
 from castlab.errors import FitError, InputError
 
 
@@ -310,7 +311,7 @@ def test_a_test_of_several_levels_pooled_over_one_response_is_that_test():
 def test_draws_keep_to_what_was_recorded():
     X = np.column_stack([np.ones(12), np.tile([0, 1], 6)])
     counts = np.array([3, 9, 4, 20, 2, 11, 5, 8, 20, 20, 1, 7], dtype=float)
-    known = imputation.Known(counts, np.where(counts >= 20, np.inf, counts))
+    known = Known(counts, np.where(counts >= 20, np.inf, counts))
     drawn, _ = imputation.draw(X, None, "count", known, offset=np.zeros(12), draws=10)
     assert (drawn[:, counts < 20] == counts[counts < 20]).all()
     assert (drawn[:, counts >= 20] >= 20).all()

@@ -10,7 +10,7 @@ import pytest
 
 from castlab.analysis import compare_runs, fit_factors, many_responses, recommend
 from castlab.analysis.effects import holm
-from castlab.analysis.looks import from_plans
+from castlab.analysis.planned import from_plans
 from castlab.errors import FitError, InputError
 from castlab.records.models import Plan
 

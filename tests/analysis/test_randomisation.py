@@ -6,8 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from castlab.analysis import fit_factors
-from castlab.analysis.checking import randomisation
+from castlab.analysis import fit_factors, randomisation
 from castlab.analysis.models import permutation
 from castlab.errors import InputError
 

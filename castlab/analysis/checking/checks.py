@@ -1,13 +1,12 @@
 """How far to trust a fit: what could be wrong with it, each check with a plain sentence. `FactorFit.checks()` calls it.
 
 Found here: what is looked at and when it says so. The residuals are in `residuals`, leaving castings out in `influence`,
-the sentences in `check_words`.
+the sentences in `sentences`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -17,14 +16,12 @@ from castlab.analysis import effects, words
 from castlab.analysis.checking import influence, residuals
 from castlab.analysis.checking import sentences as say
 from castlab.analysis.checking.sentences import Row
+from castlab.analysis.fit import FactorFit
 from castlab.analysis.models import permutation, separation
 from castlab.analysis.reading import coding, kinds
 from castlab.analysis.reading.coding import Design, Factor, Term
 from castlab.errors import FitError
 from castlab.results import Result
-
-if TYPE_CHECKING:
-    from castlab.analysis.fit import FactorFit
 
 LOOK, SERIOUS = 0.01, 0.001
 """p-values, adjusted within a check, below which it says "look" and "serious"."""

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from castlab import labels
 from castlab.analysis import verdicts, words
+from castlab.analysis.checking.influence import Carried
+from castlab.analysis.fit import FactorFit
 from castlab.analysis.reading.coding import Term
-
-if TYPE_CHECKING:
-    from castlab.analysis.checking.influence import Carried
-    from castlab.analysis.fit import FactorFit
 
 FALSE_ALARM = 0.04
 """Share of fits with nothing wrong that still show a "look" or "serious" in a check that rests on a p-value (simulated by

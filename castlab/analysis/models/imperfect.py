@@ -1,6 +1,6 @@
 """Responses that are not known exactly go into the model instead of being taken at face value.
 
-One way for all of them: plausible true responses are drawn given what was recorded (`castlab.analysis.reading.imputation`), each
+One way for all of them: plausible true responses are drawn given what was recorded (`castlab.analysis.models.imputation`), each
 set is analysed by the very method that complete responses would get (`castlab.analysis.models.choose`), and the answers are
 pooled (`castlab.analysis.models.pooling`), so that intervals carry what the records leave open.
 """
@@ -15,8 +15,8 @@ import pandas as pd
 
 from castlab import labels
 from castlab.analysis import words
-from castlab.analysis.models import choose, pooling
-from castlab.analysis.reading import coding, imputation
+from castlab.analysis.models import choose, imputation, pooling
+from castlab.analysis.reading import coding
 from castlab.analysis.reading.castings import Castings
 from castlab.errors import FitError
 

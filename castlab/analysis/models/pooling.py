@@ -3,7 +3,7 @@
 Estimates, variances and intervals are combined by Rubin (Multiple Imputation for Nonresponse in Surveys, 1987, section
 3.1) with the degrees of freedom of Barnard and Rubin (Biometrika 86, 1999, 948-955); several coefficients are tested
 together by Li, Raghunathan and Rubin (JASA 86, 1991, 1065-1073). Each fit is asked only for its lines and intervals, so
-any model can be pooled. How the plausible responses are drawn is in `castlab.analysis.reading.imputation`.
+any model can be pooled. How the plausible responses are drawn is in `castlab.analysis.models.imputation`.
 """
 
 from __future__ import annotations

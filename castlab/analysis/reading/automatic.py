@@ -1,6 +1,6 @@
 """Counts made by a camera: what the true number of bubbles may be, given how many such a count misses or finds falsely.
 
-Both classes say how likely the count is at each possible true number; the draws are made in `castlab.analysis.reading.imputation`.
+Both classes say how likely the count is at each possible true number; the draws are made in `castlab.analysis.models.imputation`.
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ import pandas as pd
 
 from castlab.analysis import words
 from castlab.analysis.reading import kinds, recorded, unscored
-from castlab.analysis.reading.imputation import Known
+from castlab.analysis.reading.known import Known
 from castlab.errors import FitError, InputError
 
 BATCH = "batch_id"

@@ -13,7 +13,7 @@ import pandas as pd
 
 from castlab.analysis import words
 from castlab.analysis.reading import automatic, kinds, limits, scorers
-from castlab.analysis.reading.imputation import Known, Readings
+from castlab.analysis.reading.known import Known, Readings
 from castlab.errors import InputError
 
 PHOTO_COUNT, PHOTO_INTERVAL = "auto_bubbles", ("auto_low", "auto_high")

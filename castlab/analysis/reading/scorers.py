@@ -3,7 +3,7 @@
 A reading is the true response moved by the scorer's bias and blurred by noise: of measures on their own scale; of counts
 on the square-root scale, where the scatter of counting is even, with a bias that multiplies; of grades and pass on the
 scale of the grades, rounded to one of them. The true response is what the average reading would show. Which responses
-are plausible given all this is drawn in `castlab.analysis.reading.imputation`, which calls `renew` and `log_density` in turn.
+are plausible given all this is drawn in `castlab.analysis.models.imputation`, which calls `renew` and `log_density` in turn.
 """
 
 from __future__ import annotations

@@ -100,7 +100,7 @@ def confirmation(one: Outlook, castings: int, batches: int, rng: np.random.Gener
     Examples
     --------
     >>> from castlab.analysis import fit_factors
-    >>> from castlab.analysis.prediction import outlook
+    >>> from castlab.analysis.recommending.prediction import outlook
     >>> made = pd.DataFrame({"haze_pct": [4.1, 3.8, 4.4, 4.0, 2.9, 3.1, 2.7, 3.3], "recipe": ["old"] * 4 + ["new"] * 4})
     >>> seen = outlook(fit_factors(made, "haze_pct", "recipe"), {"recipe": "new"})
     >>> means = confirmation(seen, 8, 8, np.random.default_rng(1))

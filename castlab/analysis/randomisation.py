@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 from scipy import stats
@@ -14,9 +12,6 @@ from castlab.analysis.models import permutation
 from castlab.analysis.reading.castings import Castings
 from castlab.analysis.reading.coding import Design
 from castlab.errors import InputError
-
-if TYPE_CHECKING:
-    from castlab.analysis.fit import FactorFit
 
 SHOWN, NOT_SHOWN = 0.05, 0.10
 """The two disagree clearly where one p-value is below the first and the other above the second."""
@@ -32,7 +27,7 @@ def of_castings(
     blocks: np.ndarray | None = None,
     shuffles: int = permutation.SAMPLES,
 ) -> pd.DataFrame:
-    """The randomisation test of every term, beside the p-values of `tests`; columns as in `of_fit`."""
+    """The randomisation test of every term, beside the p-values of `tests`; columns as in `of_settings`."""
     y = _scores(castings)
     model = tests.set_index("factor")["p_value"]
     rows = []
@@ -57,24 +52,26 @@ def cautions(castings: Castings, design: Design, tests: pd.DataFrame) -> list[st
     return [words.sentence(text) for text in said]
 
 
-def of_fit(fit: FactorFit, blocks: str | None, shuffles: int) -> pd.DataFrame:
-    """The table of `FactorFit.randomisation`."""
+def of_settings(
+    castings: Castings, design: Design, tests: pd.DataFrame, blocks: str | None, shuffles: int
+) -> pd.DataFrame:
+    """The table of `FactorFit.randomisation`, within the blocks of a column."""
     if isinstance(shuffles, bool) or not isinstance(shuffles, (int, np.integer)) or shuffles < 99:
         raise InputError(f"shuffles is {shuffles!r}; accepted: a whole number from 99 up")
     where = None
     if blocks is not None:
-        around = fit._castings.around
-        if blocks not in around and blocks not in fit.data:
+        around = castings.around
+        if blocks not in around and blocks not in castings.data:
             raise InputError(
                 f"blocks is {blocks!r}, which is not a column of the frame; accepted: the column that names the mold or "
                 "other block within which settings were drawn by lot, or None"
             )
-        column = around[blocks] if blocks in around else fit.data[blocks]
+        column = around[blocks] if blocks in around else castings.data[blocks]
         if column.isna().any():
             missing = words.count(int(column.isna().sum()), "casting")
             raise InputError(f"{blocks} is not written down for {missing}; fill it in, or leave blocks out")
         where = np.asarray(pd.factorize(column)[0])
-    return of_castings(fit._castings, fit._design, fit.tests, where, int(shuffles))
+    return of_castings(castings, design, tests, where, int(shuffles))
 
 
 def _scores(castings: Castings) -> np.ndarray:

@@ -15,7 +15,7 @@ import pandas as pd
 from scipy import optimize, special
 
 from castlab import labels
-from castlab.analysis import effects, looks, words
+from castlab.analysis import effects, planned, words
 from castlab.analysis.models.choose import Chosen
 from castlab.analysis.reading import recorded
 from castlab.analysis.reading.castings import Castings, check_frame
@@ -123,6 +123,6 @@ def _twice(fit: FactorFit) -> FactorFit:
     for rows in (tests, table):
         rows["p_adjusted"] = np.minimum(1.0, 2 * rows["p_adjusted"])
         rows["strength"] = effects.strengths(rows, fit._chosen.too_few)
-    old = " ".join(looks.told(fit.effects, fit.tests, fit.scale, fit.response, fit.kind, fit.planned))
-    new = " ".join(looks.told(table, tests, fit.scale, fit.response, fit.kind, fit.planned, twice=True))
+    old = " ".join(planned.told(fit.effects, fit.tests, fit.scale, fit.response, fit.kind, fit.planned))
+    new = " ".join(planned.told(table, tests, fit.scale, fit.response, fit.kind, fit.planned, twice=True))
     return replace(fit, effects=table, tests=tests, verdict=fit.verdict.replace(old, new))
