@@ -107,7 +107,7 @@ def log_castings(book: Logbook, batch: BatchForm | Batch | str | None, *, produc
 
 
 def finish_castings(book: Logbook) -> FinishForm:
-    """A form for hours later: the castings that are still in their molds, with cure and demolding to add."""
+    """A form for hours later: the castings that are not logged as demolded, with cure and demolding to add."""
     return FinishForm(book)
 
 

@@ -13,14 +13,14 @@ from castlab.forms.columns import Column, ColumnsForm
 from castlab.notebook import correct
 from castlab.records import Logbook, Trial, typed
 from castlab.records.models import Mold, Record
-from castlab.records.waiting import hours_since_pour, in_their_molds
+from castlab.records.waiting import hours_since_pour, not_demolded, scored_castings
 
 WHY = "demolded"
 _MOST = 24
 
 
 class FinishForm(ColumnsForm):
-    """Castings that are still in their molds: what is known only now is added to them, as a correction."""
+    """Castings that are not logged as demolded: what is known only now is added to them, as a correction."""
 
     form = "demolding"
     title = "Out of the mold"
@@ -32,14 +32,16 @@ class FinishForm(ColumnsForm):
         super().__init__(book, clock=clock)
 
     def _open(self) -> None:
-        self._castings = {str(t.id): t for t in in_their_molds(self.book)[:_MOST]}
+        self._castings = {str(t.id): t for t in not_demolded(self.book)[:_MOST]}
         molds = {m.id: m.name for m in self.book.records("mold") if isinstance(m, Mold)}
+        scored = scored_castings(self.book)
         self._columns = {}
         for name, casting in self._castings.items():
             where = molds.get(casting.mold_id, casting.product or "no mold")
             cavity = f" {casting.cavity}" if casting.cavity else ""
             poured = f", poured {casting.poured_at:%d %b, %H:%M}" if casting.poured_at else ""
-            self._columns[name] = Column(f"{name} {where}{cavity}", more=poured)
+            out = ", scored already" if name in scored else ""
+            self._columns[name] = Column(f"{name} {where}{cavity}", more=poured + out)
         super()._open()
 
     def _first_picks(self) -> list[str]:
@@ -63,7 +65,7 @@ class FinishForm(ColumnsForm):
             return {"actions": [{"id": "again", "label": "Others"}]}
         care = {"kind": "words", "items": list(cautions.about("epoxy", "oven", "pressure"))}
         sections = [
-            faces.section("which", "Castings in their molds", self._picks("Came out"), wide=True),
+            faces.section("which", "Castings not logged as demolded", self._picks("Came out"), wide=True),
             faces.section("care", "Take care", care, wide=True),
             faces.section("cure", "Cure", self._grid("From the pour to now", self.main, [], feet=True), wide=True),
             faces.section(

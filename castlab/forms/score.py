@@ -117,11 +117,15 @@ class ScoreForm(Form):
         )
 
     def _choice(self) -> Part:
-        waiting = [str(t.id) for t in without_score(self.book)]
+        waiting, in_molds = without_score(self.book)
         chosen = self.values.get("trial_id") or self._trial_id
-        names = list(dict.fromkeys([*([chosen] if chosen else []), *waiting]))
-        options = faces.choice([(name, name) for name in names], "not chosen")
+        named = {chosen: chosen} if chosen else {}
+        named |= {str(t.id): str(t.id) for t in waiting} | {
+            str(t.id): f"{t.id} (not logged as demolded)" for t in in_molds
+        }
+        options = faces.choice(list(named.items()), "not chosen")
         hint = f"waiting for a score: {len(waiting) or 'none'}"
+        hint += f"; still in their molds: {len(in_molds)}" if in_molds else ""
         return {"kind": "field", "key": "trial_id", "label": "Casting", "unit": "", "hint": hint, **options}
 
     def _told_of_casting(self) -> list[Part]:

@@ -1,18 +1,36 @@
-"""Castings that wait for something: still in their molds, or out of them."""
+"""Castings that wait for something: still in their molds, or out of them and not scored."""
 
 from __future__ import annotations
 
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from castlab.records.models import Trial
+from castlab.records.models import Score, Trial
 
 if TYPE_CHECKING:
     from castlab.records.logbook import Logbook
 
 
-def in_their_molds(book: Logbook) -> list[Trial]:
-    """The castings that nobody has logged as demolded, the one poured last first.
+def is_out(demolded: Any, scores: Any) -> Any:
+    """Out of the mold: logged as demolded, or scored, which nobody can do before. Of one casting, or of columns.
+
+    Parameters
+    ----------
+    demolded
+        Whether the hours to demolding are logged; or a column of it.
+    scores
+        Number of scores; or a column of them.
+
+    Examples
+    --------
+    >>> is_out(True, 0), is_out(False, 1), is_out(False, 0)
+    (True, True, False)
+    """
+    return demolded | (scores > 0)
+
+
+def not_demolded(book: Logbook) -> list[Trial]:
+    """The castings that nobody has logged as demolded, the one poured last first; one may be out and scored already.
 
     Examples
     --------
@@ -21,7 +39,7 @@ def in_their_molds(book: Logbook) -> list[Trial]:
     >>> book = Logbook.open(os.path.join(tempfile.mkdtemp(), "shop.db"), who="Ada")
     >>> cup = book.add(Batch(resin_c=24))
     >>> casting = book.add(Trial(batch_id=cup.id, product="pod block"))
-    >>> [one.id for one in in_their_molds(book)]
+    >>> [one.id for one in not_demolded(book)]
     ['T-001.1']
     """
     found = [t for t in book.records("trial") if isinstance(t, Trial) and t.demold_h is None]
@@ -42,8 +60,8 @@ def hours_since_pour(casting: Trial, at: datetime) -> float | None:
     return round((at - casting.poured_at).total_seconds() / 3600, 2)
 
 
-def without_score(book: Logbook) -> list[Trial]:
-    """The castings that nobody has scored, those still in their molds last.
+def without_score(book: Logbook) -> tuple[list[Trial], list[Trial]]:
+    """The castings that nobody has scored: those that wait for a score, and those still in their molds.
 
     Examples
     --------
@@ -53,9 +71,16 @@ def without_score(book: Logbook) -> list[Trial]:
     >>> cup = book.add(Batch(resin_c=24))
     >>> castings = [book.add(Trial(batch_id=cup.id, demold_h=h)) for h in (None, 24, 24)]
     >>> score = book.add(Score(trial_id="T-001.2", bubbles=3))
-    >>> [one.id for one in without_score(book)]
-    ['T-001.3', 'T-001.1']
+    >>> waiting, in_molds = without_score(book)
+    >>> [one.id for one in waiting], [one.id for one in in_molds]
+    (['T-001.3'], ['T-001.1'])
     """
-    scored = {getattr(score, "trial_id", None) for score in book.records("score")}
+    scored = scored_castings(book)
     found = [t for t in book.records("trial") if isinstance(t, Trial) and t.id not in scored]
-    return sorted(found, key=lambda t: t.demold_h is None)
+    out = {t.id for t in found if is_out(t.demold_h is not None, 0)}
+    return [t for t in found if t.id in out], [t for t in found if t.id not in out]
+
+
+def scored_castings(book: Logbook) -> set[str]:
+    """Ids of the castings that have a score."""
+    return {score.trial_id for score in book.records("score") if isinstance(score, Score)}

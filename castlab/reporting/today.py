@@ -19,6 +19,7 @@ from castlab.analysis.production import alarms
 from castlab.errors import FitError, InputError, NotFoundError
 from castlab.records import Logbook, Material, Mold
 from castlab.records.models import Photo, Plan
+from castlab.records.waiting import is_out
 from castlab.reporting import evidence
 
 WATCHED = ("bubbles", "passed", "haze_pct", "size_error_mm", "shore_d")
@@ -151,7 +152,7 @@ def look(logbook: str | Path, *, product: str | None = None, now: datetime | str
     moment = _moment(now)
     with workspace.open_logbook(logbook) as book:
         frame = _in_order(book.frame(product=product))
-        out = _out(frame)
+        out = is_out(frame["demold_h"].notna(), frame["scores"])
         waiting = frame[~out].iloc[::-1]
         unscored = frame[out & (frame["scores"] == 0)]
         photos = _photos(book)
@@ -184,11 +185,6 @@ def _moment(now: datetime | str | None) -> datetime:
 def _in_order(frame: pd.DataFrame) -> pd.DataFrame:
     made = frame["poured_at"].fillna(frame["mixed_at"])
     return frame.assign(made_at=made).sort_values("made_at", kind="stable", na_position="first")
-
-
-def _out(frame: pd.DataFrame) -> pd.Series:
-    """Out of the mold: logged as demolded, or scored, which nobody can do before."""
-    return frame["demold_h"].notna() | (frame["scores"] > 0)
 
 
 def _plain(value: Any) -> Any:

@@ -8,12 +8,13 @@ from datetime import datetime, timedelta
 import pytest
 from PIL import Image
 
-from castlab import Batch, Logbook, Material, Mold, Trial, forms
+from castlab import Batch, Logbook, Material, Mold, Score, Trial, forms
 from castlab.bench import plan_mix, run_sheet
 from castlab.designs import Factor, plan_trials
 from castlab.errors import InputError
 from castlab.forms.batch import BatchForm
 from castlab.records.drafts import drafts_of
+from castlab.reporting import today
 from castlab.scoring import rubric
 
 AT = datetime(2026, 8, 3, 9, 20)
@@ -412,6 +413,13 @@ def test_saving_what_nobody_filled_in_writes_no_version(curing):
     assert curing.get("T-002.1").version == 1
 
 
+def test_a_casting_that_was_scored_before_it_was_logged_as_demolded_is_said_to_be_out(curing):
+    curing.add(Score(trial_id="T-002.1", bubbles=1))
+    labels = {key: column.label + column.more for key, column in forms.finish_castings(curing)._columns.items()}
+    assert labels["T-002.1"].endswith("scored already")
+    assert "scored" not in labels["T-002.2"]
+
+
 # --- scores --------------------------------------------------------------------------------------------------
 
 
@@ -428,6 +436,15 @@ def test_a_score_carries_who_when_and_the_version_of_the_rubric(shop):
     assert len(shop.records("score")) == 1
     form.press("next")
     assert [o["value"] for o in form._choice()["options"]] == ["", "T-001.1"]
+
+
+def test_what_waits_for_a_score_is_out_of_its_mold_on_the_form_as_on_the_home_page(curing, tmp_path):
+    choice = forms.score_casting(curing)._choice()
+    seen = today.look(tmp_path / "shop.db", now="2026-08-03 12:00")
+    assert (len(seen.to_score), len(seen.curing)) == (2, 2)
+    assert choice["hint"] == "waiting for a score: 2; still in their molds: 2"
+    assert [o["label"] for o in choice["options"][1:3]] == [cast.trial_id for cast in seen.to_score]
+    assert [o["value"] for o in choice["options"] if "not logged as demolded" in o["label"]] == ["T-002.1", "T-002.2"]
 
 
 def test_blind_the_form_shows_nothing_of_the_casting_but_its_id(shop):
