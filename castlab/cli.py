@@ -84,24 +84,26 @@ def new(folder: Annotated[Path, typer.Argument(help="The workspace to make.")]) 
     typer.echo(f"    castlab lab {_quoted(made.folder)}")
 
 
-@app.command()
+@app.command(context_settings={"ignore_unknown_options": True})
 def lab(
-    folder: Annotated[Path, typer.Argument(help="The workspace.")] = Path(),
+    what: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="FOLDER",
+            help="The workspace; this folder if not given. Options that are not castlab's go to JupyterLab, after it.",
+        ),
+    ] = None,
     browser: Annotated[bool, typer.Option(help="Open a browser window.")] = True,
     port: Annotated[int | None, typer.Option(help="Port of this computer to serve on.", min=1, max=65535)] = None,
 ) -> None:
     """Open JupyterLab on a workspace."""
     from castlab import workspace
 
-    home = workspace.find(folder).home.resolve()
-    from jupyterlab.labapp import LabApp
-
-    settings = [f"--ServerApp.root_dir={home.parent}", f"--LabApp.default_url=/lab/tree/{home.name}"]
-    # a workshop's notebook asks nothing of the network: no news question over the forms, no look for updates
-    settings += ["--LabApp.news_url=None", "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate"]
-    settings += [] if browser else ["--no-browser"]
-    settings += [] if port is None else [f"--port={port}"]
-    LabApp.launch_instance(settings)
+    given = what or []
+    named = given[:1] if given and not given[0].startswith("-") else []
+    options = [] if browser else ["--no-browser"]
+    options += [] if port is None else [f"--port={port}"]
+    workspace.find(*named).serve([*options, *given[len(named) :]])
 
 
 @app.command()

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -33,6 +35,33 @@ class Workspace:
     @property
     def home(self) -> Path:
         return self.folder / HOME
+
+    def serve(self, options: Sequence[str] = ()) -> None:
+        """Start JupyterLab on the first notebook; returns when it is stopped.
+
+        Parameters
+        ----------
+        options
+            JupyterLab's own, such as "--port=8899".
+
+        Raises
+        ------
+        InputError
+            If root would start it and JupyterLab was not told to allow that.
+        """
+        from jupyterlab.labapp import LabApp
+
+        if getattr(os, "geteuid", lambda: None)() == 0 and not _root_is_allowed(options):
+            raise InputError(
+                "JupyterLab is not started as root: whoever reaches its page could do anything on this computer. Start "
+                "it as an ordinary user; in a container of your own, `castlab lab FOLDER --allow-root` does it all the "
+                "same"
+            )
+        home = self.home.resolve()
+        settings = [f"--ServerApp.root_dir={home.parent}", f"--LabApp.default_url=/lab/tree/{home.name}"]
+        # a workshop's notebook asks nothing of the network: no news question over the forms, no look for updates
+        settings += ["--LabApp.news_url=None", "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate"]
+        LabApp.launch_instance([*settings, *options])
 
 
 def make(folder: str | Path, *, demo: bool = False) -> Workspace:
@@ -107,6 +136,20 @@ def shipped_files() -> list[Path]:
     """The notebooks, the example sheets and the example master that a workspace gets, in order."""
     examples = [file for kind in ("*.csv", "*.stl") for file in sorted(shipped.path("data").glob(kind))]
     return [*sorted(shipped.path("notebooks").glob("*.ipynb")), *examples]
+
+
+def _root_is_allowed(options: Sequence[str]) -> bool:
+    """By an option, or by the settings files of this computer."""
+    from jupyter_server.serverapp import ServerApp
+    from jupyterlab.labapp import LabApp
+
+    if any(option.startswith(("--allow-root", "--ServerApp.allow_root")) for option in options):
+        return True
+    for program in (ServerApp(), LabApp()):
+        program.load_config_file()
+        if program.config.ServerApp.get("allow_root"):
+            return True
+    return False
 
 
 def _new_logbook(path: Path, *, demo: bool) -> None:

@@ -103,14 +103,22 @@ def test_lab_outside_a_workspace_is_one_line(run):
     assert_one_line_error(run("lab"), "is not a workspace")
 
 
-def test_lab_opens_jupyterlab_on_the_home_notebook_of_the_workspace(run, shop, monkeypatch):
+@pytest.fixture
+def launched(monkeypatch, tmp_path):
+    """What JupyterLab was started with; it is not really started. This computer's own settings do not count."""
     from jupyterlab.labapp import LabApp
 
     called = []
     monkeypatch.setattr(LabApp, "launch_instance", called.append)
+    monkeypatch.setenv("JUPYTER_CONFIG_DIR", str(tmp_path / "settings"))
+    monkeypatch.setattr(os, "geteuid", lambda: 1000)
+    return called
+
+
+def test_lab_opens_jupyterlab_on_the_home_notebook_of_the_workspace(run, shop, launched):
     result = run("lab", shop.parent, "--no-browser", "--port", "8899")
     assert result.exit_code == 0
-    (settings,) = called
+    (settings,) = launched
     assert settings == [
         f"--ServerApp.root_dir={shop.parent.resolve()}",
         f"--LabApp.default_url=/lab/tree/{workspace.HOME}",
@@ -119,6 +127,32 @@ def test_lab_opens_jupyterlab_on_the_home_notebook_of_the_workspace(run, shop, m
         "--no-browser",
         "--port=8899",
     ]
+
+
+def test_lab_passes_jupyterlab_s_own_options_on(run, shop, launched, monkeypatch):
+    assert run("lab", shop.parent, "--ip", "0.0.0.0", "--no-browser", "--ServerApp.quit_button=False").exit_code == 0
+    monkeypatch.chdir(shop.parent)
+    assert run("lab", "--debug").exit_code == 0
+    assert launched[0][4:] == ["--no-browser", "--ip", "0.0.0.0", "--ServerApp.quit_button=False"]
+    assert launched[1][4:] == ["--debug"]
+
+
+def test_lab_as_root_is_refused_in_one_line_that_says_what_to_do(run, shop, launched, monkeypatch):
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    result = run("lab", shop.parent)
+    assert_one_line_error(result, "Start it as an ordinary user")
+    assert "--allow-root" in result.stderr
+    assert not launched
+
+
+def test_lab_as_root_starts_when_jupyterlab_was_told_to_allow_it(run, shop, launched, monkeypatch, tmp_path):
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    assert run("lab", shop.parent, "--allow-root").exit_code == 0
+    (tmp_path / "settings").mkdir()
+    settings = '{"ServerApp": {"allow_root": true}}'
+    (tmp_path / "settings" / "jupyter_server_config.json").write_text(settings, encoding="utf-8")
+    assert run("lab", shop.parent).exit_code == 0
+    assert len(launched) == 2
 
 
 # --- import ----------------------------------------------------------------------------------------------------
