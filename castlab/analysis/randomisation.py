@@ -75,7 +75,8 @@ def of_settings(
 
 
 def _scores(castings: Castings) -> np.ndarray:
-    """What is compared: measures and passes as they are, ranks of grades, and square roots of counts (per exposure).
+    """What is compared: measures in standard deviations from their mean, passes as they are, ranks of grades, and square
+    roots of counts (per exposure).
 
     The square root of y + 3/8 makes counts scatter alike (Anscombe, Biometrika 35, 1948, 246-254).
     """
@@ -83,6 +84,8 @@ def _scores(castings: Castings) -> np.ndarray:
         return np.asarray(stats.rankdata(castings.y), dtype=float)
     if castings.kind == "count":
         return np.sqrt((castings.y + 0.375) / np.exp(castings.offset))
+    if castings.kind == "measure":
+        return (castings.y - castings.y.mean()) / castings.y.std()
     return castings.y
 
 

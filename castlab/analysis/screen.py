@@ -114,7 +114,7 @@ def screen_effects(frame: pd.DataFrame, response: str, factors: str | Sequence[s
         y = 2 * np.sqrt(y + 0.375)
     table, left_over = _effects(signs, names, contrasts, y)
     size = table["estimate"].abs().to_numpy()
-    if size.max() <= 1e-12 * max(1.0, float(np.abs(y).max())):
+    if size.max() <= kinds.resolution(y):
         raise FitError(f"{response} is the same in all castings; castings that differ are needed")
     pse, margin, simultaneous = lenth(table["estimate"].to_numpy())
     if pse <= 1e-12 * size.max():

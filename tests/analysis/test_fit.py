@@ -468,3 +468,39 @@ def test_an_interval_leaves_out_no_effect_exactly_when_p_is_below_five_percent(k
             assert (row.low > none or row.high < none) == (row.p_value < 0.05), (seed, fit.method, row)
             judged += 1
     assert judged > 12
+
+
+@pytest.mark.parametrize("batch", [None, False])
+@pytest.mark.parametrize(("level", "unit"), [(1e9, 1.0), (-1e9, 1e-2), (0.0, 1e-9), (3e12, 1e6)])
+def test_a_measure_far_from_zero_or_in_another_unit_gives_the_same_answer(level, unit, batch):
+    frame = batches()
+    frame["width_mm"] = np.random.default_rng(4).normal(0, 1, len(frame)) + 0.8 * (frame["pour"] == "ladle")
+    plain, moved = (
+        fit_factors(
+            frame.assign(width_mm=to + by * frame["width_mm"]),
+            "width_mm",
+            ["warm", "pour"],
+            kind="measure",
+            batch=batch,
+        )
+        for to, by in ((0.0, 1.0), (level, unit))
+    )
+    for column in ("estimate", "low", "high"):
+        assert (moved.effects[column] / unit).tolist() == pytest.approx(plain.effects[column].tolist(), rel=1e-3)
+    assert moved.effects["p_value"].tolist() == pytest.approx(plain.effects["p_value"].tolist(), rel=1e-3)
+    assert moved.randomisation()["p_randomisation"].tolist() == plain.randomisation()["p_randomisation"].tolist()
+    one, other = moved.checks(), plain.checks()
+    assert one.table["finding"].tolist() == other.table["finding"].tolist()
+    for column in ("residual", "cook", "leverage"):
+        assert one.castings[column].tolist() == pytest.approx(other.castings[column].tolist(), rel=1e-3, abs=1e-6)
+
+
+@pytest.mark.parametrize("level", [0.0, 1e9])
+def test_readings_that_differ_by_rounding_alone_are_refused(level):
+    frame = pd.DataFrame({"pour": list("aaaabbbb")})
+    alike = [level + 0.1] * 4 + [level + 0.3 - 0.2] * 4
+    with pytest.raises(FitError, match="in all 8 castings"):
+        fit_factors(frame.assign(haze_pct=alike), "haze_pct", "pour")
+    exactly = [level + 0.1, level + 0.3 - 0.2] * 2 + [level + 2.0] * 4
+    with pytest.raises(FitError, match="without any scatter"):
+        fit_factors(frame.assign(haze_pct=exactly), "haze_pct", "pour")

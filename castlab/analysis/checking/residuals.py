@@ -51,15 +51,15 @@ class Left:
 
 def of(castings: Castings, design: Design, chosen: Chosen) -> Left:
     """Residuals and deletion diagnostics of a fit."""
-    X, y, codes = design.X, castings.y, castings.codes
-    coef = np.asarray(chosen.model.coef, dtype=float)
+    X, codes, way = design.X, castings.codes, _way(castings, chosen)
+    unit = float(np.std(castings.y)) if way == "measure" else 1.0  # of any size: judged in standard deviations
+    y, coef = castings.y / unit, np.asarray(chosen.model.coef, dtype=float) / unit
     eta = X @ coef
-    way = _way(castings, chosen)
     with np.errstate(all="ignore"):
         cuts = _cuts(eta - coef[0], y) if way == "grade" else np.zeros(0)
         z, w = _working(way, eta, y, castings.offset, cuts, coef[0])
         phi, tau = _variances(X, z, codes, w)
-        r = z - eta
+        r = y - eta if way == "measure" else z - eta
         effect = np.zeros(len(y))
         if codes is not None and tau > 0:
             s, total = np.bincount(codes, w), np.bincount(codes, w * r)
@@ -73,8 +73,8 @@ def of(castings: Castings, design: Design, chosen: Chosen) -> Left:
             quantile, tail = _quantiles(way, eta + effect, y, cuts, coef[0], student, df)
     spread = np.sqrt(w / max(phi, 1e-12))
     return Left(
-        expected=np.asarray(chosen.mean(eta)), quantile=quantile, tail=tail, plain=r * spread, leverage=leverage, cook=cook,
-        coef=coef, moved=moved, error=error, phi=phi, batch_variance=tau, batch_student=batch_student, usual_weight=float(w.mean()), df=df,
+        expected=np.asarray(chosen.mean(unit * eta)), quantile=quantile, tail=tail, plain=r * spread, leverage=leverage, cook=cook,
+        coef=unit * coef, moved=unit * moved, error=unit * error, phi=unit**2 * phi, batch_variance=unit**2 * tau, batch_student=batch_student, usual_weight=float(w.mean()), df=df,
     )  # fmt: skip
 
 
@@ -101,7 +101,7 @@ def _working(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Working response and weights on the scale of the line."""
     if way == "measure":
-        return y, np.ones(len(y))
+        return y - eta.mean(), np.ones(len(y))
     if way == "count":
         mu = np.exp(np.clip(offset + eta, -20, 20))
         return eta + (y - mu) / mu, mu

@@ -56,6 +56,7 @@ from castlab.analysis import words
 from castlab.analysis.models import likelihood, linear, many, permutation
 from castlab.analysis.models.answers import Held, Model, Profile, Shuffled, Wald
 from castlab.analysis.models.many import EVENTS
+from castlab.analysis.reading import kinds
 from castlab.analysis.reading.castings import Castings
 from castlab.analysis.reading.coding import Design, Factor, Term
 from castlab.errors import FitError
@@ -115,7 +116,11 @@ def choose(castings: Castings, design: Design) -> Chosen:
 
 
 def _measure(castings: Castings, design: Design) -> Chosen:
-    model = Wald(linear.fit(design.X, castings.y, castings.codes))
+    middle = float(castings.y.mean())  # taken off, or a level far above the scatter would cost its digits
+    fit = linear.fit(design.X, castings.y - middle, castings.codes)
+    if fit.phi <= kinds.resolution(castings.y) ** 2:
+        raise FitError(linear.NO_SCATTER)
+    model = Wald(replace(fit, coef=fit.coef + middle * (np.arange(len(fit.coef)) == 0)))
     method = "least squares" if castings.codes is None else "linear model with batches (REML, Kenward-Roger)"
     return Chosen(model, method, "difference", lambda eta: eta)
 

@@ -228,7 +228,7 @@ def _check_varies(y: np.ndarray, kind: str, response: str, grades: tuple[Any, ..
     n = len(y)
     if n < 3:
         raise FitError(f"only {words.count(n, 'complete casting')}; at least 3 are needed to compare anything")
-    if np.ptp(y) > 0:
+    if np.ptp(y) > kinds.resolution(y):
         return
     if kind == "pass":
         bound = 0.05 ** (1 / n)  # exact one-sided binomial bound for n of n

@@ -136,6 +136,17 @@ def numbers(column: pd.Series) -> np.ndarray:
     return values
 
 
+def resolution(values: np.ndarray) -> float:
+    """How far apart numbers of this size may come out by rounding alone.
+
+    Examples
+    --------
+    >>> resolution(np.array([1e9, 3.0])) < 1e-5
+    True
+    """
+    return 16 * float(np.finfo(float).eps) * float(np.abs(values).max(initial=0.0))
+
+
 def _is_number(value: object) -> bool:
     try:
         float(value)  # type: ignore[arg-type]
