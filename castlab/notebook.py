@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from castlab import tables
 from castlab.errors import CastlabError, ConflictError, InputError, NotFoundError
 
 if TYPE_CHECKING:
@@ -60,22 +61,10 @@ def start(
         return None
     import pandas as pd
 
-    pd.set_option("display.float_format", short)
+    pd.set_option("display.float_format", tables.short)
     from castlab import workspace
 
     return workspace.open_logbook(logbook, who=who, altitude_m=altitude_m)
-
-
-def short(value: float) -> str:
-    """A number as tables show it: four figures, which is more than these data support.
-
-    Examples
-    --------
-    >>> [short(x) for x in (26.11111, 4.0, 0.0158732, 8.65e-07, 12345.6)]
-    ['26.11', '4', '0.01587', '9e-07', '12346']
-    """
-    size = abs(value)
-    return f"{value:.0f}" if size >= 1e4 else f"{value:.4g}" if size >= 1e-4 or size == 0 else f"{value:.0e}"
 
 
 def show_errors_plainly() -> None:

@@ -10,7 +10,7 @@ import html
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from castlab import labels
+from castlab import labels, tables
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,7 +38,7 @@ class Result:
         parts = [f"<p class='castlab-verdict'>{html.escape(self.verdict)}</p>"]
         for title, table in self.tables().items():
             told = table.rename(columns=lambda column: labels.label(str(column)))
-            parts.append(f"<h4>{html.escape(title)}</h4>{told.to_html(index=False, border=0, na_rep='–')}")
+            parts.append(f"<h4>{html.escape(title)}</h4>{tables.table(told)}")
         if self.cautions:
             items = "".join(f"<li>{html.escape(c)}</li>" for c in self.cautions)
             parts.append(f"<p>What limits this:</p><ul class='castlab-cautions'>{items}</ul>")

@@ -14,7 +14,7 @@ import castlab
 PACKAGE = Path(castlab.__file__).parent
 
 LAYERS = [
-    {"errors", "shipped"},
+    {"errors", "shipped", "tables"},
     {"results", "cautions", "units", "labels"},
     {"records"},
     {"analysis", "scoring", "designs", "bench"},

@@ -25,7 +25,7 @@ def test_a_result_reads_as_verdict_tables_and_limits(capsys):
     html = result._repr_html_()
     assert "a &lt; b" in html
     assert "Effects &lt;all&gt;" in html
-    assert "<th>depth (mm)</th>" in html
+    assert ">depth (mm)</th>" in html
     assert "<li>few castings</li>" in html
     assert str(result) == "a < b\n- few castings"
     assert capsys.readouterr().out == ""

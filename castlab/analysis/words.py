@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from castlab import tables
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -88,7 +90,7 @@ def table(frame: pd.DataFrame, *, ratios: bool) -> pd.DataFrame:
                 for value, low, high in zip(frame[column], frame["low"], frame["high"], strict=True)
             ]
     for column in told.select_dtypes("float").columns:
-        told[column] = [f"{value:.3g}" for value in told[column]]
+        told[column] = [tables.UNKNOWN if math.isnan(value) else f"{value:.3g}" for value in told[column]]
     return told
 
 

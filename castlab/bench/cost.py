@@ -44,7 +44,7 @@ class CostPerPart(Result):
     cost: float | Array
     low: float | Array
     high: float | Array
-    """95 % interval; arrays where something was swept."""
+    """95% interval; arrays where something was swept."""
     steps: pd.DataFrame
     """case, step, cost, cost_to_here: what each step adds to a good part, in order."""
     cases: pd.DataFrame
@@ -253,5 +253,5 @@ def _verdict(table: pd.DataFrame, steps: pd.DataFrame) -> str:
 
 
 def _money(case: pd.Series) -> str:
-    spread = f" (95 % interval {about(case.low, 3)} to {about(case.high, 3)})" if case.low < case.high else ""
+    spread = f" (95% interval {about(case.low, 3)} to {about(case.high, 3)})" if case.low < case.high else ""
     return f"{about(case.cost, 3)}{spread}"

@@ -67,17 +67,17 @@ def weighing(
     wanted = resin * phr / 100
     low, high = wanted * (1 - tolerance / 100), wanted * (1 + tolerance / 100)
     if not hardener_g:
-        words = f"Hardener wanted: {wanted:.1f} g ({low:.1f} to {high:.1f} g is within {tolerance:g} %)."
+        words = f"Hardener wanted: {wanted:.1f} g ({low:.1f} to {high:.1f} g is within {tolerance:g}%)."
         return Weighing(wanted, low, high, None, tolerance, "wanted", words)
     grams = number("hardener_g", hardener_g, 0, 100_000, "g")
     error = 100 * (grams / wanted - 1)
-    miss = f"{grams:g} g is {abs(error):.1f} % too {'much' if error > 0 else 'little'}"
+    miss = f"{grams:g} g is {abs(error):.1f}% too {'much' if error > 0 else 'little'}"
     if abs(error) <= tolerance:
         exact = f"{grams:g} g is what is wanted" if abs(error) < 0.05 else miss
         return Weighing(
-            wanted, low, high, error, tolerance, "inside", f"{exact}: inside the {tolerance:g} % that is tolerated."
+            wanted, low, high, error, tolerance, "inside", f"{exact}: inside the {tolerance:g}% that is tolerated."
         )
-    outside = f"{miss} ({tolerance:g} % is tolerated)"
+    outside = f"{miss} ({tolerance:g}% is tolerated)"
     if error < 0:
         words = f"{outside}: add {wanted - grams:.1f} g of hardener, up to {wanted:.1f} g."
         return Weighing(wanted, low, high, error, tolerance, "too little", words)

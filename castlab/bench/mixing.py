@@ -350,12 +350,12 @@ def _verdict(cups: pd.DataFrame, weigh: pd.DataFrame, recipe: _Recipe, step: flo
         text = f"Mix {about(c.total_g, 3)} g in {c.cups} cups one after another, because of {c.why}: {each} in each."
     text += f" Each cup holds {about(c.cup_mix_ml)} ml of mix; take one of at least {about(c.cup_ml)} ml."
     if len(recipe.names) > 1:
-        off = "without limit" if not math.isfinite(c.ratio_worst_pct) else f"by up to {about(c.ratio_worst_pct)} %"
+        off = "without limit" if not math.isfinite(c.ratio_worst_pct) else f"by up to {about(c.ratio_worst_pct)}%"
         text += f" A scale that shows {step:g} g can put the share of {recipe.names[1]} off {off}: "
         text += (
-            f"inside the {c.tolerance_pct:g} % that is tolerated."
+            f"inside the {c.tolerance_pct:g}% that is tolerated."
             if c.ratio_ok
-            else f"more than the {c.tolerance_pct:g} % that is tolerated. Use a scale of {about(c.scale_needed_g, 1)} g or finer, "
+            else f"more than the {c.tolerance_pct:g}% that is tolerated. Use a scale of {about(c.scale_needed_g, 1)} g or finer, "
             "or mix more at once."
         )
     text += f" Work until the last mold is filled {about(c.working_min)} min, pot life of that mass about {about(c.pot_life_min)} min"
@@ -373,7 +373,7 @@ def _warnings(cups: pd.DataFrame, degas: bool) -> list[str]:
     tight = cups["fits"] & (cups["working_min"] > 0.7 * cups["pot_life_min"])
     if tight.any():
         found.append(
-            "The work takes more than 70 % of the pot life: the last mold gets a mix that is already thickening."
+            "The work takes more than 70% of the pot life: the last mold gets a mix that is already thickening."
         )
     if degas:
         found.append("Watch the foam: let in air when it nears the rim, whatever the size of the cup.")

@@ -59,8 +59,8 @@ def scrap_rate(
     low, high = proportion_confint(bad, made, alpha=1 - level, method=method)
     low, high = (0.0 if bad == 0 else float(low)), (1.0 if bad == made else float(high))
     return ScrapRate(
-        verdict=f"{bad} of {made} castings were scrap: {100 * bad / made:.0f} %, and with {level:.0%} confidence "
-        f"{100 * low:.1f} to {100 * high:.1f} %.",
+        verdict=f"{bad} of {made} castings were scrap: {100 * bad / made:.0f}%, and with {level:.0%} confidence "
+        f"{100 * low:.1f} to {100 * high:.1f}%.",
         cautions=scrap_cautions((bad, made)),
         rate=bad / made,
         low=low,
@@ -71,7 +71,7 @@ def scrap_rate(
 
 
 def scrap_range(scrap_pct: float, scrapped: tuple[int, int] | None) -> tuple[float, float, float]:
-    """Scrap as a fraction, and its 95 % interval (Jeffreys) where castings were counted.
+    """Scrap as a fraction, and its 95% interval (Jeffreys) where castings were counted.
 
     Raises
     ------

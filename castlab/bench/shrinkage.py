@@ -153,10 +153,10 @@ def master_scale(
         }
     )
     spread = 100 * max(factor / low - 1, 1 - factor / high)
-    text = f"Make the master {100 * (factor - 1):.2f} % larger than the casting (scale {factor:.4f})."
+    text = f"Make the master {100 * (factor - 1):.2f}% larger than the casting (scale {factor:.4f})."
     if spread > 0:
         text += (
-            f" Typical shrinkages differ enough to leave the casting up to {about(spread)} % off: cast a test piece and "
+            f" Typical shrinkages differ enough to leave the casting up to {about(spread)}% off: cast a test piece and "
             "measure it."
         )
     return MasterScale(

@@ -249,7 +249,7 @@ def _mold_verdict(table: pd.DataFrame, style: str, master: Solid) -> str:
         return (
             f"{len(table)} walls from {about(table.wall_mm.min())} to {about(table.wall_mm.max())} mm: "
             f"{about(table.silicone_ml.min(), 3)} to {about(table.silicone_ml.max(), 3)} ml of silicone for the {style} "
-            f"mold; a fitted one saves {about(table.saved_pct.min())} to {about(table.saved_pct.max())} % of the block."
+            f"mold; a fitted one saves {about(table.saved_pct.min())} to {about(table.saved_pct.max())}% of the block."
         )
     text = (
         f"The {style} mold with a wall of {about(r.wall_mm)} mm takes {about(r.silicone_ml, 3)} ml "
@@ -258,9 +258,11 @@ def _mold_verdict(table: pd.DataFrame, style: str, master: Solid) -> str:
     if style == "block":
         inside = " x ".join(about(x, 3) for x in (r.box_length_mm, r.box_width_mm, r.box_height_mm))
         return (
-            f"{text} Box inside: {inside} mm. A fitted mold would save {about(r.saved_ml)} ml ({about(r.saved_pct)} %)."
+            f"{text} Box inside: {inside} mm. A fitted mold would save {about(r.saved_ml)} ml ({about(r.saved_pct)}%)."
         )
-    return f"{text} That is {about(r.saved_ml)} ml ({about(r.saved_pct)} %) less than a block, but it needs a rigid jacket."
+    return (
+        f"{text} That is {about(r.saved_ml)} ml ({about(r.saved_pct)}%) less than a block, but it needs a rigid jacket."
+    )
 
 
 def _mold_notes(walls: Array, style: str) -> list[str]:

@@ -260,7 +260,7 @@ def _week_verdict(table: pd.DataFrame) -> str:
     return (
         f"{w.molds} mold{plural} with {about(w.cure_h, 3)} h in the mold give {about(w.good_per_week, 3)} good parts a "
         f"week{spread}. {w.limit.capitalize()} set{'' if ' and ' in w.limit else 's'} the pace: the person is busy "
-        f"{w.person_busy_pct:.0f} % of the opening hours."
+        f"{w.person_busy_pct:.0f}% of the opening hours."
     )
 
 

@@ -245,9 +245,9 @@ def _screw_verdict(thread: str, table: pd.DataFrame) -> str:
         return f"Of {len(table)} cases the casting goes on the {thread}: {said}."
     c = table.iloc[0]
     screws = f"two {thread} screws {about(c.spacing_mm, 3)} mm apart" if c.spacing_mm > 0 else f"the {thread} screw"
-    share = f"{100 * c.share_low:.0f} %"
+    share = f"{100 * c.share_low:.0f}%"
     if round(100 * c.share_low) != round(100 * c.share_high):
-        share = f"{100 * c.share_low:.0f} to {100 * c.share_high:.0f} %, as the resin shrinks"
+        share = f"{100 * c.share_low:.0f} to {100 * c.share_high:.0f}%, as the resin shrinks"
     text = {
         "always": f"It goes on {screws} even in the worst case",
         "nearly always": f"It goes on {screws} nearly always ({share}), though not in the worst case",

@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
-from castlab import units
+from castlab import tables, units
 from castlab.errors import InputError, NotFoundError
 from castlab.records.models import EXTRA_NAME, reserved_names
 from castlab.records.sheet_cells import EXTRA_TYPES, accepted_units, check_unit, is_gauge_unit, marks_of
@@ -320,7 +320,7 @@ accepted: 'inHg vacuum', 'mbar abs', 'psi gauge' and the like"
 
         return (
             "<div class='castlab-mapping'>"
-            + self.table().to_html(index=False, border=0)
+            + tables.table(self.table())
             + listed(_LEFT_OUT, self.left_out)
             + listed("To be settled before it can be imported:", self.unsettled)
             + "</div>"

@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from castlab import labels
+from castlab import labels, tables
 from castlab.analysis import words
 
 
@@ -42,16 +42,7 @@ def bullets(items: Iterable[str], *, ordered: bool = False) -> Markup:
 
 def table(frame: pd.DataFrame, caption: str = "", numbers: Sequence[str] = ()) -> Markup:
     """A table that scrolls sideways on a narrow screen; columns named in `numbers` are set to the right."""
-    kinds = [' class="n"' if name in numbers else "" for name in frame.columns]
-    head = "".join(f'<th scope="col"{kind}>{text(name)}</th>' for name, kind in zip(frame.columns, kinds, strict=True))
-    rows = "".join(
-        "<tr>" + "".join(f"<td{kind}>{text(value)}</td>" for value, kind in zip(row, kinds, strict=True)) + "</tr>"
-        for row in frame.itertuples(index=False)
-    )
-    title = f"<caption>{text(caption)}</caption>" if caption else ""
-    return Markup(
-        f'<div class="scroll" tabindex="0"><table>{title}<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>'
-    )
+    return Markup(f'<div class="scroll" tabindex="0">{tables.table(frame, caption, numbers)}</div>')
 
 
 def plain(said: str, columns: Iterable[str]) -> str:

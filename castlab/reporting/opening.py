@@ -183,7 +183,7 @@ def _in_numbers(story: Story) -> Markup:
         shown.append((words.share(float(one.frame["passed"].mean())), "good enough to sell"))
     return Markup(
         '<ul class="numbers">'
-        + "".join(f"<li><strong>{text(value)}</strong><span>{text(name)}</span></li>" for value, name in shown)
+        + "".join(f"<li><strong>{text(value)}</strong> <span>{text(name)}</span></li>" for value, name in shown)
         + "</ul>"
     )
 

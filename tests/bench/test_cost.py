@@ -32,7 +32,7 @@ def test_counted_scrap_gives_an_interval_that_more_castings_narrow():
     few, many = (cost.per_good_part(100, 20, scrapped=s, **SHOP) for s in [(2, 20), (20, 200)])
     assert few.low < few.cost < few.high
     assert many.high - many.low < few.high - few.low
-    assert "95 % interval" in few.verdict
+    assert "95% interval" in few.verdict
     assert any("one cup" in c for c in few.cautions)
 
 

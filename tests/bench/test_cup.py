@@ -20,16 +20,16 @@ def test_before_the_hardener_is_weighed_the_wanted_mass_and_its_limits_show():
     # 100 g of resin of epoxide equivalent weight 190 with 12.8 phr of triethylenetetramine: textbook example, from memory
     scale = weighing(100, 12.8, None, 3)
     assert (scale.state, scale.wanted_g) == ("wanted", pytest.approx(12.8))
-    assert scale.words == "Hardener wanted: 12.8 g (12.4 to 13.2 g is within 3 %)."
+    assert scale.words == "Hardener wanted: 12.8 g (12.4 to 13.2 g is within 3%)."
 
 
 @pytest.mark.parametrize(
     ("grams", "state", "words"),
     [
-        (70.0, "too little", "70 g is 13.3 % too little (3 % is tolerated): add 10.8 g of hardener, up to 80.8 g."),
-        (79.2, "inside", "79.2 g is 1.9 % too little: inside the 3 % that is tolerated."),
-        (80.752, "inside", "80.752 g is what is wanted: inside the 3 % that is tolerated."),
-        (88.1, "too much", "88.1 g is 9.1 % too much (3 % is tolerated): with 26.2 g more resin it is right."),
+        (70.0, "too little", "70 g is 13.3% too little (3% is tolerated): add 10.8 g of hardener, up to 80.8 g."),
+        (79.2, "inside", "79.2 g is 1.9% too little: inside the 3% that is tolerated."),
+        (80.752, "inside", "80.752 g is what is wanted: inside the 3% that is tolerated."),
+        (88.1, "too much", "88.1 g is 9.1% too much (3% is tolerated): with 26.2 g more resin it is right."),
     ],
 )
 def test_the_words_say_which_way_it_is_off_and_what_to_add(grams, state, words):

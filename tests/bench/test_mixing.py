@@ -88,7 +88,7 @@ def test_a_scale_as_fine_as_asked_for_keeps_the_tolerance(volume, phr):
 def test_a_scale_too_coarse_for_the_catalyst_is_refused_in_the_verdict():
     plan = plan_mix(20, "tin-cure silicone", scale_resolution_g=1)
     assert not plan.cups["ratio_ok"][0]
-    assert "more than the 10 % that is tolerated" in plan.verdict
+    assert "more than the 10% that is tolerated" in plan.verdict
 
 
 def test_a_ratio_by_volume_becomes_masses_through_the_densities():

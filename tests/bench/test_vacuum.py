@@ -64,7 +64,7 @@ def test_a_pump_down_alone_cannot_tell_a_leak_from_a_tired_pump_and_says_so():
 def test_a_rise_test_tells_pump_leak_and_vapour_apart(test, limit):
     fit = vacuum.fit_pump(*log(), volume_l=20, rise_times_min=test[0], rise_pressures_kpa=test[1], nominal_l_min=60)
     assert fit.limit == limit
-    assert "75 %" in fit.verdict
+    assert "75%" in fit.verdict
     assert set(fit.readings["test"]) == {"pump-down", "rise"}
 
 

@@ -39,7 +39,7 @@ def test_a_first_trial_is_logged_by_keyboard_within_the_allowed_effort(lab, pers
         maker.type(value)
         maker.press("Enter")
         maker.focused(following)
-    maker.form("The cup").get_by_text("80.1 g is 0.8 % too little: inside the 3 % that is tolerated.").wait_for()
+    maker.form("The cup").get_by_text("80.1 g is 0.8% too little: inside the 3% that is tolerated.").wait_for()
     maker.click(maker.page.get_by_role("button", name="Mixed now"))
     maker.focused("stirring time")
     for value, following in (

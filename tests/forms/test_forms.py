@@ -87,7 +87,7 @@ def test_the_ratio_is_checked_while_weighing(shop):
     assert "Hardener wanted: 80.8 g" in form.panel.boards["weighing"]["text"]
     fill(form, hardener_g="88.1")
     assert form.panel.boards["weighing"] == {
-        "text": "88.1 g is 9.1 % too much (3 % is tolerated): with 26.2 g more resin it is right.", "tone": "wrong",
+        "text": "88.1 g is 9.1% too much (3% is tolerated): with 26.2 g more resin it is right.", "tone": "wrong",
     }  # fmt: skip
 
 

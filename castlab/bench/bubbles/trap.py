@@ -243,6 +243,6 @@ def _case_verdict(row: pd.Series, name_it: bool) -> str:
     if row.outcome == "helps":
         return where + (
             f"helps: bubbles reach the surface in time (the first in {about(row.rise_first_min)} min), and on venting the mix "
-            f"fills the pocket to {row.pocket_left_pct:.0f} % of its air. Trapped bubbles: {kept}."
+            f"fills the pocket to {row.pocket_left_pct:.0f}% of its air. Trapped bubbles: {kept}."
         )
-    return where + f"is of no use: {row.pocket_left_pct:.0f} % of the held air is still there after venting."
+    return where + f"is of no use: {row.pocket_left_pct:.0f}% of the held air is still there after venting."

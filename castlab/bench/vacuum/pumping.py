@@ -76,7 +76,7 @@ class PumpFit(Result):
     leak_kpa_l_min: float
     """Gas flow into the shut chamber; NaN without a rise test."""
     estimates: pd.DataFrame
-    """quantity, estimate, low, high (95 %), unit."""
+    """quantity, estimate, low, high (95%), unit."""
     readings: pd.DataFrame
     """test ("pump-down" or "rise"), time_min, pressure_kpa, fitted_kpa."""
 
@@ -163,7 +163,7 @@ def fit_pump(
     if nominal_l_min is not None:
         plate = number("nominal_l_min", nominal_l_min, 1e-3, 1e6, "l/min")
         verdict += (
-            f" The speed is {100 * speed / plate:.0f} % of the plate's {plate:g} l/min; hoses and filters cost some."
+            f" The speed is {100 * speed / plate:.0f}% of the plate's {plate:g} l/min; hoses and filters cost some."
         )
     notes.append(
         "A gauge that reads high or low by some kPa shows as base pressure: check it against the barometer when vented "
