@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 LOGBOOK = "shop.db"
 HOME = "00_start_here.ipynb"
 """The notebook that JupyterLab opens on."""
+LAB_SETTINGS = Path(__file__).parent / "lab_settings"
+"""Settings of JupyterLab: a workshop's notebook asks nothing of the network, neither for news nor for updates; the
+question whether it may would lie over the forms."""
 
 
 @dataclass(frozen=True)
@@ -59,8 +62,8 @@ class Workspace:
             )
         home = self.home.resolve()
         settings = [f"--ServerApp.root_dir={home.parent}", f"--LabApp.default_url=/lab/tree/{home.name}"]
-        # a workshop's notebook asks nothing of the network: no news question over the forms, no look for updates
-        settings += ["--LabApp.news_url=None", "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate"]
+        others = os.environ.get("JUPYTER_CONFIG_PATH")
+        os.environ["JUPYTER_CONFIG_PATH"] = os.pathsep.join([*([others] if others else []), str(LAB_SETTINGS)])
         LabApp.launch_instance([*settings, *options])
 
 

@@ -111,6 +111,7 @@ def launched(monkeypatch, tmp_path):
     called = []
     monkeypatch.setattr(LabApp, "launch_instance", called.append)
     monkeypatch.setenv("JUPYTER_CONFIG_DIR", str(tmp_path / "settings"))
+    monkeypatch.setenv("JUPYTER_CONFIG_PATH", str(tmp_path / "more"))
     monkeypatch.setattr(os, "geteuid", lambda: 1000)
     return called
 
@@ -122,19 +123,30 @@ def test_lab_opens_jupyterlab_on_the_home_notebook_of_the_workspace(run, shop, l
     assert settings == [
         f"--ServerApp.root_dir={shop.parent.resolve()}",
         f"--LabApp.default_url=/lab/tree/{workspace.HOME}",
-        "--LabApp.news_url=None",
-        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
         "--no-browser",
         "--port=8899",
     ]
+
+
+def test_lab_neither_fetches_news_nor_asks_whether_it_may(run, shop, launched, tmp_path):
+    from jupyterlab_server.config import get_page_config
+
+    announcements = "@jupyterlab/apputils-extension:announcements"
+    assert announcements not in get_page_config([])["disabledExtensions"]
+    (tmp_path / "more" / "labconfig").mkdir(parents=True)
+    settings = '{"disabledExtensions": {"one of the shop": true}}'
+    (tmp_path / "more" / "labconfig" / "page_config.json").write_text(settings, encoding="utf-8")
+    assert run("lab", shop.parent).exit_code == 0
+    assert len(launched) == 1
+    assert set(get_page_config([])["disabledExtensions"]) >= {announcements, "one of the shop"}
 
 
 def test_lab_passes_jupyterlab_s_own_options_on(run, shop, launched, monkeypatch):
     assert run("lab", shop.parent, "--ip", "0.0.0.0", "--no-browser", "--ServerApp.quit_button=False").exit_code == 0
     monkeypatch.chdir(shop.parent)
     assert run("lab", "--debug").exit_code == 0
-    assert launched[0][4:] == ["--no-browser", "--ip", "0.0.0.0", "--ServerApp.quit_button=False"]
-    assert launched[1][4:] == ["--debug"]
+    assert launched[0][2:] == ["--no-browser", "--ip", "0.0.0.0", "--ServerApp.quit_button=False"]
+    assert launched[1][2:] == ["--debug"]
 
 
 def test_lab_as_root_is_refused_in_one_line_that_says_what_to_do(run, shop, launched, monkeypatch):
