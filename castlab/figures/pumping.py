@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from castlab import units
@@ -60,7 +61,7 @@ def draw_pump(
         panels = figure.subplots(1, len(tests), squeeze=False, width_ratios=[1.5, 1][: len(tests)])[0]
         down = tests["pump-down"]
         _curve(panels[0], down["time_min"], down["fitted_kpa"], down["pressure_kpa"])
-        _levels(panels[0], down["fitted_kpa"].min(), said, base.estimate, boiling, aim_kpa)
+        _levels(panels[0], down["fitted_kpa"].min(), said.partition(" (")[0], base.estimate, boiling, aim_kpa)
         _gauge_scale(panels[0], altitude_m, gauge)
         panels[0].set_title("pump-down")
         if "rise" in tests:
@@ -213,7 +214,7 @@ def _levels(
     if aim_kpa is not None:
         level(axes, aim_kpa, f"aim {aim_kpa:.3g} kPa", color=colour(0), ls=(0, (6, 2, 1, 2)), lw=1.4)
     if base is not None and base_kpa is not None:
-        level(axes, base_kpa, base, above=False)
+        level(axes, base_kpa, base, place=0.01)
 
 
 def _gauge_scale(axes: Axes, altitude_m: float, gauge: str) -> None:
@@ -224,15 +225,29 @@ def _gauge_scale(axes: Axes, altitude_m: float, gauge: str) -> None:
     beside = axes.twinx()
     beside.set_yscale("log")
     beside.set_ylim(axes.get_ylim())
-    low, high = axes.get_ylim()
-    at = [p for p in (room, 50, 20, 10, 5, 2, 1, 0.5, 0.1) if low < p < high]
-    decimals = {"kPa": 1, "mbar": 0, "bar": 3, "inHg": 2}[gauge]
+    shown = _round_readings(room / GAUGES[gauge], *(end / GAUGES[gauge] for end in axes.get_ylim()))
     beside.set_yticks(
-        at, [f"{(p - room) / GAUGES[gauge] + 0.0:.{decimals}f}".replace("-", "\N{MINUS SIGN}") for p in at]
+        [room + value * GAUGES[gauge] for value in shown],
+        [f"{value:g}".replace("-", "\N{MINUS SIGN}") for value in shown],
     )
     beside.minorticks_off()
     beside.spines["right"].set_visible(True)
     beside.set_ylabel(f"gauge at {altitude_m:g} m ({gauge})")
+
+
+def _round_readings(room: float, low: float, high: float) -> list[float]:
+    """Round readings below the room's pressure that stand clear of each other on a logarithmic scale; all in gauge units."""
+    chosen = [0.0]
+    step = 10.0 ** np.floor(np.log10(room))
+    while step > room / 200:
+        for part in (step, step / 2, step / 10):
+            for value in -part * np.arange(1, int(room / part) + 1):
+                left = room + value
+                apart = min(abs(np.log(left / (room + other))) for other in chosen) if left > 0 else 0.0
+                if low < left < high and apart > 0.07 * np.log(high / low):
+                    chosen.append(round(float(value), 9))
+        step /= 10
+    return sorted(chosen, reverse=True)
 
 
 def _words(boiling: BoilingMargin | None, aim_kpa: float | None) -> str:
