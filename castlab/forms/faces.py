@@ -30,6 +30,7 @@ WORDS = {
     "wait_min": "wait before the pour",
     "rest_min": "rest after stirring",
     "mold_id": "mold",
+    "cavity_ml": "volume of one cavity",
     "extra": "settings of your own",
     "plan": "plan it belongs to",
     "target_phr": "hardener aimed at",
@@ -115,8 +116,8 @@ def summary(record: Record, names: Sequence[str]) -> list[str]:
 
 
 def options_of(records: Sequence[Record]) -> list[tuple[str, str]]:
-    """Records with a name as choices."""
-    return [(str(r.id), f"{getattr(r, 'name', '')} ({r.id})") for r in records]
+    """Records with a name as choices; the id first, since a narrow page cuts off the end."""
+    return [(str(r.id), f"{r.id} {getattr(r, 'name', '')}") for r in records]
 
 
 def given(values: Mapping[str, str], start: str) -> dict[str, str]:

@@ -1,20 +1,7 @@
 // Shows a photo with circles and passes on what is marked. What counts is decided by the kernel.
 
-const DEAF_MS = 5000; // after which a kernel that has not answered is said not to answer
 const DRAG_PX = 5; // less than this is a click
 const SVG = "http://www.w3.org/2000/svg";
-
-const make = (tag, props = {}, ...children) => {
-  const node = document.createElement(tag);
-  for (const [name, value] of Object.entries(props)) {
-    if (value === null || value === undefined) continue;
-    if (name === "text") node.textContent = value;
-    else if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
-    else node.setAttribute(name, value);
-  }
-  node.append(...children);
-  return node;
-};
 
 const draw = (tag, props = {}) => {
   const node = document.createElementNS(SVG, tag);
@@ -73,7 +60,7 @@ class View {
     const title = make("h3", { id: `${uid}-title`, text: this.model.get("title") });
     const root = make(
       "section",
-      { class: "castlab-marking", "aria-labelledby": `${uid}-title`, "data-lm-suppress-shortcuts": "true" },
+      { class: "castlab-box castlab-marking", "aria-labelledby": `${uid}-title`, "data-lm-suppress-shortcuts": "true" },
       title,
       make("p", { class: "lead", text: "Drag from a bubble's middle to its rim to mark it, or click to mark one of the cursor's size. Click a circle to choose it, then remove it." }),
       make("p", { class: "legend" }, this.sample(false), make("span", { text: "found" }), this.sample(true), make("span", { text: "added by hand" })),

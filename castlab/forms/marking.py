@@ -13,7 +13,7 @@ import numpy as np
 import traitlets
 
 from castlab.errors import CastlabError, InputError
-from castlab.forms.panel import HERE
+from castlab.forms.panel import with_box
 from castlab.scoring.marking import DraftOfMarks, Marks, marks_of, save_marks
 
 if TYPE_CHECKING:
@@ -27,8 +27,8 @@ _WIDEST = 1600
 class MarkingPanel(anywidget.AnyWidget):
     """The page side: shows, and reports what the person does."""
 
-    _esm = HERE / "marking.js"
-    _css = HERE / "marking.css"
+    _esm = with_box("marking.js")
+    _css = with_box("marking.css")
 
     picture = traitlets.Bytes().tag(sync=True)
     size: Any = traitlets.List().tag(sync=True)

@@ -2,19 +2,6 @@
 // State from the kernel: face (what there is to fill in), values, notes (beside fields), boards, clocks, said (last word).
 
 const WAIT_MS = 400; // after the last key of a field, before it is passed on
-const DEAF_MS = 5000; // after which a kernel that has not answered is said not to answer
-
-const make = (tag, props = {}, ...children) => {
-  const node = document.createElement(tag);
-  for (const [name, value] of Object.entries(props)) {
-    if (value === null || value === undefined || value === false) continue;
-    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
-    else if (name === "text") node.textContent = value;
-    else node.setAttribute(name, value === true ? "" : value);
-  }
-  node.append(...children.filter((child) => child !== null));
-  return node;
-};
 
 const minutes = (ms) => {
   const seconds = Math.max(0, Math.round(ms / 1000));
@@ -50,7 +37,7 @@ class Form {
     this.passed = new Map(); // field -> that text
     this.timers = new Map();
     this.inputs = new Map();
-    this.root = make("section", { class: "castlab-form", "data-lm-suppress-shortcuts": "true" });
+    this.root = make("section", { class: "castlab-box castlab-form", "data-lm-suppress-shortcuts": "true" });
     el.append(this.root);
     this.listeners = [
       ["change:face", () => this.draw()],

@@ -15,16 +15,21 @@ from typing import Any
 import anywidget
 import traitlets
 
-HERE = Path(__file__).parent
 _TURN = threading.RLock()
 """The kernel may hand over messages in several threads; the forms take them one after another."""
+
+
+def with_box(name: str) -> str:
+    """A style sheet or script of this folder behind the part that all views share."""
+    here = Path(__file__).parent
+    return "\n".join((here / part).read_text(encoding="utf-8") for part in (f"box{Path(name).suffix}", name))
 
 
 class Panel(anywidget.AnyWidget):
     """One form on the page. State goes out through the traits; `when_told` gets what the person does."""
 
-    _esm = HERE / "panel.js"
-    _css = HERE / "panel.css"
+    _esm = with_box("panel.js")
+    _css = with_box("panel.css")
 
     face = traitlets.Dict().tag(sync=True)
     values = traitlets.Dict().tag(sync=True)
