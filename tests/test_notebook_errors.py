@@ -162,7 +162,7 @@ def test_a_product_that_was_never_cast_is_refused_with_those_that_were(book):
     with pytest.raises(NotFoundError, match="no castings in the logbook yet"):
         notebook.read_castings(book, "bubbles")
     book.add(Trial(batch_id=book.add(Batch()).id, product="pod block"))
-    with pytest.raises(NotFoundError, match="no castings of 'pod blok' in the logbook; its products: pod block"):
+    with pytest.raises(NotFoundError, match="no castings of 'pod blok'; its products: pod block"):
         notebook.read_castings(book, "bubbles", product="pod blok")
 
 

@@ -459,7 +459,7 @@ def test_a_wrong_path_product_or_column_is_one_error_and_writes_nothing(demo, tm
     out = tmp_path / "out"
     with pytest.raises(NotFoundError, match="does not exist"):
         report(tmp_path / "none.db", "pod block", out)
-    with pytest.raises(NotFoundError, match="products in it: path marker, pod block"):
+    with pytest.raises(NotFoundError, match="its products: path marker, pod block"):
         report(demo, "paperweight", out)
     with pytest.raises(InputError, match="no column 'bubles'"):
         report(demo, "pod block", out, response="bubles")
@@ -511,7 +511,7 @@ def test_the_page_fits_desk_and_phone_and_asks_the_network_for_nothing(files, ch
         ({"kind": "banana"}, "kind is 'banana'"),
         ({"response": "wool"}, "not a number"),
         ({"response": "breaks", "factors": ["breaks", "wool"]}, "both the response and a factor"),
-        ({"response": "breaks", "product": "9"}, "products in it: 1, 2"),
+        ({"response": "breaks", "product": "9"}, "its products: 1, 2"),
     ],
 )
 def test_what_cannot_be_judged_is_refused_before_anything_is_written(warpbreaks, tmp_path, asked, message):

@@ -39,17 +39,25 @@ def trial_frame(connection: sa.Connection, *, product: str | None = None) -> pd.
     wanted = _columns()
     frame = frame[[*wanted, *extras]].astype({**{n: d for n, (d, _) in wanted.items()}})
     if product is not None:
-        frame = _of_product(frame, product)
+        frame = of_product(frame, product)
     frame.attrs["levels"] = {n: level for n, (_, level) in wanted.items()} | {n: lv for n, (lv, _) in extras.items()}
     return frame
 
 
-def _of_product(frame: pd.DataFrame, product: str) -> pd.DataFrame:
+def of_product(frame: pd.DataFrame, product: str) -> pd.DataFrame:
+    """The castings of one product, in a frame of a logbook or any table with a column `product`.
+
+    Raises
+    ------
+    NotFoundError
+        If there are castings, but none of it.
+    """
     wanted = " ".join(product.lower().split())
-    known = sorted(frame["product"].dropna().unique())
-    if known and wanted not in known:
-        raise NotFoundError(f"no castings of {product!r} in the logbook; its products: {', '.join(known)}")
-    return frame[frame["product"] == wanted].reset_index(drop=True)
+    own = frame[frame["product"].astype("str").str.lower() == wanted].reset_index(drop=True)
+    if len(frame) and not len(own):
+        known = sorted(map(str, frame["product"].dropna().unique()))
+        raise NotFoundError(f"there are no castings of {product!r}; its products: {', '.join(known) or 'none'}")
+    return own
 
 
 def _columns() -> dict[str, tuple[str, str]]:

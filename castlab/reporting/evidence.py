@@ -19,6 +19,7 @@ from castlab.errors import InputError, NotFoundError
 from castlab.records import Batch, Logbook, Material
 from castlab.records.checks import cautions_of
 from castlab.records.columns import describe
+from castlab.records.frame import of_product
 from castlab.records.models import Plan
 
 USUAL_FACTORS = (
@@ -119,34 +120,20 @@ def read(
     InputError
         If a column is not there, a date cannot be read, or the CSV file cannot be read.
     """
+    where, table = _place(source)
     first, last = day("since", since), day("until", until)
-    text = str(source)
-    path = None if "://" in text else Path(text).expanduser()
-    if path is not None and not path.is_file():
-        raise NotFoundError(f"{path} does not exist; accepted: a logbook, or a CSV file with one row per casting")
-    table = path is not None and path.suffix.lower() == ".csv"
     remarks: tuple[str, ...] = ()
     plans: tuple[Plan, ...] = ()
-    where = text if path is None else str(path.resolve())
     if table:
-        frame = _read_csv(where)
-        frame = frame if product is None else _of_product(frame, product)
         if first is not None or last is not None:
             raise InputError(
                 "since and until choose castings of a logbook by its dates; leave them out for a CSV table"
             )
+        frame = _read_csv(where, product)
     else:
         frame, remarks, plans = _read_logbook(where, product, first, last)
         batch = batch or "batch_id"
-    if not len(frame):
-        raise NotFoundError(f"{where} holds no castings yet; log some, or give another logbook")
-    for column in [response, *(factors or ()), *([batch] if batch else [])]:
-        if column not in frame.columns:
-            raise InputError(f"there is no column {column!r}; accepted: {', '.join(map(str, frame.columns))}")
-    if response in (factors or ()):
-        raise InputError(f"{response!r} is both the response and a factor; give it as one of them")
-    if not frame[response].notna().any():
-        raise InputError(f"no casting has {response} yet: score some, or ask for another response")
+    _check_columns(frame, where, response, factors, batch)
     mold = next((c for c in ("mold", "mold_id") if c in frame and frame[c].nunique() > 1), None)
     candidates, left_out = (list(factors), {}) if factors is not None else _varied(frame, response, batch, table=table)
     kept, together = _apart(frame, candidates)
@@ -172,30 +159,55 @@ def products(source: str | Path) -> list[str]:
     NotFoundError
         If the file is not there or names no product.
     """
-    text = str(source)
-    path = None if "://" in text else Path(text).expanduser()
-    if path is not None and not path.is_file():
-        raise NotFoundError(f"{path} does not exist; accepted: a logbook, or a CSV file with one row per casting")
-    if path is not None and path.suffix.lower() == ".csv":
-        frame = _read_csv(text)
+    where, table = _place(source)
+    if table:
+        frame = _read_csv(where)
     else:
-        with Logbook.open(text if path is None else path) as book:
+        with Logbook.open(where) as book:
             frame = book.frame()
     found = sorted(map(str, frame["product"].dropna().unique())) if "product" in frame else []
     if not found:
-        raise NotFoundError(f"{text} names no product; leave every-product out")
+        raise NotFoundError(f"{where} names no product; leave every-product out")
     return found
 
 
-def _read_csv(where: str) -> pd.DataFrame:
+def _place(source: str | Path) -> tuple[str, bool]:
+    """The absolute path or the database URL, and whether it is a CSV table."""
+    text = str(source)
+    if "://" in text:
+        return text, False
+    path = Path(text).expanduser()
+    if not path.is_file():
+        raise NotFoundError(f"{path} does not exist; accepted: a logbook, or a CSV file with one row per casting")
+    return str(path.resolve()), path.suffix.lower() == ".csv"
+
+
+def _read_csv(where: str, product: str | None = None) -> pd.DataFrame:
     try:
-        return pd.read_csv(where)
+        frame = pd.read_csv(where)
     except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as exc:
         reason = str(exc).strip().splitlines()[0]
         raise InputError(
             f"{where} cannot be read as a table ({reason}); accepted: UTF-8 CSV with a heading row; "
             "a sheet kept by hand goes into a logbook first, with castlab import"
         ) from None
+    if product is not None and "product" not in frame:
+        raise InputError("this table has no column 'product'; leave product out")
+    return frame if product is None else of_product(frame, product)
+
+
+def _check_columns(
+    frame: pd.DataFrame, where: str, response: str, factors: Sequence[str] | None, batch: str | None
+) -> None:
+    if not len(frame):
+        raise NotFoundError(f"{where} holds no castings yet; log some, or give another logbook")
+    for column in [response, *(factors or ()), *([batch] if batch else [])]:
+        if column not in frame.columns:
+            raise InputError(f"there is no column {column!r}; accepted: {', '.join(map(str, frame.columns))}")
+    if response in (factors or ()):
+        raise InputError(f"{response!r} is both the response and a factor; give it as one of them")
+    if not frame[response].notna().any():
+        raise InputError(f"no casting has {response} yet: score some, or ask for another response")
 
 
 def day(name: str, value: str | None) -> pd.Timestamp | None:
@@ -218,13 +230,12 @@ def _read_logbook(
     where: str, product: str | None, first: pd.Timestamp | None, last: pd.Timestamp | None
 ) -> tuple[pd.DataFrame, tuple[str, ...], tuple[Plan, ...]]:
     with Logbook.open(where) as book:
-        frame = book.frame()
+        frame = book.frame(product=product)
         materials = {record.id: record for record in book.records("material")}
         batches = [record for record in book.records("batch") if isinstance(record, Batch)]
         plans = tuple(record for record in book.records("plan") if isinstance(record, Plan))
     made = frame["poured_at"].fillna(frame["mixed_at"])
     frame = frame.loc[made.sort_values(kind="stable", na_position="last").index].reset_index(drop=True)
-    frame = frame if product is None or not len(frame) else _of_product(frame, product)
     if len(frame) and (first is not None or last is not None):
         frame = _of_period(frame, first, last)
     present = set(frame["batch_id"])
@@ -247,16 +258,6 @@ def _of_period(frame: pd.DataFrame, first: pd.Timestamp | None, last: pd.Timesta
         span = f"they were made {known.min():%Y-%m-%d} to {known.max():%Y-%m-%d}" if len(known) else "none is dated"
         raise NotFoundError(f"there are no castings of that period; {span}")
     return kept
-
-
-def _of_product(frame: pd.DataFrame, product: str) -> pd.DataFrame:
-    if "product" not in frame:
-        raise InputError("this table has no column 'product'; leave product out")
-    own = frame[frame["product"].astype("str").str.lower() == " ".join(product.lower().split())].reset_index(drop=True)
-    if not len(own):
-        known = ", ".join(sorted(map(str, frame["product"].dropna().unique()))) or "none"
-        raise NotFoundError(f"there are no castings of {product!r}; products in it: {known}")
-    return own
 
 
 def _varied(frame: pd.DataFrame, response: str, batch: str | None, *, table: bool) -> tuple[list[str], dict[str, str]]:
