@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -10,20 +11,33 @@ import typer
 from typer.core import TyperGroup
 
 from castlab import __version__
-from castlab.errors import CastlabError, InputError
+from castlab.errors import CastlabError, CastlabWarning, InputError
 
 if TYPE_CHECKING:
     from castlab.workspace import Workspace
 
 
+_show_warning = warnings.showwarning
+
+
 class _Commands(TyperGroup):
     def invoke(self, ctx: Any) -> Any:
         try:
-            return super().invoke(ctx)
+            with warnings.catch_warnings():
+                warnings.simplefilter("always", CastlabWarning)
+                warnings.showwarning = _say_warning
+                return super().invoke(ctx)
         except CastlabError as exc:
             _fail(str(exc))
         except OSError as exc:
             _fail(f"{exc.filename}: {exc.strerror}" if exc.filename else str(exc))
+
+
+def _say_warning(message: Warning | str, category: type[Warning], *place: Any, **options: Any) -> None:
+    if issubclass(category, CastlabWarning):
+        typer.echo(f"Note: {message}", err=True)
+    else:
+        _show_warning(message, category, *place, **options)
 
 
 def _fail(message: str) -> None:
@@ -260,11 +274,14 @@ def export(
 def restore(
     folder: Annotated[Path, typer.Argument(help="An exported folder.")],
     to: Annotated[str, typer.Option(help="The new logbook.")],
+    photo_folder: Annotated[
+        Path | None, typer.Option(help="Folder for its photos, if the new logbook is on a database server.")
+    ] = None,
 ) -> None:
     """Make a new logbook from an exported folder."""
     from castlab.records import Logbook
 
-    with Logbook.restore(folder, to=to) as book:
+    with Logbook.restore(folder, to=to, photo_folder=photo_folder) as book:
         typer.echo(f"Restored {len(book.frame())} castings to {to}")
 
 

@@ -26,5 +26,17 @@ class ConflictError(LogbookError):
     """The record changed since it was read; nothing was written."""
 
 
+class LostPhotoError(LogbookError):
+    """The file of a photo is not there or not as it was; `how` says so in a word or two."""
+
+    def __init__(self, message: str, *, how: str) -> None:
+        super().__init__(message)
+        self.how = how
+
+
 class FitError(CastlabError):
     """The data cannot support the analysis that was asked for; the message says what they can support."""
+
+
+class CastlabWarning(UserWarning):
+    """Something was done, but not all of it; the message says what is left out and what to do about it."""

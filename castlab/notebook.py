@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import difflib
 import textwrap
+import warnings
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from castlab import tables
-from castlab.errors import CastlabError, ConflictError, InputError, NotFoundError
+from castlab.errors import CastlabError, CastlabWarning, ConflictError, InputError, NotFoundError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
     from castlab.records.models import Record
 
 R = TypeVar("R", bound="Record")
+
+_format_warning = warnings.formatwarning
 
 WIDTH = 88
 """Characters a line of a message may have: JupyterLab breaks longer ones within words."""
@@ -68,7 +71,7 @@ def start(
 
 
 def show_errors_plainly() -> None:
-    """From now on a CastlabError in this notebook shows its message alone; the cell still counts as failed.
+    """From now on a CastlabError in this notebook shows its message alone (the cell still counts as failed), a warning too.
 
     Outside IPython this does nothing.
     """
@@ -81,6 +84,8 @@ def show_errors_plainly() -> None:
     shell = get_ipython()
     if shell is not None:
         shell.set_custom_exc((CastlabError,), _show_message)
+        warnings.simplefilter("always", CastlabWarning)
+        warnings.formatwarning = _say_warning
 
 
 def _show_message(
@@ -90,6 +95,12 @@ def _show_message(
     message = ["\n".join(textwrap.fill(line, WIDTH, break_long_words=False) for line in lines)]
     shell._showtraceback(kind, error, message)
     return message
+
+
+def _say_warning(message: Warning | str, category: type[Warning], *place: Any, **options: Any) -> str:
+    if issubclass(category, CastlabWarning):
+        return textwrap.fill(f"Note: {message}", WIDTH, break_long_words=False) + "\n"
+    return _format_warning(message, category, *place, **options)
 
 
 def save(book: Logbook, record: R, entry: str) -> R:

@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from PIL import Image
 from typer.testing import CliRunner
 
 import castlab
-from castlab import Logbook, cli, workspace
+from castlab import Batch, Logbook, Trial, cli, workspace
 
 SHEET = "Cup;Mold;Resin temp (F);Pour;Bubbles\n1;A;72;ladle;9\n1;B;72;stream;many\n2;A;75;ladle;4\n"
 
@@ -77,6 +78,19 @@ def test_export_and_restore_bring_everything_back(run, demo_book, tmp_path):
     assert (result.exit_code, result.stdout) == (0, "Restored 64 castings to new.db\n")
     with Logbook.open(demo_book) as old, Logbook.open(tmp_path / "new.db") as new:
         pd.testing.assert_frame_equal(old.frame(), new.frame())
+
+
+def test_an_export_without_a_lost_photo_succeeds_and_says_so_in_one_line(run, shop, tmp_path):
+    Image.new("RGB", (8, 8)).save(tmp_path / "front.png")
+    with Logbook.open(shop) as book:
+        book.add(Batch())
+        book.add(Trial(batch_id="B-001"))
+        book.photo_path(str(book.add_photo("T-001.1", tmp_path / "front.png").id)).unlink()
+    for done in (run("export", "--logbook", shop, "--out", "copy"), run("restore", "copy", "--to", "new.db")):
+        assert done.exit_code == 0
+        (note,) = done.stderr.splitlines()
+        assert note.startswith("Note: ")
+        assert "P-001.1.1 (front.png): missing" in note
 
 
 def test_a_mistyped_logbook_is_one_line_and_makes_no_file(run, tmp_path):

@@ -12,6 +12,7 @@ import json
 import os
 import shutil
 import tempfile
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, datetime
@@ -20,7 +21,9 @@ from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
 
-from castlab.errors import InputError, LogbookError
+from castlab.errors import CastlabWarning, InputError, LogbookError
+from castlab.records import exchange_photos
+from castlab.records.exchange_photos import Pictures
 from castlab.records.models import KINDS
 from castlab.records.tables import CURRENT, EXTRA_FACTOR, PAST, SCHEMA, SETTING
 
@@ -36,7 +39,6 @@ TABLES: dict[str, sa.Table] = {
 """Every table in the order in which rows may be inserted."""
 
 MANIFEST = "manifest.json"
-PHOTOS = "photos"
 FORMAT = "castlab-export-1"
 
 
@@ -45,12 +47,16 @@ class Content:
     """What an exported folder holds, read and checked: table name -> rows of typed values."""
 
     rows: dict[str, list[dict[str, Any]]]
-    photos: dict[str, Path] = field(default_factory=dict)
-    """Checksum of an original -> the copy of it in the folder."""
+    pictures: Pictures = field(default_factory=Pictures)
 
 
-def export(connection: sa.Connection, folder: Path, photos: Callable[[], PhotoStore] | None = None) -> Path:
+def export(connection: sa.Connection, folder: Path, photos: PhotoStore | None = None) -> Path:
     """Write every table to `folder`, whole or not at all, with copies of the photos without location data.
+
+    Warns
+    -----
+    CastlabWarning
+        If the file of a photo is missing or damaged: all else is exported.
 
     Raises
     ------
@@ -75,8 +81,7 @@ def export(connection: sa.Connection, folder: Path, photos: Callable[[], PhotoSt
             }
         files["schema.json"] = _write(staging, "schema.json", _json(json_schema()))
         manifest: dict[str, Any] = {"format": FORMAT, "schema_version": SCHEMA, "files": files}
-        if photos is not None:
-            manifest["photos"] = _copy_photos(connection, photos(), staging)
+        manifest |= exchange_photos.write(connection, photos, staging, folder)
         _write(staging, MANIFEST, _json(manifest))
         for path in sorted(p for p in staging.rglob("*") if p.is_file()):
             _flush(path)
@@ -85,6 +90,8 @@ def export(connection: sa.Connection, folder: Path, photos: Callable[[], PhotoSt
         raise LogbookError(f"{folder} could not be written ({exc.strerror}); the logbook is unchanged") from exc
     finally:
         shutil.rmtree(staging, ignore_errors=True)
+    if lost := exchange_photos.in_words(manifest.get(exchange_photos.LOST, [])):
+        warnings.warn(exchange_photos.exported_without(folder, lost), CastlabWarning, stacklevel=3)
     return folder
 
 
@@ -135,29 +142,7 @@ def check_folder(folder: Path) -> Content:
                 "copy, or import edited tables as a sheet"
             )
         rows[name] = _parse(file, data.decode("utf-8"), table)
-    return Content(rows, {key: _checked_copy(folder, copy) for key, copy in manifest.get("photos", {}).items()})
-
-
-def _copy_photos(connection: sa.Connection, store: PhotoStore, staging: Path) -> dict[str, dict[str, str]]:
-    """Checksum of an original -> its copy; withdrawn photos are left out."""
-    photo = CURRENT["photo"]
-    keys = connection.execute(sa.select(photo.c.sha256).where(photo.c.withdrawn.isnot(True)).distinct()).scalars()
-    (staging / PHOTOS).mkdir()
-    told = {}
-    for key in sorted(keys):
-        name, data = store.copy(key)
-        (staging / PHOTOS / name).write_bytes(data)
-        told[key] = {"file": f"{PHOTOS}/{name}", "sha256": hashlib.sha256(data).hexdigest()}
-    return told
-
-
-def _checked_copy(folder: Path, copy: dict[str, str]) -> Path:
-    file = folder / PHOTOS / Path(copy["file"]).name
-    if not file.exists():
-        raise InputError(f"{file} is missing from the export; nothing was restored")
-    if hashlib.sha256(file.read_bytes()).hexdigest() != copy["sha256"]:
-        raise InputError(f"{file} changed since it was exported (its checksum differs); nothing was restored")
-    return file
+    return Content(rows, exchange_photos.read(folder, manifest))
 
 
 def restore(connection: sa.Connection, content: Content) -> None:

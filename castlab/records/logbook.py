@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import getpass
 import threading
+import warnings
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 import sqlalchemy as sa
 
-from castlab.errors import ConflictError, InputError, NotFoundError
+from castlab.errors import CastlabWarning, ConflictError, InputError, NotFoundError
 from castlab.records import rows, store
 from castlab.records.models import ENVELOPE, Record
 from castlab.records.tables import PARENT, SETTING
@@ -59,6 +60,7 @@ class Logbook:
         *,
         who: str | None = None,
         altitude_m: float | None = None,
+        photo_folder: str | Path | None = None,
         clock: Callable[[], datetime] = utc_now,
     ) -> Self:
         """Open a logbook, making it on first use and bringing an older one up to date (a copy is kept beside it).
@@ -71,13 +73,16 @@ class Logbook:
             Who is logging; the computer's user name if not given.
         altitude_m
             Height of the shop above sea level, m; remembered, and used by `pressure` for gauge readings.
+        photo_folder
+            Where a logbook on a database server keeps its photos and what was marked in them: the whole path of a folder that
+            all its users reach; remembered. A logbook file keeps them beside it.
         clock
             Gives the time of an entry, UTC without zone (for tests and generated data).
 
         Raises
         ------
         InputError
-            If the path or URL, or the height, cannot be used.
+            If the path or URL, the height, or the folder cannot be used.
         LogbookError
             If the file is not a logbook, is damaged, locked, or was written by a newer castlab.
 
@@ -94,6 +99,8 @@ class Logbook:
         book = cls(store.connect(where), who=who or getpass.getuser(), clock=clock)
         if altitude_m is not None:
             book.set("altitude_m", altitude_m)
+        if photo_folder is not None:
+            book._keep_photos_in(photo_folder)
         return book
 
     def close(self) -> None:
@@ -375,7 +382,7 @@ class Logbook:
         except OSError as exc:
             raise NotFoundError(f"the photo {file} cannot be read ({exc.strerror}); accepted: a picture file") from None
         picture = photos.opened(data, file.name)
-        key = self._photos().put(data, photos.SUFFIXES[str(picture.format)])
+        key = self.photo_store().put(data, photos.SUFFIXES[str(picture.format)])
         when = taken_at if taken_at is not None else photos.taken_at(picture)
         told: dict[str, Any] = {"view": view, "mm_per_pixel": mm_per_pixel, "taken_at": when}
         record = Photo(trial_id=trial_id, sha256=key, file_name=file.name, **told)
@@ -396,14 +403,14 @@ class Logbook:
         LogbookError
             If its file is missing or damaged.
         """
-        return self._photos().path(self._photo_key(photo_id))
+        return self.photo_store().path(self._photo_key(photo_id))
 
     def thumbnail(self, photo_id: str, size: int = 320) -> Path:
         """A small JPEG of a photo, upright and without location data: at most `size` pixels wide and high.
 
         Raises as `photo_path`.
         """
-        return self._photos().thumbnail(self._photo_key(photo_id), size)
+        return self.photo_store().thumbnail(self._photo_key(photo_id), size)
 
     def _photo_key(self, photo_id: str) -> str:
         record: Any = self.get(photo_id)
@@ -411,50 +418,80 @@ class Logbook:
             raise InputError(f"{photo_id} is a {record.kind}; accepted: the id of a photo, such as P-014.3.1")
         return str(record.sha256)
 
-    def _photos(self) -> PhotoStore:
-        """Beside a SQLite file; for a database server in the folder that the setting `photo_folder` names."""
+    def photo_store(self) -> PhotoStore:
+        """The files behind the records of photos, and what was marked in them.
+
+        Raises InputError for a logbook on a server without a folder for photos.
+        """
         from castlab.records.photos import PhotoStore
 
-        url = self._engine.url
-        if url.get_backend_name() == "sqlite":
-            return PhotoStore(Path(f"{url.database}.photos").absolute())
-        folder = self.setting("photo_folder")
+        folder = self.photo_folder
         if folder is None:
             raise InputError(
-                "this logbook is on a database server: say once where its photos are kept, "
-                "book.set('photo_folder', '/a/shared/folder')"
+                "this logbook is on a database server, which holds no photos: say once in which folder they are kept, "
+                "Logbook.open(..., photo_folder='/a/shared/folder') or Logbook.restore(..., photo_folder=...)"
             )
-        return PhotoStore(Path(folder))
+        return PhotoStore(folder)
+
+    @property
+    def photo_folder(self) -> Path | None:
+        """Where photos and their marks are kept: beside a logbook file; for one on a server where `open` was told, or None."""
+        url = self._engine.url
+        if url.get_backend_name() == "sqlite":
+            return Path(f"{url.database}.photos").absolute()
+        folder = self.setting("photo_folder")
+        return None if folder is None else Path(folder)
+
+    def _keep_photos_in(self, folder: str | Path) -> None:
+        if self._engine.url.get_backend_name() == "sqlite":
+            raise InputError(f"photo_folder is for a database server; this logbook keeps photos in {self.photo_folder}")
+        path = Path(folder).expanduser()
+        if not path.is_absolute():
+            raise InputError(f"photo_folder is {str(folder)!r}; accepted: the whole path of a folder, from its root")
+        self.set("photo_folder", str(path))
 
     # --- the whole of it -----------------------------------------------------------------------------------
 
     def export(self, folder: str | Path) -> Path:
         """Write everything to a folder of CSV files with a JSON Schema and checksums; returns the folder.
 
-        Photos come as copies without location data (see `castlab.records.photos`).
+        Photos come as copies without location data (see `castlab.records.photos`), with what was marked in them. One whose
+        file is missing or damaged does not stop the rest: a `CastlabWarning` names it, and so does the manifest.
         """
         from castlab.records.exchange import export
+        from castlab.records.photos import PhotoStore
 
+        where = self.photo_folder
         with self._reading() as connection:
-            return export(connection, Path(folder), self._photos if self.photos() else None)
+            return export(connection, Path(folder), None if where is None else PhotoStore(where))
 
     @classmethod
-    def restore(cls, folder: str | Path, *, to: str | Path, who: str | None = None) -> Self:
+    def restore(
+        cls, folder: str | Path, *, to: str | Path, who: str | None = None, photo_folder: str | Path | None = None
+    ) -> Self:
         """Make a new logbook from an exported folder: every record, version and setting as it was.
+
+        A `CastlabWarning` names the photos whose files were lost before the export. `photo_folder` as `open` takes it.
 
         Raises
         ------
         InputError
-            If the folder is not an export, a checksum does not match, or `to` already holds records.
+            If the folder is not an export, a checksum does not match, `to` already holds records, or is on a database
+            server without a folder for the photos.
         """
         from castlab.records.exchange import check_folder, restore
+        from castlab.records.exchange_photos import restored_without
 
         content = check_folder(Path(folder))
         book = cls.open(to, who=who)
         with book._writing() as connection:
             restore(connection, content)
-            for key, file in content.photos.items():
-                book._photos().restore(key, file.read_bytes(), file.suffix)
+            if photo_folder is not None:
+                book._keep_photos_in(photo_folder)
+            if content.pictures.copies or content.pictures.marks:
+                content.pictures.put_into(book.photo_store())
+        if content.pictures.lost:
+            warnings.warn(restored_without(content.pictures.lost), CastlabWarning, stacklevel=2)
         return book
 
     # --- within one transaction ----------------------------------------------------------------------------

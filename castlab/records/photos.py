@@ -1,7 +1,7 @@
 """Photos beside the logbook: originals by their checksum, never altered; copies without location data; thumbnails.
 
-A folder holds `ab/abcdef....jpg` (the first two signs of the SHA-256 of the content, then all of it), `thumbnails/` (may be
-deleted at any time) and, after a restore, `copies.json`. An export holds copies without location data, whose checksums
+A folder holds `ab/abcdef....jpg` (the first two signs of the SHA-256 of the content, then all of it), `marks/` (what was
+marked by hand), `thumbnails/` (may be deleted at any time) and, after a restore, `copies.json`. An export holds copies without location data, whose checksums
 differ from the originals'; the records keep naming the original. `copies.json` maps original to copy, so that a restored
 logbook finds and checks its copies, and says so when an original is asked for that it never had.
 """
@@ -19,7 +19,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from castlab.errors import InputError, LogbookError
+from castlab.errors import InputError, LogbookError, LostPhotoError
 from castlab.records.stripping import without_location
 
 if TYPE_CHECKING:
@@ -101,24 +101,26 @@ class PhotoStore:
 
         Raises
         ------
-        LogbookError
+        LostPhotoError
             If the file is missing or was changed.
         """
         wanted = self.copies().get(key, key) if self._find(key) is None else key
         found = self._find(wanted)
         if found is None:
-            raise LogbookError(
+            raise LostPhotoError(
                 f"the photo {key[:12]}... is not in {self.folder}: put its file back from a copy of that folder, or withdraw "
-                "the record of the photo"
+                "the record of the photo",
+                how="missing",
             )
         try:
             damaged = sha256(found.read_bytes()) != wanted
         except OSError as exc:
-            raise LogbookError(f"the photo {found} cannot be read ({exc.strerror})") from exc
+            raise LostPhotoError(f"the photo {found} cannot be read ({exc.strerror})", how="unreadable") from exc
         if damaged:
-            raise LogbookError(
+            raise LostPhotoError(
                 f"the photo {found} is damaged or was changed (its checksum differs): put the file back from a copy, or "
-                "withdraw the record of the photo"
+                "withdraw the record of the photo",
+                how="damaged",
             )
         return found
 
@@ -143,9 +145,20 @@ class PhotoStore:
         return target
 
     def copy(self, key: str) -> tuple[str, bytes]:
-        """File name (by its own checksum) and content of a copy without location data, for exports and reports."""
+        """File name (by its own checksum) and content of a copy without location data, for exports and reports.
+
+        Raises
+        ------
+        LostPhotoError
+            If the file is missing or was changed, or nobody can say that the copy holds no place.
+        """
         original = self.path(key)
-        data, suffix = without_location(original.read_bytes(), original.suffix)
+        try:
+            data, suffix = without_location(original.read_bytes(), original.suffix)
+        except OSError as exc:
+            raise LostPhotoError(f"the photo {original} cannot be read ({exc.strerror})", how="unreadable") from exc
+        except LogbookError as exc:
+            raise LostPhotoError(str(exc), how="of a structure that cannot be followed") from exc
         return f"{sha256(data)}{suffix}", data
 
     def restore(self, key: str, data: bytes, suffix: str) -> None:
@@ -155,6 +168,28 @@ class PhotoStore:
             known = json.dumps(self.copies() | {key: kept}, indent=1, sort_keys=True)
             self._write(self.folder / COPIES, known.encode("utf-8"), mode=0o644)
 
+    def marks(self, key: str) -> Path:
+        """The folder of what was marked by hand in a photo: a file each, by its own checksum."""
+        return self.folder / "marks" / key
+
+    def keep_marks(self, key: str, text: str) -> str:
+        """Keep what was marked by hand in a photo, once however often it comes; returns its checksum.
+
+        Raises
+        ------
+        LogbookError
+            If it cannot be written; nothing was kept.
+        """
+        data = text.encode("utf-8")
+        name = sha256(data)
+        try:
+            self._write(self.marks(key) / f"{name}.json", data, mode=0o644)
+        except OSError as exc:
+            raise LogbookError(
+                f"{self.folder}: the marks could not be kept ({exc.strerror}); nothing was logged"
+            ) from exc
+        return name
+
     def copies(self) -> dict[str, str]:
         """Checksum of an original that is not here -> that of the copy that stands for it."""
         file = self.folder / COPIES
@@ -163,7 +198,10 @@ class PhotoStore:
         try:
             told: dict[str, str] = json.loads(file.read_text(encoding="utf-8"))
         except (OSError, ValueError) as exc:
-            raise LogbookError(f"{file} cannot be read ({exc}); restore the export again into a new logbook") from exc
+            raise LostPhotoError(
+                f"{file} cannot be read ({exc}); restore the export again into a new logbook",
+                how=f"missing from {COPIES}",
+            ) from exc
         return told
 
     def _find(self, key: str) -> Path | None:

@@ -6,7 +6,6 @@ folder; the score they lead to holds the corrected count and the automatic one.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import tempfile
@@ -189,30 +188,35 @@ def save_marks(book: Logbook, marks: Marks, *, who: str, at: datetime | None = N
     NotFoundError, LogbookError
         If the photo is not in the logbook, or nothing can be written.
     """
-    text = marks.to_json()
-    key = hashlib.sha256(text.encode("utf-8")).hexdigest()
-    _write(folder_of(book, marks.photo_id) / f"{key}.json", text)
     photo: Any = book.get(marks.photo_id)
+    key = book.photo_store().keep_marks(photo.sha256, marks.to_json())
     largest = max((circle.diameter_mm for circle in marks.circles), default=None)
     score = Score(
         trial_id=photo.trial_id, scorer=who, scored_at=(at or datetime.now()).replace(microsecond=0), method=METHOD,
         photo_id=marks.photo_id, bubbles=marks.count, auto_bubbles=len(marks.found), auto_low=marks.auto_low,
         auto_high=marks.auto_high, bubble_largest_mm=None if largest is None else round(largest, 3),
     )  # fmt: skip
-    return book.add(score, origin=f"marks {key} in {marks.photo_id}")
+    return book.add(score, origin=_origin(key, marks.photo_id))
 
 
 def saved_marks(book: Logbook, photo_id: str) -> list[Marks]:
-    """All marks kept for a photo, the latest last."""
-    folder = folder_of(book, photo_id)
-    files = sorted(folder.glob("*.json"), key=lambda file: file.stat().st_mtime_ns) if folder.exists() else []
-    return [Marks.from_json(file.read_text(encoding="utf-8")) for file in files]
+    """All marks saved for a photo, in the order of the scores they led to."""
+    scored = []
+    for file in folder_of(book, photo_id).glob("*.json"):
+        score = book.by_origin("score", _origin(file.stem, photo_id))
+        if score is not None:  # else they are another casting's with the same photo, or never became a score
+            scored.append((int(str(score.id).rpartition(".")[2]), file))
+    return [Marks.from_json(file.read_text(encoding="utf-8")) for _, file in sorted(scored)]
+
+
+def _origin(key: str, photo_id: str) -> str:
+    return f"marks {key} in {photo_id}"
 
 
 def folder_of(book: Logbook, photo_id: str) -> Path:
     """Where the marks of a photo are kept."""
     photo: Any = book.get(photo_id)
-    return book.photo_path(photo_id).parent.parent / "marks" / str(photo.sha256)
+    return book.photo_store().marks(photo.sha256)
 
 
 class DraftOfMarks:

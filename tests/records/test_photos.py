@@ -6,6 +6,7 @@ import io
 import json
 import os
 import stat
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,8 @@ import pytest
 from PIL import Image, TiffImagePlugin
 
 from castlab import Batch, Logbook, Trial
-from castlab.errors import InputError, LogbookError, NotFoundError
+from castlab.errors import CastlabWarning, InputError, LogbookError, NotFoundError
+from castlab.records import exchange_photos
 from castlab.records.photos import PhotoStore
 from castlab.records.stripping import without_location
 
@@ -207,15 +209,157 @@ def test_a_changed_or_missing_copy_stops_a_restore(shop, file, tmp_path):
     assert not (tmp_path / "again.db").exists()
 
 
-def test_a_lost_photo_stops_an_export_until_its_record_is_withdrawn(shop, file, tmp_path):
+@pytest.fixture
+def spoiled(shop, tmp_path):
+    """A logbook with one whole photo, one that is missing and one that is damaged."""
+    kept = []
+    for number, trial in enumerate(("T-001.1", "T-001.2", "T-001.2")):
+        path = tmp_path / f"{number}.png"
+        Image.new("RGB", (8, 8 + number)).save(path)
+        kept.append(shop.photo_path(shop.add_photo(trial, path).id))
+    kept[1].unlink()
+    kept[2].chmod(0o644)
+    kept[2].write_bytes(b"spoiled")
+    return shop
+
+
+def test_lost_photos_do_not_stop_an_export_and_are_named_in_it(spoiled, tmp_path):
+    with pytest.warns(CastlabWarning) as told:
+        folder = spoiled.export(tmp_path / "out")
+    assert len(told) == 1
+    assert "P-001.2.1 (1.png): missing; P-001.2.2 (2.png): damaged" in str(told[0].message)
+    manifest = json.loads((folder / "manifest.json").read_text())
+    assert manifest["lost_photos"] == [
+        {"photo": "P-001.2.1", "what": "1.png", "how": "missing"},
+        {"photo": "P-001.2.2", "what": "2.png", "how": "damaged"},
+    ]
+    assert list(manifest["photos"]) == [spoiled.get("P-001.1.1").sha256]
+    assert len(list((folder / "photos").iterdir())) == 1
+    assert "P-001.2.1" in (folder / "photo.csv").read_text()
+
+
+def test_a_restore_says_what_was_lost_before_and_a_photo_added_again_is_whole(spoiled, tmp_path):
+    with pytest.warns(CastlabWarning, match="whole but for"):
+        folder = spoiled.export(tmp_path / "out")
+    with pytest.warns(CastlabWarning, match=r"restored, but .* P-001\.2\.1 \(1\.png\): missing; P-001\.2\.2"):
+        again = Logbook.restore(folder, to=tmp_path / "again.db")
+    assert [p.id for p in again.photos()] == ["P-001.1.1", "P-001.2.1", "P-001.2.2"]
+    assert again.photo_path("P-001.1.1").exists()
+    with pytest.raises(LogbookError, match="put its file back"):
+        again.photo_path("P-001.2.1")
+    for number in (1, 2):
+        again.add_photo("T-001.2", tmp_path / f"{number}.png")
+    assert len(again.photos()) == 3
+    assert again.photo_path("P-001.2.2").read_bytes() == (tmp_path / "2.png").read_bytes()
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        again.export(tmp_path / "second")
+
+
+def test_the_last_copy_of_a_lost_photo_is_kept_from_the_export_that_is_replaced(shop, file, tmp_path):
     photo = shop.add_photo("T-001.1", file)
+    folder = shop.export(tmp_path / "out")
+    (copy,) = (folder / "photos").iterdir()
+    content = copy.read_bytes()
     shop.photo_path(photo.id).unlink()
-    with pytest.raises(LogbookError, match="withdraw the record"):
-        shop.export(tmp_path / "out")
-    shop.correct(photo.id, why="file lost", withdrawn=True)
-    assert (shop.export(tmp_path / "out") / "photo.csv").exists()
+    with pytest.warns(CastlabWarning, match="missing; its copy is kept from the earlier export"):
+        shop.export(folder)
+    assert copy.read_bytes() == content
+    with pytest.warns(CastlabWarning, match="its copy is kept"):
+        again = Logbook.restore(folder, to=tmp_path / "again.db")
+    assert again.photo_path(photo.id).read_bytes() == content
+    copy.write_bytes(b"changed")
+    with pytest.warns(CastlabWarning, match=r"missing\. Add"):
+        shop.export(folder)
+
+
+def test_a_photo_whose_place_cannot_be_taken_out_is_not_copied_and_named(shop, tmp_path, monkeypatch):
+    from castlab.records import photos
+
+    def unreadable(_data, _suffix):
+        raise LogbookError("a marker is missing")
+
+    Image.new("RGB", (8, 8)).save(tmp_path / "odd.png")
+    shop.add_photo("T-001.1", tmp_path / "odd.png")
+    monkeypatch.setattr(photos, "without_location", unreadable)
+    with pytest.warns(CastlabWarning, match="of a structure that cannot be followed"):
+        folder = shop.export(tmp_path / "out")
+    assert list((folder / "photos").iterdir()) == []
+
+
+def test_a_withdrawn_photo_that_is_lost_is_no_matter(spoiled, tmp_path):
+    for photo in ("P-001.2.1", "P-001.2.2"):
+        spoiled.correct(photo, why="file lost", withdrawn=True)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert (spoiled.export(tmp_path / "out") / "photo.csv").exists()
+
+
+def test_of_many_lost_photos_a_warning_names_ten_and_the_manifest_all():
+    lost = [{"photo": f"P-001.1.{n}", "what": "x.jpg", "how": "missing"} for n in range(1, 14)]
+    told = exchange_photos.restored_without(exchange_photos.in_words(lost))
+    assert "P-001.1.10 (x.jpg): missing; and 3 more" in told
+    assert "P-001.1.11" not in told
 
 
 def test_a_name_that_is_no_checksum_finds_nothing(tmp_path):
     with pytest.raises(LogbookError, match="is not in"):
         PhotoStore(tmp_path).path("../../etc/passwd")
+
+
+@pytest.mark.postgres
+def test_a_logbook_on_a_server_keeps_its_photos_in_the_folder_it_was_told(postgres_url, file, tmp_path):
+    with Logbook.open(postgres_url, who="Ada") as book:
+        book.add(Batch())
+        book.add(Trial(batch_id="B-001"))
+        assert book.photo_folder is None
+        with pytest.raises(InputError, match=r"server, which holds no photos.*photo_folder='/a/shared/folder'"):
+            book.add_photo("T-001.1", file)
+        assert book.photos() == []
+    with pytest.raises(InputError, match=r"photo_folder is 'photos'; accepted: the whole path"):
+        Logbook.open(postgres_url, photo_folder="photos")
+    Logbook.open(postgres_url, photo_folder=tmp_path / "shared").close()
+    with Logbook.open(postgres_url, who="Noor") as book:  # it is remembered
+        photo = book.add_photo("T-001.1", file)
+        assert book.photo_path(photo.id).is_relative_to(tmp_path / "shared")
+        assert book.thumbnail(photo.id).is_relative_to(tmp_path / "shared")
+        assert book.photo_path(photo.id).read_bytes() == file.read_bytes()
+
+
+@pytest.mark.postgres
+def test_photos_move_between_a_server_and_a_file_with_an_export(shop, file, postgres_url, tmp_path):
+    photo = shop.add_photo("T-001.1", file)
+    folder = shop.export(tmp_path / "from file")
+    with pytest.raises(InputError, match=r"Logbook\.restore\(\.\.\., photo_folder="):
+        Logbook.restore(folder, to=postgres_url)
+    with Logbook.open(postgres_url) as nothing:
+        assert nothing.records("batch") == []
+    with Logbook.restore(folder, to=postgres_url, photo_folder=tmp_path / "shared") as server:
+        assert server.get(photo.id) == photo
+        copy = server.photo_path(photo.id).read_bytes()
+        assert server.photo_path(photo.id).is_relative_to(tmp_path / "shared")
+        out = server.export(tmp_path / "from server")
+    with Logbook.restore(out, to=tmp_path / "again.db") as again:
+        assert again.photo_path(photo.id).is_relative_to(tmp_path / "again.db.photos")
+        assert again.photo_path(photo.id).read_bytes() == copy
+        second = again.export(tmp_path / "second")
+    files = {p.relative_to(out): p.read_bytes() for p in out.rglob("*") if p.is_file()}
+    assert {p.relative_to(second): p.read_bytes() for p in second.rglob("*") if p.is_file()} == files
+
+
+@pytest.mark.postgres
+def test_photos_on_a_server_whose_folder_is_not_there_do_not_stop_its_export(postgres_url, file, tmp_path):
+    with Logbook.open(postgres_url, who="Ada", photo_folder=tmp_path / "shared") as book:
+        book.add(Batch())
+        book.add(Trial(batch_id="B-001"))
+        book.add_photo("T-001.1", file)
+        (tmp_path / "shared").rename(tmp_path / "elsewhere")
+        with pytest.warns(CastlabWarning, match=r"P-001\.1\.1 \(from camera\.jpg\): missing"):
+            out = book.export(tmp_path / "out")
+    assert json.loads((out / "manifest.json").read_text())["photos"] == {}
+
+
+def test_a_logbook_file_keeps_its_photos_beside_it_and_nowhere_else(shop, tmp_path):
+    assert shop.photo_folder == tmp_path / "shop.db.photos"
+    with pytest.raises(InputError, match="photo_folder is for a database server"):
+        Logbook.open(tmp_path / "shop.db", photo_folder=tmp_path / "other")

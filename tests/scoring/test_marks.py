@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import json
 from datetime import datetime
+from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
 
 from castlab import Batch, Logbook, Score, Trial
-from castlab.errors import InputError
+from castlab.errors import CastlabWarning, InputError
 from castlab.forms import mark_bubbles
-from castlab.scoring import Marks, automatic_error, count_bubbles, marks_of, saved_marks
-from castlab.scoring.marking import METHOD
+from castlab.scoring import Marks, automatic_error, count_bubbles, marks_of, save_marks, saved_marks
+from castlab.scoring.marking import METHOD, DraftOfMarks
 
 NOON = datetime(2026, 3, 4, 12, 0)
 
@@ -162,3 +164,64 @@ def test_the_automatic_counts_error_is_known_from_corrected_ones(book, tmp_path)
     assert told.held == 0.75
     assert len(told.by_month) == 4
     assert "too many" in told.verdict
+
+
+def contents(folder):
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+
+
+def test_marks_leave_with_an_export_and_come_back_in_their_order(book, seen, tmp_path):
+    first = marks_of(seen, "P-001.1.1").remove(0, who="Ada", at=NOON)
+    second = first.add(8, 16, 1, who="Noor", at=NOON)
+    score = save_marks(book, first, who="Ada", at=NOON)
+    save_marks(book, second, who="Noor", at=NOON)
+    assert (
+        save_marks(book, first, who="Ada", at=NOON).id == score.id
+    )  # written again, the latest file by the disk's clock
+    DraftOfMarks(book, "P-001.1.1").keep(second)
+    folder = book.export(tmp_path / "out")
+    marks = json.loads((folder / "manifest.json").read_text())["marks"]
+    assert {Path(place).stem for place in marks} == set(marks.values())
+    again = Logbook.restore(folder, to=tmp_path / "again.db")
+    assert saved_marks(again, "P-001.1.1") == [first, second] == saved_marks(book, "P-001.1.1")
+    assert contents(again.export(tmp_path / "second")) == contents(folder)
+
+
+def test_marks_of_a_photo_that_two_castings_share_stay_apart(book, seen, tmp_path):
+    book.add(Trial(batch_id="B-001"))
+    other = book.add_photo("T-001.2", tmp_path / "front.png", mm_per_pixel=0.1)
+    save_marks(book, marks_of(seen, "P-001.1.1"), who="Ada", at=NOON)
+    save_marks(book, marks_of(seen, other.id).remove(1, who="Ada", at=NOON), who="Ada", at=NOON)
+    assert [m.count for m in saved_marks(book, "P-001.1.1")] == [3]
+    assert [m.count for m in saved_marks(book, other.id)] == [2]
+
+
+def test_marks_outlive_the_file_of_their_photo(book, seen, tmp_path):
+    marks = marks_of(seen, "P-001.1.1")
+    save_marks(book, marks, who="Ada", at=NOON)
+    book.photo_path("P-001.1.1").unlink()
+    assert saved_marks(book, "P-001.1.1") == [marks]
+    with pytest.warns(CastlabWarning, match=r"P-001\.1\.1 \(front\.png\): missing"):
+        folder = book.export(tmp_path / "out")
+    with pytest.warns(CastlabWarning, match="restored"):
+        again = Logbook.restore(folder, to=tmp_path / "again.db")
+    assert saved_marks(again, "P-001.1.1") == [marks]
+
+
+def test_changed_marks_are_left_out_of_an_export_with_a_word_and_stop_a_restore(book, seen, tmp_path):
+    save_marks(book, marks_of(seen, "P-001.1.1"), who="Ada", at=NOON)
+    folder = book.export(tmp_path / "out")
+    (copy,) = (folder / "marks").rglob("*.json")
+    whole = copy.read_text()
+    copy.write_text(whole + " ")
+    with pytest.raises(InputError, match="changed since it was exported"):
+        Logbook.restore(folder, to=tmp_path / "again.db")
+    copy.unlink()
+    with pytest.raises(InputError, match="is missing from the export"):
+        Logbook.restore(folder, to=tmp_path / "again.db")
+    (kept,) = book.photo_store().marks(book.get("P-001.1.1").sha256).glob("*.json")
+    kept.write_text(whole + " ")
+    with pytest.warns(CastlabWarning, match=r"P-001\.1\.1 \(marks [0-9a-f]{12}\.\.\.\): damaged"):
+        folder = book.export(tmp_path / "out")
+    assert not (folder / "marks").exists()
+    assert len(list((folder / "photos").iterdir())) == 1
