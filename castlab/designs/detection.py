@@ -248,15 +248,11 @@ def _enough(needed: int | None, given: Truth, ladder: Ladder) -> str:
 
 
 def _cautions_of_groups(given: Truth, batches: int | None, exact: bool, failed: float) -> tuple[str, ...]:
-    said = []
-    if batches is None:
-        said.append("Every casting counts as independent here: castings from one cup are not, so for what is set per batch count batches (batches=, per_batch=True).")  # fmt: skip
-    else:
-        said.append(f"The scatter between batches is a guess ({given.batch_spread:.3g}, standard deviation of {truth.SCALE[given.kind]}): with more of it, what is set per batch shows less.")  # fmt: skip
-    if given.kind == "count" and given.dispersion == 1:
-        said.append("Counts are taken to scatter as Poisson counts do; real ones often scatter more (dispersion=), and then more castings are needed.")  # fmt: skip
-        if exact:
-            said.append("The conditional test knows that they do; fit_factors finds out from the castings, which costs about 10 points of the chance with 4 in each group, 3 with 8, hardly any from 16 on (simulations= shows how many).")  # fmt: skip
+    said = given.taken_for_granted("count batches (batches=, per_batch=True)" if batches is None else None)
+    if batches is not None:
+        said.insert(0, f"The scatter between batches is a guess ({given.batch_spread:.3g}, standard deviation of {truth.SCALE[given.kind]}): with more of it, what is set per batch shows less.")  # fmt: skip
+    if given.kind == "count" and given.dispersion == 1 and exact:
+        said.append("The conditional test knows that they do; fit_factors finds out from the castings, which costs about 10 points of the chance with 4 in each group, 3 with 8, hardly any from 16 on (simulations= shows how many).")  # fmt: skip
     return (*said, *_failed(failed))
 
 

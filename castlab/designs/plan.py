@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from castlab.designs import assess, checks, exchange, sentences, standard
-from castlab.designs.checks import Asked
+from castlab.designs import assess, checks, exchange, request, sentences, standard
 from castlab.designs.design import Design
 from castlab.designs.factors import Factor
+from castlab.designs.request import Asked
 from castlab.designs.space import Space
 from castlab.errors import InputError
 
@@ -101,7 +101,7 @@ def plan_trials(
     [(22.0, 'ladle'), (22.0, 'stream'), (32.0, 'ladle'), (32.0, 'stream')]
     """
     rng = np.random.default_rng(checks.whole("seed", seed, 0))
-    asked = checks.read(
+    asked = request.read(
         factors, runs, goal, interactions, per_batch, batch_size, blocks, forbid, made, using, criterion, batch_scatter
     )
     bound = _bound(asked)
@@ -139,7 +139,7 @@ def _chosen(asked: Asked, bound: float, rng: np.random.Generator) -> tuple[str, 
     moments = space.moments(asked.candidates) if asked.criterion == "I" else None
     known = _textbook(asked, rng)
     if not known and asked.using in KINDS:
-        raise InputError(checks.no_such_plan(asked))
+        raise InputError(request.no_such_plan(asked))
     plans = [(k.kind, k.levels) for k in known]
     ideal = bound + space.p * np.log(asked.structure.n * GOOD) + assess.batch_limit(space, asked.structure)
     reached = moments is None and any(_worth(asked, levels, None) >= ideal for _, levels in plans)
@@ -147,7 +147,7 @@ def _chosen(asked: Asked, bound: float, rng: np.random.Generator) -> tuple[str, 
         plans += [(f"optimal plan ({asked.criterion})", levels) for levels in _searched(asked, moments, ideal, rng)]
     worths = np.array([_worth(asked, levels, moments) for _, levels in plans])
     if not plans or not np.isfinite(worths.max()):
-        raise InputError(checks.not_estimable(asked))
+        raise InputError(request.not_estimable(asked))
     alike = [plan for plan, worth in zip(plans, worths, strict=True) if worth >= worths.max() - ALIKE]
     wide, columns = assess.outside(space)
     made = wide.rows_of(asked.made_settings)

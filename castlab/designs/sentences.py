@@ -8,7 +8,7 @@ import pandas as pd
 from castlab import labels
 from castlab.analysis import words
 from castlab.designs import assess, standard
-from castlab.designs.checks import Asked
+from castlab.designs.request import Asked
 
 FEW = 3
 """Degrees of freedom from which on an interval is not chiefly ignorance of the scatter."""

@@ -134,8 +134,9 @@ def power_sweep(
     table = pd.DataFrame(rows, columns=["castings", "effect", "power", "low", "high"])
     enough = table[table["power"] >= ENOUGH].groupby("effect")["castings"].min()
     needed = pd.DataFrame({"effect": sizes, "castings": enough.reindex(sizes).astype("Int64").array})
+    ask_for = None if plans or batch_size is not None else "give batch_size and per_batch=True"
     return PowerSweep(
-        verdict=_verdict(needed, counts, plans, kind), cautions=_cautions(given, plans, batch_size), table=table,
+        verdict=_verdict(needed, counts, plans, kind), cautions=tuple(given.taken_for_granted(ask_for)), table=table,
         needed=needed, kind=kind, plans=plans, simulations=simulations,
     )  # fmt: skip
 
@@ -167,12 +168,3 @@ def _verdict(needed: pd.DataFrame, counts: Sequence[int], plans: bool, kind: str
         for row in needed.itertuples()
     ]
     return f"For a chance of {words.share(ENOUGH)}, {words.listing(parts)} {whose}, of the numbers looked at."
-
-
-def _cautions(given: truth.Truth, plans: bool, batch_size: int | None) -> tuple[str, ...]:
-    said = []
-    if not plans and batch_size is None:
-        said.append("Every casting counts as independent here: castings from one cup are not, so for what is set per batch give batch_size and per_batch=True.")  # fmt: skip
-    if given.kind == "count" and given.dispersion == 1:
-        said.append("Counts are taken to scatter as Poisson counts do; real ones often scatter more (dispersion=), and then more castings are needed.")  # fmt: skip
-    return tuple(said)

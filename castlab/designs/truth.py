@@ -12,6 +12,7 @@ from scipy import special
 
 from castlab.analysis import words
 from castlab.analysis.reading.kinds import KINDS
+from castlab.designs.checks import at_least, number
 from castlab.designs.layouts import Layout
 from castlab.designs.simulation import Case
 from castlab.errors import InputError
@@ -87,6 +88,15 @@ class Truth:
             return f"an effect of {self.effect:.3g}"
         return f"{'a ratio of mean counts' if self.kind == 'count' else 'an odds ratio'} of {self.effect:.3g}"
 
+    def taken_for_granted(self, ask_for: str | None) -> list[str]:
+        """What the answer supposes of the castings; `ask_for` says how to name batches, None where they were named."""
+        said = []
+        if ask_for is not None:
+            said.append(f"Every casting counts as independent here: castings from one cup are not, so for what is set per batch {ask_for}.")  # fmt: skip
+        if self.kind == "count" and self.dispersion == 1:
+            said.append("Counts are taken to scatter as Poisson counts do; real ones often scatter more (dispersion=), and then more castings are needed.")  # fmt: skip
+        return said
+
 
 def read(
     kind: str,
@@ -114,8 +124,8 @@ def read(
     if dispersion is not None and kind != "count":
         raise InputError(f"dispersion is for counts, not for kind {kind!r}")
     scatter = number("spread", spread, 0, np.inf) if measure else 1.0
-    wide = 1.0 if dispersion is None else _at_least("dispersion", dispersion, 1)
-    between = None if batch_spread is None else _at_least("batch_spread", batch_spread, 0)
+    wide = 1.0 if dispersion is None else at_least("dispersion", dispersion, 1)
+    between = None if batch_spread is None else at_least("batch_spread", batch_spread, 0)
     start = 0.0
     cuts: tuple[float, ...] = ()
     if kind == "count":
@@ -142,21 +152,6 @@ def _over_dispersion(mean: float, spread: float, dispersion: float | None) -> fl
             "accepted: that or more, or no spread; scatter between batches goes into batch_spread"
         )
     return max(wide, 1.0)
-
-
-def number(name: str, value: object, low: float, high: float) -> float:
-    """The value as a number strictly between low and high."""
-    wrong = value is None or isinstance(value, bool) or not isinstance(value, Real)
-    if wrong or not low < float(value) < high:  # type: ignore[arg-type]
-        ends = f"a number above {low:g}" if np.isinf(high) else f"a number between {low:g} and {high:g}"
-        raise InputError(f"{name} is {value!r}; accepted: {'any number' if np.isinf(low) else ends}")
-    return float(value)  # type: ignore[arg-type]
-
-
-def _at_least(name: str, value: object, low: float) -> float:
-    if isinstance(value, bool) or not isinstance(value, Real) or not low <= float(value) < np.inf:
-        raise InputError(f"{name} is {value!r}; accepted: a number from {low:g} up")
-    return float(value)
 
 
 def _cuts(base: Any) -> tuple[float, ...]:

@@ -1,0 +1,88 @@
+"""How castings share batches and molds, those already made among them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import ceil
+from numbers import Real
+
+import numpy as np
+import pandas as pd
+
+from castlab.designs import space as spaces
+from castlab.designs.factors import Factor
+from castlab.errors import InputError
+
+_NEW = 1_000_000
+"""Batches still to be mixed are numbered from here on, so that none bears the number of one already made."""
+
+
+def settings_made(made: pd.DataFrame, space: spaces.Space, held: tuple[Factor, ...]) -> pd.DataFrame:
+    """The settings of the castings already made, those of the factors that vary."""
+    names = [f.name for f in space.factors]
+    if not isinstance(made, pd.DataFrame):
+        raise InputError(f"made is a {type(made).__name__}; accepted: a table with one row per casting already made")
+    missing = [n for n in names if n not in made]
+    if missing:
+        raise InputError(f"made has no column {missing[0]!r}; accepted: a column for each of {', '.join(names)}")
+    settings = made[names].reset_index(drop=True)
+    if settings.isna().any(axis=None):
+        raise InputError("made holds a blank setting; leave out castings whose settings are not known")
+    for f in held:
+        if f.name in made and len(made) and np.any(np.array([str(v) for v in made[f.name]]) != str(f.hold)):
+            numbers = pd.to_numeric(made[f.name], errors="coerce")
+            if not (isinstance(f.hold, Real) and np.allclose(numbers, float(f.hold))):
+                raise InputError(
+                    f"{f.name} is held at {f.hold!r}, but castings already made had other settings; accepted: castings "
+                    "made at that setting only, or let it vary"
+                )
+    return settings
+
+
+def batches(made: pd.DataFrame, n: int, size: int | None) -> np.ndarray:
+    """The batch of each casting, those already made first; `size` is None where castings share none."""
+    known = _column(made, "batch")
+    before = pd.factorize(known)[0] if size is not None and known is not None and len(made) else np.arange(len(made))
+    parts = np.array_split(np.arange(n), ceil(n / (size or 1)))
+    return np.concatenate([before, _NEW + np.repeat(np.arange(len(parts)), [len(part) for part in parts])])
+
+
+def mold_names(blocks: Sequence[str] | int | None) -> tuple[str, ...]:
+    """The names of the molds that the castings take turns in; none for a single one."""
+    if blocks is None:
+        return ()
+    if isinstance(blocks, (int, np.integer)) and not isinstance(blocks, bool):
+        names = tuple(f"mold {k + 1}" for k in range(blocks))
+    elif isinstance(blocks, Sequence) and not isinstance(blocks, str):
+        names = tuple(str(b) for b in blocks)
+    else:
+        raise InputError(f"blocks is {blocks!r}; accepted: the names of the molds, or how many there are")
+    if len(names) < 2 or len(set(names)) < len(names):
+        raise InputError(f"blocks is {blocks!r}; accepted: at least two molds, each once (None for a single mold)")
+    return names
+
+
+def molds(made: pd.DataFrame, names: tuple[str, ...], n: int) -> tuple[np.ndarray | None, tuple[str, ...]]:
+    """The mold of each casting, those already made first, and the names of all molds."""
+    if not names:
+        return None, ()
+    before = _column(made, "mold")
+    known = list(before) if before is not None else ["not known"] * len(made)
+    every = [*names, *sorted(set(known) - set(names))]
+    return np.array([every.index(v) for v in known] + [i % len(names) for i in range(n)]), tuple(every)
+
+
+def nuisances(mold: np.ndarray | None, n_made: int, n: int, batched: bool) -> np.ndarray:
+    """Columns of differences that are kept out of the effects: of molds, and of what was made before."""
+    columns = []
+    if mold is not None:
+        columns.append(np.equal.outer(mold, np.unique(mold)[1:]).astype(float))
+    if n_made and not batched:
+        columns.append((np.arange(n_made + n) < n_made).astype(float)[:, None])
+    found = np.hstack(columns) if columns else np.zeros((n_made + n, 0))
+    return found - found.mean(axis=0)
+
+
+def _column(made: pd.DataFrame, stem: str) -> np.ndarray | None:
+    name = next((n for n in (stem, f"{stem}_id") if n in made), None)
+    return None if name is None else np.array([str(v) for v in made[name]], dtype=object)
