@@ -288,6 +288,21 @@ def test_zeros_apart_need_some_of_each():
         fit_factors(made(), "bubbles", ["pour"], zeros="apart")
 
 
+# checks
+
+
+@pytest.mark.parametrize("seed", [1, 8, 11])
+def test_what_carries_the_verdict_is_what_a_fit_without_it_shows(seed):
+    frame = stopped_at(made(seed, effect=0.25, batches=6), 20)
+    carried = fit_factors(frame, "bubbles", ["pour"], kind="count").checks().carried
+    assert len(carried)
+    for row in carried.itertuples():
+        rest = frame[frame["trial_id" if row.what == "casting" else "batch_id"] != row.without]
+        effect = fit_factors(rest, "bubbles", ["pour"], kind="count").effects.iloc[0]
+        assert effect["strength"] == row.after
+        assert [effect["low"], effect["high"]] == pytest.approx([row.low, row.high])
+
+
 # pooling and drawing
 
 

@@ -3,9 +3,9 @@
 Sources:
 - Fair's data on extramarital affairs (Journal of Political Economy 86, 1978), the tobit model of Greene, Econometric
   Analysis, 5th edition, table 22.4: coefficients and standard errors as printed by R's censReg (looked up).
-- Pooling: the estimates and covariances that `statsmodels.imputation.mice` combines by Rubin's rules; degrees of freedom by
-  the formula of Barnard and Rubin (1999) in the form that R's mice package computes it (looked up), and the 484 degrees of
-  freedom that SAS documentation names for 5 imputations and a 10% increase in variance (looked up).
+- Pooling: the estimates and covariances that `statsmodels.imputation.mice` combines by Rubin's rules; the 484 degrees of
+  freedom that SAS documentation names for 5 imputations and a 10% increase in variance (looked up); Satterthwaite's degrees
+  of freedom as scipy has them in Welch's t-test.
 - warpbreaks (R), counts of breaks per loom, here stopped at 40: negative binomial with right-censoring, its likelihood
   maximised with scipy.
 - InsectSprays (R): thinned Poisson counts are Poisson, so their fit is statsmodels' with an offset.
@@ -51,10 +51,19 @@ def test_degrees_of_freedom_are_those_published():
     apart = np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
     estimates = (apart / apart.std(ddof=1) * np.sqrt(between))[:, None]
     assert pooling.rubin(estimates, np.full((m, 1), within)).df[0] == pytest.approx(484)
-    complete, lost = 20.0, 0.1 / 1.1
-    old, seen = (m - 1) / lost**2, (complete + 1) / (complete + 3) * complete * (1 - lost)
-    given = (complete + 1) / (complete + 3) * complete
-    assert pooling.rubin(estimates, np.full((m, 1), within), given).df[0] == pytest.approx(old * seen / (old + seen))
+
+
+def test_degrees_of_freedom_of_within_and_between_are_those_of_welchs_test():
+    rng, m, n = np.random.default_rng(6), 12, 9
+    castings, draws = rng.normal(0, 1, n), rng.normal(0, 1.3, m)
+    draws *= np.sqrt(m / (m + 1) / m)  # so that (1 + 1/m) B is the squared standard error of the mean of the old draws
+    within = castings.var(ddof=1) / n
+    lost = draws.var(ddof=1) * (1 + 1 / m) / (within + draws.var(ddof=1) * (1 + 1 / m))
+    complete = (n - 1) / (1 - lost)
+    found = pooling.rubin(draws[:, None], np.full((m, 1), within), complete)
+    welch = stats.ttest_ind(castings, draws * np.sqrt(m + 1), equal_var=False)
+    assert found.df[0] == pytest.approx(welch.df)
+    assert found.variance[0] == pytest.approx(within + (draws * np.sqrt(m + 1)).var(ddof=1) / m)
 
 
 def test_a_detection_limit_agrees_with_the_published_tobit_fit():

@@ -89,7 +89,7 @@ def _look(fit: FactorFit) -> Checks:
     used = fit._castings
     left = residuals.of(used, fit._design, fit._chosen)
     seen = _Looked(fit, left, _names(fit), _mold(fit), _order(fit))
-    carried = influence.of(used, fit._design, fit.effects, left, seen.names)
+    carried = influence.of(used, fit._design, fit._chosen, fit.effects, left, seen.names)
     rows = [
         _odd(seen), _shape(seen), _spread(seen), *say.carried(carried, fit), _bends(seen), _trend(seen), _molds(seen),
         _batches(seen), _together(seen), _separated(seen), say.shuffled(fit.randomisation()),

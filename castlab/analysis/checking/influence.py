@@ -4,7 +4,7 @@ without them say which do.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,12 +14,17 @@ from scipy import stats
 from castlab.analysis import effects
 from castlab.analysis.checking.residuals import Left
 from castlab.analysis.models import choose, imperfect
+from castlab.analysis.models.pooling import Pooled
 from castlab.analysis.reading.castings import Castings
 from castlab.analysis.reading.coding import Design
 from castlab.errors import FitError
 
-REFITS, SLOW_REFITS = 6, 3
-"""Castings, and batches, that are really left out; the second where responses are not known exactly and fits are slow."""
+REFITS = 6
+"""Castings, and batches, that are left out."""
+SLOW_REFITS, MATTERS = 2, 0.5
+"""Where responses are not known exactly and fits are slow, only those are left out that move an effect so far towards a
+change of its strength; the true responses of the others stay as drawn, and of those that then change a verdict, so many
+are left out in earnest."""
 SURE = {"not shown": 0, "likely": 1, "clear": 2}
 COLUMNS = ["without", "what", "factor", "contrast", "estimate", "low", "high", "before", "after"]
 
@@ -29,7 +34,7 @@ class Carried:
     """What really changes without single castings or batches.
 
     `table`: one row per effect whose strength changes, columns `COLUMNS` (`what` is "casting" or "batch"; estimate, low,
-    high without it; NaN where the rest cannot judge the effect). `castings` and `batches` were tried by real refits.
+    high without it; NaN where the rest cannot judge the effect). `castings` and `batches` were tried.
     """
 
     table: pd.DataFrame
@@ -37,31 +42,50 @@ class Carried:
     batches: int
 
 
-def of(castings: Castings, design: Design, whole: pd.DataFrame, left: Left, names: Sequence[str]) -> Carried:
+def of(
+    castings: Castings, design: Design, chosen: choose.Chosen, whole: pd.DataFrame, left: Left, names: Sequence[str]
+) -> Carried:
     """Leave out the castings and batches that might carry a verdict, and keep those that do.
 
     Parameters
     ----------
-    whole : the effects of the fit
+    chosen, whole : the fit and its effects
     left : what the fit leaves (`castlab.analysis.checking.residuals`)
     names : what the castings are called
     """
-    slow = castings.known is not None and not castings.known.exact.all()
-    budget = SLOW_REFITS if slow else REFITS
     strain = _strain(whole, design, left)
-    tried = [i for i in np.argsort(-strain, kind="stable")[:budget] if strain[i] > 0]
-    rows: list[tuple[object, ...]] = []
-    for i in tried:
-        keep = np.arange(castings.n) != i
-        rows += _changes(castings, design, whole, keep, names[i], "casting")
+    least = MATTERS if isinstance(chosen.model, Pooled) else 0.0
+    tried = [i for i in np.argsort(-strain, kind="stable")[:REFITS] if strain[i] > least]
+    parts = [(np.arange(castings.n) != i, names[i]) for i in tried]
+    rows = _all_changes(castings, design, chosen, whole, parts, "casting")
     batches: list[int] = []
     if castings.codes is not None:
         weight = np.bincount(castings.codes, strain)
-        batches = list(np.argsort(-weight, kind="stable")[:budget])
+        batches = [b for b in np.argsort(-weight, kind="stable")[:REFITS] if weight[b] >= least]
         called = pd.unique(castings.data[castings.batch])
-        for b in batches:
-            rows += _changes(castings, design, whole, castings.codes != b, str(called[b]), "batch")
+        parts = [(castings.codes != b, str(called[b])) for b in batches]
+        rows += _all_changes(castings, design, chosen, whole, parts, "batch")
     return Carried(pd.DataFrame(rows, columns=COLUMNS), len(tried), len(batches))
+
+
+def _all_changes(
+    castings: Castings, design: Design, chosen: choose.Chosen, whole: pd.DataFrame,
+    parts: Sequence[tuple[np.ndarray, str]], what: str,
+) -> list[tuple[object, ...]]:  # fmt: skip
+    """The changes without each of these parts, which are castings to keep and the name of what is left out."""
+    rows: list[tuple[object, ...]] = []
+    pooled, really = isinstance(chosen.model, Pooled), 0
+    for keep, name in parts:
+
+        def quick(part: Castings, fewer: Design, keep: np.ndarray = keep) -> choose.Chosen:
+            return imperfect.without(part, fewer, chosen, keep)
+
+        found = _changes(castings, design, whole, keep, name, what, quick if pooled else imperfect.fit)
+        if found and pooled and really < SLOW_REFITS:
+            found = _changes(castings, design, whole, keep, name, what, imperfect.fit)
+            really += 1
+        rows += found
+    return rows
 
 
 def _strain(whole: pd.DataFrame, design: Design, left: Left) -> np.ndarray:
@@ -81,8 +105,9 @@ def _strain(whole: pd.DataFrame, design: Design, left: Left) -> np.ndarray:
 
 
 def _changes(
-    castings: Castings, design: Design, whole: pd.DataFrame, keep: np.ndarray, name: str, what: str
-) -> list[tuple[object, ...]]:
+    castings: Castings, design: Design, whole: pd.DataFrame, keep: np.ndarray, name: str, what: str,
+    fit: Callable[[Castings, Design], choose.Chosen],
+) -> list[tuple[object, ...]]:  # fmt: skip
     """Effects whose strength is another one without these castings; only "clear" counts where an effect appears."""
     fewer = Design(design.terms, design.X[keep])
     rank = np.linalg.matrix_rank(fewer.X)
@@ -90,7 +115,7 @@ def _changes(
     if rank == fewer.X.shape[1]:
         try:
             part = without(castings, keep)
-            chosen = imperfect.fit(part, fewer)
+            chosen = fit(part, fewer)
             planned = set(whole.loc[whole["look"] == effects.PLANNED, "factor"])
             found, _ = effects.tables(chosen, fewer, part.codes, planned, intervals=False)
             if any(_changed(row.strength, now) for row, now in zip(whole.itertuples(), found["strength"], strict=True)):

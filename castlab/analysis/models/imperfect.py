@@ -16,17 +16,20 @@ import pandas as pd
 from castlab import labels
 from castlab.analysis import words
 from castlab.analysis.models import choose, imputation, pooling
+from castlab.analysis.models.choose import Chosen
 from castlab.analysis.reading import coding
 from castlab.analysis.reading.castings import Castings
+from castlab.analysis.reading.coding import Design
 from castlab.errors import FitError
 
-DRAWS = 30
+DRAWS, QUICK = 30, 10
+"""Plausible sets of true responses that are analysed; and for a quick look."""
 SEED = 1987
 MOST_FAILED = 0.3
 """Share of the draws whose fit may fail, or answer on another scale, before nothing is reported."""
 
 
-def fit(castings: Castings, design: coding.Design) -> choose.Chosen:
+def fit(castings: Castings, design: Design) -> Chosen:
     """The method of `choose`, averaged over what the true responses may be; `choose` itself where all are known.
 
     Raises
@@ -41,6 +44,43 @@ def fit(castings: Castings, design: coding.Design) -> choose.Chosen:
         design.X, castings.codes, castings.kind, known, offset=castings.offset,
         grades=max(len(castings.grades), 2), draws=DRAWS, seed=SEED,
     )  # fmt: skip
+    pooled = _pooled(castings, design, truths)
+    model = pooled.model
+    assert isinstance(model, pooling.Pooled)
+    cautions = [*pooled.cautions, *_never_seen(castings), *_lost(model, design, castings)]
+    if lacking := len(truths) - len(model.models):
+        cautions.append(
+            f"{lacking} of {len(truths)} plausible sets of true responses could not be analysed alike (they separate, or hardly "
+            "differ) and were left out: what is known of the responses is thin, and the answer leans on the others."
+        )
+    if known.readings is not None:
+        cautions = [*known.readings.told(states, castings.response), *cautions]
+    return replace(pooled, cautions=cautions)
+
+
+def without(castings: Castings, design: Design, whole: Chosen, keep: np.ndarray) -> Chosen:
+    """A quick look at the fit without some castings: the others' true responses stay as drawn for the whole, some of
+    them, and intervals are as lopsided as there.
+
+    Parameters
+    ----------
+    castings, design : those that are kept
+    whole : the fit of all castings
+    keep : (n,) which of all castings are kept
+
+    Raises
+    ------
+    FitError
+        As `fit`.
+    """
+    assert isinstance(whole.model, pooling.Pooled)
+    quick = _pooled(castings, design, whole.model.truths[:QUICK, keep])
+    assert isinstance(quick.model, pooling.Pooled)
+    return replace(quick, model=replace(quick.model, shapes=whole.model.shapes))
+
+
+def _pooled(castings: Castings, design: Design, truths: np.ndarray) -> Chosen:
+    """The fits of plausible true responses (draws, n) as one."""
     fits, failed = [], []
     for truth in truths:
         try:
@@ -49,25 +89,15 @@ def fit(castings: Castings, design: coding.Design) -> choose.Chosen:
             failed.append(str(exc))
     scale = Counter(f.scale for f in fits).most_common(1)[0][0] if fits else ""
     alike = [f for f in fits if f.scale == scale]
-    if len(alike) < (1 - MOST_FAILED) * DRAWS:
+    if len(alike) < (1 - MOST_FAILED) * len(truths):
         why = failed[0] if failed else "plausible true responses differ so much that they ask for different models"
         raise FitError(f"{castings.response} is known too little for an answer: {why}")
-    model = pooling.Pooled(tuple(f.model for f in alike))
     middle = alike[_most_typical(np.array([f.model.coef for f in alike]))]
-    cautions = [*middle.cautions, *_never_seen(castings), *_lost(model, design, castings)]
-    if len(alike) < DRAWS:
-        cautions.append(
-            f"{DRAWS - len(alike)} of {DRAWS} plausible sets of true responses could not be analysed alike (they separate, or hardly "
-            "differ) and were left out: what is known of the responses is thin, and the answer leans on the others."
-        )
-    if known.readings is not None:
-        cautions = [*known.readings.told(states, castings.response), *cautions]
     return replace(
         middle,
-        model=model,
-        method=f"{middle.method}; {len(alike)} plausible sets of true responses pooled (Rubin; Barnard and Rubin)",
+        model=pooling.Pooled(tuple(f.model for f in alike), truths),
+        method=f"{middle.method}; {len(alike)} plausible sets of true responses pooled (Rubin)",
         mean=lambda eta: np.mean([f.mean(eta) for f in alike], axis=0),
-        cautions=cautions,
     )
 
 
@@ -89,7 +119,7 @@ def _most_typical(coefs: np.ndarray) -> int:
     return int(np.argmin(np.sum(((coefs - coefs.mean(axis=0)) / spread) ** 2, axis=1)))
 
 
-def _lost(model: pooling.Pooled, design: coding.Design, castings: Castings) -> list[str]:
+def _lost(model: pooling.Pooled, design: Design, castings: Castings) -> list[str]:
     """How much of the information went with what was not recorded exactly."""
     shares = {t.name: max(model.lost(j) for j in t.cols) for t in design.terms}
     name, most = max(shares.items(), key=lambda item: item[1])
