@@ -172,6 +172,7 @@ def _steps(X: np.ndarray, codes: np.ndarray | None, known: Known, grades: int, r
     cuts = special.ndtri(below)
     latent.b[0] = -cuts[0]
     cuts = cuts - cuts[0]
+    usual, loose = cuts.copy(), np.array([_SLOPES["grade"]])  # prior of thresholds, or an empty end grade would run off
     support = np.tile(np.arange(grades, dtype=float), (n, 1))
     outside = (support < known.low[:, None]) | (support > known.high[:, None])
     state = np.empty(0) if known.readings is None else known.readings.start()
@@ -188,8 +189,7 @@ def _steps(X: np.ndarray, codes: np.ndarray | None, known: Known, grades: int, r
         for k in range(1, len(cuts)):  # thresholds lie between the latent values that they part
             least = max(np.max(z[truth == k], initial=-np.inf), cuts[k - 1])
             most = min(np.min(z[truth == k + 1], initial=np.inf), cuts[k + 1] if k + 1 < len(cuts) else np.inf)
-            least, most = max(least, cuts[k] - 2), min(most, cuts[k] + 2)
-            cuts[k] = rng.uniform(least, most)
+            cuts[k] = _between(usual[[k]], loose, np.array([least]), np.array([most]), rng)[0]
         latent.sweep(z)
         yield truth.astype(float), state
 
@@ -223,9 +223,8 @@ def _counts(
             gain = truth * step - np.exp(np.minimum(moved + offset, 50)) + np.exp(z + offset)
             gain -= ((moved - line) ** 2 - (z - line) ** 2) / (2 * latent.error)
             z = np.where(np.log(rng.random(len(z))) < gain, moved, z)
-        if (
-            sweep % 100 == 0
-        ):  # coefficients and latent values move together, or a small scatter would hold both in place
+        # Coefficients and latent values move together, or a small scatter would hold both in place
+        if sweep <= SETTLE and sweep % 100 == 0:
             information = (latent.W.T * (truth + 0.5)) @ latent.W + np.diag(latent.prior())
             jump = linalg.inv(linalg.cholesky(information, lower=True)).T * (2.0 / np.sqrt(len(information)))
         change = jump @ rng.normal(size=len(latent.b))
