@@ -45,8 +45,7 @@ class ManyResponses(Result):
         rows = []
         for row in self.table.itertuples():
             ratio = row.scale != "difference"
-            half = (row.high - row.low) / 2
-            size = [words.ratio(v) if ratio else words.signed(v, half) for v in (row.estimate, row.low, row.high)]
+            size = words.effect(row.estimate, row.low, row.high, times=ratio)
             rows.append(
                 (labels.name(row.response), labels.name(row.factor), row.contrast, size[0] + (" times" if ratio else ""),
                  f"{size[1]} to {size[2]}", words.p_value(row.p_adjusted).removeprefix("p ").removeprefix("= "), row.strength)

@@ -24,17 +24,14 @@ def subject(factor: str, contrast: str) -> str:
 
 def size(estimate: float, low: float, high: float, scale: str, response: str, kind: str) -> str:
     """The effect with its interval, in words."""
+    said, least, most = words.effect(estimate, low, high, times=scale != "difference")
     if scale == "ratio":
-        return f"{words.ratio(estimate)} times as many {labels.name(response)}, 95% interval {words.ratio(low)} to {words.ratio(high)}"
+        return f"{said} times as many {labels.name(response)}, 95% interval {least} to {most}"
     if scale == "odds ratio":
         what = f"of a higher {labels.name(response)}" if kind == "grade" else f'of "{labels.name(response)}"'
-        return f"{words.ratio(estimate)} times the odds {what}, 95% interval {words.ratio(low)} to {words.ratio(high)}"
-    half = (high - low) / 2
+        return f"{said} times the odds {what}, 95% interval {least} to {most}"
     unit = labels.unit(response)
-    numbers = [words.signed(v, half) for v in (estimate, low, high)]
-    return f"{labels.name(response)} {numbers[0]} {unit}, 95% interval {numbers[1]} to {numbers[2]} {unit}".replace(
-        " ,", ","
-    ).strip()
+    return f"{labels.name(response)} {said} {unit}, 95% interval {least} to {most} {unit}".replace(" ,", ",").strip()
 
 
 def opening(size: str, response: str, kind: str, factors: int) -> str:
@@ -47,10 +44,9 @@ def opening(size: str, response: str, kind: str, factors: int) -> str:
 
 def possible(low: float, high: float, scale: str, response: str) -> str:
     """What remains possible where an effect is not shown."""
-    if scale == "difference":
-        half, unit = (high - low) / 2, labels.unit(response)
-        return f"{words.signed(low, half)} to {words.signed(high, half)} {unit}".strip()
-    return f"{words.ratio(low)} to {words.ratio(high)} times"
+    unit = labels.unit(response) if scale == "difference" else "times"
+    _, least, most = words.effect(low, low, high, times=scale != "difference")
+    return f"{least} to {most} {unit}".strip()
 
 
 def of_effects(
@@ -104,8 +100,7 @@ def _widest(rows: pd.DataFrame, scale: str, response: str) -> str:
     ends = []
     for name, place in (("low", rows["low"].idxmin()), ("high", rows["high"].idxmax())):
         row = rows.loc[place]
-        half = (row["high"] - row["low"]) / 2
-        ends.append(words.signed(row[name], half) if scale == "difference" else words.ratio(row[name]))
+        ends.append(words.effect(row[name], row["low"], row["high"], times=scale != "difference")[0])
     unit = labels.unit(response) if scale == "difference" else "times"
     return f"{ends[0]} to {ends[1]} {unit}".strip()
 

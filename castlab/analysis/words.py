@@ -43,6 +43,28 @@ def signed(value: float, spread: float) -> str:
     return text if text.startswith("-") or text == "unlimited" or float(text) == 0 else "+" + text
 
 
+def effect(estimate: float, low: float, high: float, *, times: bool) -> tuple[str, str, str]:
+    """An effect and the ends of its interval, each as a ratio, or as a signed measure to two digits of its uncertainty."""
+    if times:
+        return ratio(estimate), ratio(low), ratio(high)
+    half = (high - low) / 2
+    return signed(estimate, half), signed(low, half), signed(high, half)
+
+
+def about(value: float, digits: int = 2) -> str:
+    """A number to so many significant digits without trailing zeros, as plans and amounts are read.
+
+    Examples
+    --------
+    >>> about(2034.3), about(0.01234), about(12.0, 3), about(0.0999)
+    ('2000', '0.012', '12', '0.1')
+    """
+    if not math.isfinite(value):
+        return "without limit" if value > 0 else "not known"
+    text = _significant(value, digits)
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
 def p_value(p: float) -> str:
     """A p-value as "p = 0.012" or "p < 0.001"."""
     if math.isnan(p):
@@ -95,6 +117,7 @@ def table(frame: pd.DataFrame, *, ratios: bool) -> pd.DataFrame:
 
 
 def _significant(value: float, digits: int) -> str:
+    """In plain decimals, never in powers of ten; trailing zeros are digits that the data support."""
     if value == 0:
         return "0"
     power = int(f"{value:.{digits - 1}e}".partition("e")[2])  # of the rounded value: 0.0999 is 0.10

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from castlab.analysis.words import about
 from castlab.bench.inputs import Array, Number, numbers, rows
 from castlab.bench.scrap import ScrapRate, checked_counts, scrap_cautions, scrap_rate, whole
 from castlab.bench.throughput import OneMore, Throughput, one_more_mold, throughput
-from castlab.bench.wording import about
 from castlab.errors import InputError
 from castlab.results import Result
 

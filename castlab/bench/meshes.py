@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from castlab.analysis.words import about
 from castlab.bench.mending import mend
 from castlab.bench.shapes import MM3_PER_ML
-from castlab.bench.wording import about
 from castlab.errors import InputError
 from castlab.results import Result
 

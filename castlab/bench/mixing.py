@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from castlab import cautions
+from castlab.analysis.words import about
 from castlab.bench.inputs import Array, Number, number, numbers, rows
 from castlab.bench.materials import Properties, properties
-from castlab.bench.wording import about
 from castlab.errors import InputError
 from castlab.results import Result
 

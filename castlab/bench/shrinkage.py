@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
+from castlab.analysis.words import about
 from castlab.bench.inputs import Array, Number, number, numbers, plain
 from castlab.bench.materials import Properties, nearest, properties
 from castlab.bench.tolerances import Dimension, ScrewFit, ToleranceStack, screw_fit, tolerance_stack
-from castlab.bench.wording import about
 from castlab.errors import InputError
 from castlab.results import Result
 

@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 
 from castlab import cautions
+from castlab.analysis.words import about
 from castlab.bench import shapes
 from castlab.bench.inputs import Array, Number, number, numbers, plain
 from castlab.bench.materials import Properties, nearest, properties
 from castlab.bench.meshes import MESH_FILES, Solid, read
-from castlab.bench.wording import about
 from castlab.errors import InputError
 from castlab.results import Result
 

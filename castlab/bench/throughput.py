@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from castlab.analysis.words import about, count
 from castlab.bench.inputs import Array, Number, number, numbers, plain, rows
 from castlab.bench.scrap import scrap_cautions, scrap_range, whole
-from castlab.bench.wording import about
 from castlab.errors import InputError
 from castlab.results import Result
 
@@ -256,9 +256,8 @@ def _week_verdict(table: pd.DataFrame) -> str:
         )
     w = table.iloc[0]
     spread = f" ({about(w.good_low)} to {about(w.good_high)})" if w.good_low < w.good_high else ""
-    plural = "s" if w.molds > 1 else ""
     return (
-        f"{w.molds} mold{plural} with {about(w.cure_h, 3)} h in the mold give {about(w.good_per_week, 3)} good parts a "
+        f"{count(w.molds, 'mold')} with {about(w.cure_h, 3)} h in the mold give {about(w.good_per_week, 3)} good parts a "
         f"week{spread}. {w.limit.capitalize()} set{'' if ' and ' in w.limit else 's'} the pace: the person is busy "
         f"{w.person_busy_pct:.0f}% of the opening hours."
     )
@@ -267,7 +266,7 @@ def _week_verdict(table: pd.DataFrame) -> str:
 def _more_verdict(table: pd.DataFrame) -> str:
     lines = []
     for g in table.itertuples():
-        head = f"One more than {g.molds} mold{'s' if g.molds > 1 else ''}"
+        head = f"One more than {count(g.molds, 'mold')}"
         if not math.isfinite(g.weeks_to_pay_back):
             lines.append(f"{head} brings no more good parts that can be sold: the work or the demand is the limit.")
             continue

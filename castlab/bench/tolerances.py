@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from castlab.analysis.words import about
 from castlab.bench.inputs import Array, Number, number, numbers, rows
-from castlab.bench.wording import about
 from castlab.errors import InputError
 from castlab.results import Result
 

@@ -114,9 +114,8 @@ def _limits(axes: Axes, rows: pd.DataFrame, *, ratio: bool) -> None:
 
 
 def _numbers(row: Any, *, ratio: bool) -> str:
-    half = (row.high - row.low) / 2
-    said = [numbers.ratio(v) if ratio else numbers.signed(v, half) for v in (row.estimate, row.low, row.high)]
-    return f"{said[0]} ({said[1]} to {said[2]})"
+    said, low, high = numbers.effect(row.estimate, row.low, row.high, times=ratio)
+    return f"{said} ({low} to {high})"
 
 
 def _axis(scale: str, response: str) -> str:

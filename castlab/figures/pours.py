@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from castlab.analysis import words as numbers
 from castlab.figures.style import FAINT, INK, Picture, colour, picture, styled, words
 from castlab.figures.sweeps import WHITE, case, swept
 
@@ -109,7 +110,7 @@ def draw_mix(plan: MixPlan) -> Picture:
                 ha="right", va="center", fontsize=9,
             )  # fmt: skip
             right.annotate(
-                f"{row.cups} cup{'s' if row.cups > 1 else ''}", (0, y), xytext=(4, 0), textcoords="offset points",
+                numbers.count(row.cups, "cup"), (0, y), xytext=(4, 0), textcoords="offset points",
                 va="center", fontsize=9, color="white", weight="bold",
             )  # fmt: skip
         right.set_xlim(0, 1.08 * max(cups["pot_life_min"].max(), cups["working_min"].max()))
@@ -120,7 +121,7 @@ def draw_mix(plan: MixPlan) -> Picture:
         for axes in (left, right):
             axes.tick_params(axis="y", length=0)
     figure.alt = "The mix against its limits: " + words(
-        f"{name} in {row.cups} cup{'s' if row.cups > 1 else ''} of {row.cup_g:.0f} g, ratio off by up to {row.ratio_worst_pct:.2g}% "
+        f"{name} in {numbers.count(row.cups, 'cup')} of {row.cup_g:.0f} g, ratio off by up to {row.ratio_worst_pct:.2g}% "
         f"of {row.tolerance_pct:g}% tolerated, {row.working_min:.0f} min of work in a pot life of {row.pot_life_min:.0f} min"
         for name, row in zip(names, cups.itertuples(), strict=True)
     )

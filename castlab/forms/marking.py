@@ -12,6 +12,7 @@ import anywidget
 import numpy as np
 import traitlets
 
+from castlab.analysis import words
 from castlab.errors import CastlabError, InputError
 from castlab.forms.panel import with_box
 from castlab.scoring.marking import DraftOfMarks, Marks, marks_of, save_marks
@@ -76,22 +77,22 @@ class Marking:
         if what == "save":
             self.score = save_marks(self.book, self.marks, who=self.who, at=now)
             self._draft.end()
-            self._show(f"Saved as {self.score.id}: {_bubbles(self.marks.count)}, by {self.who}.", "good")
+            self._show(f"Saved as {self.score.id}: {words.count(self.marks.count, 'bubble')}, by {self.who}.", "good")
             return
         if what == "add":
             x, y, across = (float(message[name]) for name in ("x_mm", "y_mm", "diameter_mm"))
             self.marks = self.marks.add(x, y, across, who=self.who, at=now)
-            words = f"Added a bubble of {across:.2g} mm."
+            done = f"Added a bubble of {across:.2g} mm."
         elif what == "remove":
             self.marks = self.marks.remove(int(message["number"]), who=self.who, at=now)
-            words = "Removed."
+            done = "Removed."
         elif what == "undo":
-            words = "Taken back." if self.marks.changes else "Nothing to take back."
+            done = "Taken back." if self.marks.changes else "Nothing to take back."
             self.marks = self.marks.undo()
         else:
             raise InputError(f"{what!r} is nothing that can be done here; accepted: add, remove, undo or save")
         self._draft.keep(self.marks)
-        self._show(words)
+        self._show(done)
 
     def _receive(self, _widget: Any, message: Mapping[str, Any], _buffers: list[Any]) -> None:
         with self._turn:
@@ -103,15 +104,13 @@ class Marking:
             finally:
                 self.panel.send({"heard": message.get("number_of_message", 0)})
 
-    def _show(self, words: str, tone: str = "") -> None:
+    def _show(self, said: str, tone: str = "") -> None:
         marks = self.marks
         self.panel.circles = [
             {"n": c.number, "x": c.x_mm, "y": c.y_mm, "d": c.diameter_mm, "hand": c.by_hand} for c in marks.circles
         ]
-        self.panel.counted = (
-            f"{_bubbles(marks.count)}: {len(marks.found)} found, {marks.removed} removed, {marks.added} added by hand"
-        )
-        self.panel.said = {"text": words, "tone": tone}
+        self.panel.counted = f"{words.count(marks.count, 'bubble')}: {len(marks.found)} found, {marks.removed} removed, {marks.added} added by hand"
+        self.panel.said = {"text": said, "tone": tone}
 
     def __repr__(self) -> str:
         return f"Marking view: {self.panel.title}, {self.panel.counted} (open it in JupyterLab to correct it)"
@@ -173,10 +172,6 @@ def mark_bubbles(
             raise InputError(f"{photo_id} has no scale: book.correct({photo_id!r}, why=..., mm_per_pixel=...)")
         seen = count_bubbles(path, photo.mm_per_pixel, region=region, smallest_mm=smallest_mm)
     return Marking(book, photo_id, seen, who=who)
-
-
-def _bubbles(number: int) -> str:
-    return f"{number} bubble{'' if number == 1 else 's'}"
 
 
 def _shown(seen: BubbleCount) -> bytes:

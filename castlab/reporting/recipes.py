@@ -212,12 +212,8 @@ class Recipes:
                 rows.append((labels.label(name), *middles, "–", "–", "cannot tell"))
                 continue
             how = {"ratio": " times", "odds ratio": " times the odds", "difference": ""}[found.scale]
-            rows.append(
-                (
-                    labels.label(name), *middles, f"{_number(found, found.estimate)}{how}",
-                    f"{_number(found, found.low)} to {_number(found, found.high)}", found.judgement or "–",
-                )
-            )  # fmt: skip
+            size, low, high = words.effect(found.estimate, found.low, found.high, times=found.scale != "difference")
+            rows.append((labels.label(name), *middles, f"{size}{how}", f"{low} to {high}", found.judgement or "–"))
         names = [
             "outcome",
             f"{self.pair[0]} (middle)",
@@ -265,10 +261,6 @@ class Recipes:
     def footer(self) -> Markup:
         """What ties the report to its data and to the programs that made it."""
         return footer.ties(self.evidence)
-
-
-def _number(found: Comparison, value: float) -> str:
-    return words.ratio(value) if found.scale != "difference" else words.signed(value, (found.high - found.low) / 2)
 
 
 def _told(known: pd.Series) -> str:

@@ -216,15 +216,14 @@ class Story:
             return paragraph(self.why_not)
         rows = self.fit.effects.sort_values("p_value", kind="stable")
         how = {"ratio": "times as many", "odds ratio": "times the odds", "difference": "difference"}[self.fit.scale]
+        ratio = self.fit.scale != "difference"
+        sizes = [words.effect(row.estimate, row.low, row.high, times=ratio) for row in rows.itertuples()]
         said = pd.DataFrame(
             {
                 "setting": [labels.name(name) for name in rows["factor"]],
                 "compared": rows["contrast"],
-                how: [_number(self.fit, row, row.estimate) for row in rows.itertuples()],
-                "95% interval": [
-                    f"{_number(self.fit, row, row.low)} to {_number(self.fit, row, row.high)}"
-                    for row in rows.itertuples()
-                ],
+                how: [estimate for estimate, _, _ in sizes],
+                "95% interval": [f"{low} to {high}" for _, low, high in sizes],
                 "how sure": rows["strength"],
                 "adjusted p": [words.p_value(p).removeprefix("p ").removeprefix("= ") for p in rows["p_adjusted"]],
                 **({"look": list(rows["look"])} if self.plan.factors is not None else {}),
@@ -344,10 +343,6 @@ class Story:
             low, high = float(values.min()), float(values.max())
             levels = [low + (high - low) * step / 24 for step in range(25)]
         return self.fit.expected({name: levels}).rename(columns={name: "level"})[["level", "expected", "low", "high"]]
-
-
-def _number(fit: FactorFit, row: Any, value: float) -> str:
-    return words.ratio(value) if fit.scale != "difference" else words.signed(value, (row.high - row.low) / 2)
 
 
 def _levels(known: pd.Series) -> str:

@@ -167,19 +167,16 @@ def table(found: list[dict[str, Any]]) -> pd.DataFrame:
 
 def pump_words(row: pd.Series) -> str:
     """ "+0.12 kPa over 30 days, 95% interval +0.05 to +0.19, now 1.4 kPa"."""
-    half = (row["high"] - row["low"]) / 2
-    change, low, high = (words.signed(row[c], half) for c in ("change", "low", "high"))
+    change, low, high = words.effect(row["change"], row["low"], row["high"], times=False)
     return f"{change} kPa over {row['over']}, 95% interval {low} to {high}, now {row['now_kpa']:.3g} kPa absolute"
 
 
 def lot_words(row: dict[str, Any], response: str) -> str:
     """ "1.8 times that of lot L-1, 95% interval 1.2 to 2.7"."""
+    size = words.effect(row["estimate"], row["low"], row["high"], times=row["scale"] != "difference")
     if row["scale"] == "difference":
-        half = (row["high"] - row["low"]) / 2
-        size = [words.signed(row[c], half) for c in ("estimate", "low", "high")]
         unit = labels.unit(response)
         return f"{size[0]} {unit} against lot {row['before']}, 95% interval {size[1]} to {size[2]}".replace("  ", " ")
-    size = [words.ratio(row[c]) for c in ("estimate", "low", "high")]
     what = "the odds" if row["scale"] == "odds ratio" else "as many"
     return f"{size[0]} times {what} against lot {row['before']}, 95% interval {size[1]} to {size[2]}"
 

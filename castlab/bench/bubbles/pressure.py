@@ -10,13 +10,13 @@ import numpy as np
 import pandas as pd
 
 from castlab import cautions
+from castlab.analysis.words import about
 from castlab.bench.bubbles.single import HIGHEST_HOLD_KPA, growth
 from castlab.bench.cure.datasheet import DatasheetFit, mix_of
 from castlab.bench.cure.resin import Resin
 from castlab.bench.cure.thickening import thickening
 from castlab.bench.inputs import Array, Number, number, numbers, rows
 from castlab.bench.vacuum import HIGHEST_BAROMETER_KPA, SEA_LEVEL_KPA
-from castlab.bench.wording import about
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from castlab import cautions
+from castlab.analysis.words import about
 from castlab.bench.bubbles.clearing import needed_fluidity
 from castlab.bench.bubbles.single import Surface, checked_surface, growth
 from castlab.bench.cure.datasheet import DatasheetFit, mix_of
@@ -22,7 +23,6 @@ from castlab.bench.cure.resin import Resin
 from castlab.bench.cure.thickening import thickening
 from castlab.bench.inputs import Number, number, numbers, rows
 from castlab.bench.vacuum.limits import HIGHEST_BAROMETER_KPA, SEA_LEVEL_KPA
-from castlab.bench.wording import about
 from castlab.errors import InputError
 from castlab.results import Result
 

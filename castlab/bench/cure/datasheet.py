@@ -14,11 +14,11 @@ import numpy as np
 import pandas as pd
 
 from castlab import cautions
+from castlab.analysis.words import about
 from castlab.bench.cure.fitting import HEAT_REACH, OPEN_RANGES, Figures, in_cup, plausible
 from castlab.bench.cure.resin import Resin
 from castlab.bench.inputs import number
 from castlab.bench.materials import LABELS, Properties, families, properties
-from castlab.bench.wording import about
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from castlab import cautions
+from castlab.analysis.words import about
 from castlab.bench.cure import bodies
 from castlab.bench.cure.bodies import Wall
 from castlab.bench.cure.datasheet import DatasheetFit, mix_of
@@ -17,7 +18,6 @@ from castlab.bench.cure.fitting import STILL_AIR_W_M2K
 from castlab.bench.cure.heat import Air, Body, March, Region
 from castlab.bench.cure.resin import Array, Resin
 from castlab.bench.inputs import number
-from castlab.bench.wording import about
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 

@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 
 from castlab import cautions
+from castlab.analysis.words import about
 from castlab.bench.cure.case import Case, Shape
 from castlab.bench.cure.datasheet import DatasheetFit
 from castlab.bench.cure.heat import March
 from castlab.bench.cure.resin import Array, Resin
-from castlab.bench.wording import about
 from castlab.results import Result
 
 SCORCH_C = 150.0

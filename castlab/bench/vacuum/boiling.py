@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 
 from castlab import cautions
+from castlab.analysis.words import about
 from castlab.bench.inputs import Array, Number, number, numbers, plain, rows
 from castlab.bench.materials import Volatile, family, family_of
 from castlab.bench.vacuum.limits import HIGHEST_BAROMETER_KPA
-from castlab.bench.wording import about
 from castlab.errors import InputError
 from castlab.results import Result
 

@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 
 from castlab import cautions
+from castlab.analysis.words import about
 from castlab.bench.inputs import Array, Number, number, numbers, plain, rows
 from castlab.bench.vacuum.limits import HIGHEST_BAROMETER_KPA, SEA_LEVEL_KPA
-from castlab.bench.wording import about
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 
