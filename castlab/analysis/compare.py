@@ -135,8 +135,8 @@ def compare_runs(
     >>> import pandas as pd
     >>> made = pd.DataFrame({"haze_pct": [4.1, 3.8, 4.4, 4.0, 2.9, 3.1, 2.7, 3.3], "recipe": ["old"] * 4 + ["new"] * 4})
     >>> result = compare_runs(made, "haze_pct", "recipe")
-    >>> result.scale, round(result.estimate, 2), result.reference
-    ('difference', 1.08, 'new')
+    >>> result.scale, round(result.estimate, 3), result.reference
+    ('difference', 1.075, 'new')
     """
     rows_of.check_frame(frame, [group])
     levels = kinds.plain(frame[group], "a group").dropna().unique()
@@ -266,11 +266,16 @@ def _sentence(row: dict[str, object], fit: FactorFit, group: str, equivalence: f
     size = verdicts.size(row["estimate"], row["low"], row["high"], fit.scale, fit.response, fit.kind)  # type: ignore[arg-type]
     text = words.sentence(f"{subject}: {size} ({words.p_value(float(row['p_value']))})")  # type: ignore[arg-type]
     if row["strength"] == "not shown":
-        text += "; a difference is not shown"
+        own = float(row["p_value"]) < effects.CLEAR  # type: ignore[arg-type]
+        text += (
+            "; on its own a difference, which the groups together do not bear out"
+            if own
+            else "; a difference is not shown"
+        )
     judged = ""
     if "judgement" in row:
         judged = _JUDGED[str(row["judgement"])].format(row["group"], reference, labels.name(group))
-        if row["strength"] == "likely" and row["judgement"] in ("better", "worse"):
+        if row["strength"] != "clear" and row["judgement"] in ("better", "worse"):
             few = float(row["p_adjusted"]) < effects.CLEAR  # type: ignore[arg-type]
             doubt = (
                 "though so few castings cannot make sure of it"

@@ -93,8 +93,7 @@ class FactorFit(Result):
         """
         factors = {t.name: t.parts[0] for t in self._design.terms if len(t.parts) == 1}
         rows, held = _settings(settings, factors)
-        line = self._chosen.model.line(self._design.row_block(rows))
-        expected, low, high = (self._chosen.mean(values) for values in line)
+        expected, low, high = self._chosen.expected(self._design.row_block(rows))
         outside = np.zeros(len(rows), dtype=bool)
         for f in factors.values():
             if f.numeric:

@@ -12,6 +12,7 @@ import pytest
 
 from castlab.analysis import fit_factors
 from castlab.analysis.effects import STRENGTHS, holm
+from castlab.analysis.models import choose
 from castlab.errors import FitError, InputError
 
 
@@ -504,3 +505,21 @@ def test_readings_that_differ_by_rounding_alone_are_refused(level):
     exactly = [level + 0.1, level + 0.3 - 0.2] * 2 + [level + 2.0] * 4
     with pytest.raises(FitError, match="without any scatter"):
         fit_factors(frame.assign(haze_pct=exactly), "haze_pct", "pour")
+
+
+@pytest.mark.slow
+def test_the_expected_count_midway_between_settings_tried_is_the_mean_of_many_castings():
+    rng = np.random.default_rng(7)
+    codes, runs, spread = np.repeat(np.arange(6), 4), 300, 0.4
+    X = np.column_stack([np.ones(24), codes % 2 - 0.5, np.arange(24) % 2 - 0.5])
+    coef = [np.log(5), 0.4, -0.5]
+    line = X @ coef + rng.normal(0, spread, (runs, 6))[:, codes]
+    Y = rng.poisson(np.exp(line) * rng.gamma(3, 1 / 3, line.shape)).astype(float)
+    rows = np.array([[1.0, 0.0, 0.0], [1.0, -0.5, -0.5], [1.0, 0.5, 0.5]])
+    true = np.exp(rows @ coef + spread**2 / 2)  # the mean of a log-normal batch
+    fits = [choose.of_arrays("count", X, y, codes) for y in Y]
+    expected, low, high = np.array([fit.expected(rows) for fit in fits]).transpose(1, 0, 2)
+    plain = np.array([fit.mean(fit.model.line(rows)[0]) for fit in fits])
+    assert (expected / true).mean(axis=0) == pytest.approx(1, abs=0.05)  # two standard errors of the simulation
+    assert (plain / true).mean(axis=0)[0] < (expected / true).mean(axis=0)[0] - 0.02
+    assert ((low <= true) & (true <= high)).mean(axis=0) == pytest.approx(0.95, abs=0.03)

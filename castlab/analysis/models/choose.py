@@ -38,8 +38,8 @@ often agree to the casting, a factor set per batch without effect was called one
 up to 7.6%; in 12 castings without batches, three in four passing, in 2 to 3%. Coverage of a true effect set per batch
 fell to 91% in 24 or 30 castings in 6 batches of which three in four pass. `_few_outcomes` says so where it matters.
 
-The mean of counts in batches is unbiased within 3% and covered in 90 to 98% at settings tried; midway between them it
-comes out 3 to 7% low, since the fitted lines at the settings tried carry more luck than the line midway.
+The mean of counts in batches is unbiased within 3% and covered in 90 to 98% at settings tried and, with what `_luck` puts
+right, midway between them, where it would come out 2 to 7% low.
 """
 
 from __future__ import annotations
@@ -79,6 +79,14 @@ class Chosen:
     cautions: list[str] = field(default_factory=list)
     too_few: bool = False
     """True where the castings are too few for any effect to be called clear."""
+    luck: Callable[[np.ndarray], tuple[np.ndarray, float]] | None = None
+    """By how much the line at some rows, and the limits of all lines, are raised for the mean of counts; see `_luck`."""
+
+    def expected(self, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """The expected response at these rows of the design, and its 95% limits."""
+        line, low, high = self.model.line(rows)
+        raised, ends = (0.0, 0.0) if self.luck is None else self.luck(rows)
+        return self.mean(line + raised), self.mean(low + ends), self.mean(high + ends)
 
 
 def choose(castings: Castings, design: Design) -> Chosen:
@@ -209,7 +217,8 @@ def _count(castings: Castings, design: Design) -> Chosen:
         coef[0] += np.log(y.sum() / np.exp(offset + X @ coef).sum())
         model = replace(model, base=Wald(replace(model.base.fit, coef=coef)))
         method = f"log counts with batches, {HELD} (dispersion {phi:.2g})"
-        return Chosen(model, method, "ratio", np.exp, cautions)
+        luck = _luck(X, np.exp(offset + X @ coef), model.base.fit.cov)
+        return Chosen(model, method, "ratio", np.exp, cautions, luck=luck)
     wide = max(phi, 1.0)
     if far:
         profile = Profile(plain, best, phi=wide, df=df if wide > 1 else np.inf)
@@ -236,6 +245,23 @@ def _count(castings: Castings, design: Design) -> Chosen:
     if phi > 1:
         return Chosen(Wald(fit), f"quasi-Poisson (dispersion {phi:.2g}), t on {df} df", "ratio", np.exp, cautions)
     return Chosen(Wald(fit), f"Poisson (dispersion {phi:.2g}, not above 1)", "ratio", np.exp, cautions)
+
+
+def _luck(X: np.ndarray, mean: np.ndarray, cov: np.ndarray) -> Callable[[np.ndarray], tuple[np.ndarray, float]]:
+    """What luck leaves to put right in the mean of counts whose total was made to agree with what was counted.
+
+    The exponential of a line that is as often high as low is high on average, by half the line's variance on the log
+    scale. The total takes off what this is on average over the castings; so all lines lie that much low, and a mean where
+    the line is surer than there (midway between settings tried) comes out low by half the difference. Simulated (16 to 24
+    castings in 4 to 8 batches, means of 3 to 15, dispersions of 0 to 0.5): midway 0.93 to 0.99 of the truth without it, 0.99
+    to 1.02 with it; settings tried stay as they are. Where the line is less sure nothing is taken off.
+    """
+
+    def variance(rows: np.ndarray) -> np.ndarray:
+        return np.einsum("ij,jk,ik->i", rows, cov, rows)
+
+    usual = float(np.average(variance(X), weights=mean))
+    return lambda rows: (np.maximum(usual - variance(rows), 0.0) / 2, usual / 2)
 
 
 def _negative_binomial(castings: Castings, design: Design, start: np.ndarray) -> tuple[Wald, float] | None:
