@@ -44,9 +44,9 @@ class Comparison(Result):
     "too few to tell".
 
     Where it is known which way is better, `judgement` is "better", "worse", "no worse" or "equivalent" (both within a margin,
-    judged by the 90% interval) or "too few to tell". `more_needed` says how many castings more would settle the
-    comparison with 80% power: to show equality or no worse within the margin, else to show a difference as large as the
-    one seen.
+    judged by the 90% interval) or "too few to tell". `needed` says for each pair how many castings more of its two groups
+    would settle it with 80% power: to show equality or no worse within the margin, else to show a difference as large as
+    the one seen; None where no scatter is left to plan by. `more_needed` is that of the first pair.
     """
 
     estimate: float
@@ -62,21 +62,36 @@ class Comparison(Result):
     equivalence: float | None = None
     better: str | None = None
     judgement: str | None = None
-    more_needed: Needed | None = None
+    needed: tuple[Needed | None, ...] = ()
     fit: FactorFit = field(repr=False)
+
+    @property
+    def more_needed(self) -> Needed | None:
+        return self.needed[0] if self.needed else None
 
     def tables(self) -> dict[str, pd.DataFrame]:
         pairs = words.table(self.pairs, ratios=self.scale != "difference")
         made = {"Against the reference": pairs, "Groups": words.table(self.groups, ratios=False)}
-        if self.more_needed is not None and self.judgement in (None, *OPEN):
-            more = self.more_needed
-            row = (
+        rows = [
+            (
+                f"{group} against {self.reference}",
                 more.purpose,
                 *(f"{v:.0f}" if np.isfinite(v) else "–" for v in (more.castings, more.batches, more.low, more.high)),
             )
-            names = ["to", "castings more", "batches more", "castings at least", "castings at most"]
-            made["To settle it (80% power)"] = pd.DataFrame([row], columns=names)
+            for group, more, unsettled in zip(self.pairs["group"], self.needed, _unsettled(self.pairs), strict=True)
+            if more is not None and unsettled
+        ]
+        if rows:
+            names = ["pair", "to", "castings more", "batches more", "castings at least", "castings at most"]
+            made["To settle it (80% power)"] = pd.DataFrame(rows, columns=names)
         return made
+
+
+def _unsettled(pairs: pd.DataFrame) -> list[bool]:
+    """Whether each pair is still open: its judgement, or where none is known whether a difference is shown."""
+    if "judgement" in pairs:
+        return list(pairs["judgement"].isin(OPEN))
+    return list(pairs["strength"].eq("not shown"))
 
 
 def compare_runs(
@@ -170,9 +185,14 @@ def compare_runs(
     rows = pairs.to_dict("records")
     verdict += [_sentence(row, fit, group, equivalence, names[0]) for row in rows]
     judgement = None if way is None else str(pairs["judgement"].iloc[0])
-    needed = _needed(fit, margin, way)
-    if needed is not None and (judgement in OPEN or (way is None and rows[0]["strength"] == "not shown")):
-        verdict.append(_more(needed, fit, equivalence))
+    needed = tuple(_needed(fit, at, margin, way) for at in range(len(pairs)))
+    unsettled = {
+        group: more
+        for group, more, still in zip(pairs["group"], needed, _unsettled(pairs), strict=True)
+        if more is not None and still
+    }
+    if unsettled:
+        verdict.append(_more(unsettled, names[0], len(pairs), fit, equivalence))
     overall = float(fit.tests["p_value"].iloc[0])
     if len(pairs) > 1:
         verdict.append(f"That any of the {len(names)} groups differs: {words.p_value(overall)}.")
@@ -181,7 +201,7 @@ def compare_runs(
         verdict=" ".join(verdict), cautions=tuple(cautions), estimate=float(first["estimate"]), low=float(first["low"]),
         high=float(first["high"]), p_value=float(first["p_value"]), scale=fit.scale, reference=names[0], pairs=pairs,
         overall_p=overall, groups=_groups(fit, group), conclusion=conclusion, equivalence=equivalence,
-        better=way, judgement=judgement, more_needed=needed, fit=fit,
+        better=way, judgement=judgement, needed=needed, fit=fit,
     )  # fmt: skip
 
 
@@ -241,24 +261,32 @@ def _judge(
     return "no worse" if margin is not None and inner_low > -margin else "too few to tell"
 
 
-def _needed(fit: FactorFit, margin: float | None, way: str | None) -> Needed | None:
-    """For the first other group; None where the fit leaves no scatter to plan by."""
+def _needed(fit: FactorFit, at: int, margin: float | None, way: str | None) -> Needed | None:
+    """For one of the other groups; None where the fit leaves no scatter to plan by."""
     term = fit._design.terms[0]
-    levels = term.parts[0].levels[:2]
-    difference = float(fit._chosen.model.coef[term.cols[0]])
+    levels = term.parts[0].levels
+    difference = float(fit._chosen.model.coef[term.cols[at]])
     if margin is None and not np.isfinite(difference):
         return None
-    return more_needed(fit, (levels[0], levels[1]), difference, margin, one_sided=way is not None)
+    return more_needed(fit, (levels[0], levels[at + 1]), difference, margin, one_sided=way is not None)
 
 
-def _more(needed: Needed, fit: FactorFit, equivalence: float | None) -> str:
-    """How many castings more would settle it."""
-    if needed.purpose == "show a difference":
-        aim = "to show a difference as large as this one, if it is real"
+def _more(unsettled: dict[str, Needed], reference: str, pairs: int, fit: FactorFit, equivalence: float | None) -> str:
+    """How many castings more would settle each of these groups against the reference."""
+    purpose = next(iter(unsettled.values())).purpose
+    one = pairs == 1
+    if purpose == "show a difference":
+        aim = "to show a difference as large as this one, if it is real" if one else (
+            "to show a difference as large as the one seen, if it is real"
+        )  # fmt: skip
     else:
-        what = "is no worse" if needed.purpose == "show no worse" else "is equal"
-        aim = f"to show that it {what} within the margin of {_margin_words(equivalence or 0, fit)}, if they are equal"
-    return f"{words.sentence(needed.said())} would be enough in 4 of 5 tries {aim}."
+        what = "is no worse" if purpose == "show no worse" else "is equal"
+        it = "it" if one else "a group"
+        aim = f"to show that {it} {what} within the margin of {_margin_words(equivalence or 0, fit)}, if they are equal"
+    if one:
+        return f"{words.sentence(next(iter(unsettled.values())).said())} would be enough in 4 of 5 tries {aim}."
+    each = "; ".join(f"{group} against {reference} {more.said()}" for group, more in unsettled.items())
+    return f"Enough in 4 of 5 tries {aim}, each pair taken by itself: {each}."
 
 
 def _sentence(row: dict[str, object], fit: FactorFit, group: str, equivalence: float | None, reference: str) -> str:

@@ -213,3 +213,23 @@ def test_a_group_that_stands_out_among_several_is_not_called_sure():
     row = found.pairs.iloc[0]
     assert row["p_value"] < 0.05 < row["p_adjusted"]
     assert "B came out better than A, though not surely after looking at several groups." in found.verdict
+
+
+def test_what_settles_a_comparison_is_told_for_each_pair_that_is_open():
+    rng = np.random.default_rng(3)
+    haze = rng.normal(0, 1, 32)
+    haze -= np.repeat(haze.reshape(4, 8).mean(axis=1), 8)
+    shift = np.repeat([0, -0.3, -3.0, -0.8], 8)
+    frame = pd.DataFrame({"haze_pct": 5 + haze + shift, "recipe": np.repeat(list("ABCD"), 8)})
+    found = compare_runs(frame, "haze_pct", "recipe")
+    assert found.pairs["judgement"].to_list() == ["too few to tell", "better", "too few to tell"]
+    table = found.tables()["To settle it (80% power)"].set_index("pair")
+    assert list(table.index) == ["B against A", "D against A"]
+    small, _, large = found.needed
+    assert small.castings > large.castings > 0
+    assert found.more_needed is small
+    for name, more in (("B against A", small), ("D against A", large)):
+        assert f"{name} {more.said()}" in found.verdict
+        assert table.loc[name, "castings more"] == f"{more.castings:.0f}"
+    two = compare_runs(frame[frame["recipe"].isin(["A", "D"])], "haze_pct", "recipe")
+    assert "each pair" not in two.verdict
