@@ -27,6 +27,7 @@ PICTURES: dict[str, str] = {
     "castlab.analysis.production.lifetimes.MoldLife": "castlab.figures.watching.draw_mold_life",
     "castlab.scoring.agreeing.Agreement": "castlab.figures.agreeing.draw_agreement",
     "castlab.scoring.gauge.GaugeStudy": "castlab.figures.agreeing.draw_gauge",
+    "castlab.scoring.rescoring.Rescoring": "castlab.figures.agreeing.draw_plan",
     "castlab.scoring.rescoring.ScorerDrift": "castlab.figures.agreeing.draw_drift",
     "castlab.bench.mixing.MixPlan": "castlab.figures.pours.draw_mix",
     "castlab.bench.solids.MoldPlan": "castlab.figures.pours.draw_mold",

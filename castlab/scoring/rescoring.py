@@ -30,7 +30,8 @@ class Rescoring(Result):
     """A blind session: `sheets` has one row per reading to make: scorer, place (order), code (on the casting's label), empty
     columns to fill in. `key` says which casting each code is; whoever reads must not see it.
 
-    `half_width` is how well the session will know the agreement of single readings, if it is about `expected`.
+    `half_width` is how well the session will know the agreement of single readings, if it is about `expected`; `precision`
+    tells the same (half_width) for other numbers of castings.
     """
 
     sheets: pd.DataFrame
@@ -38,6 +39,7 @@ class Rescoring(Result):
     half_width: float
     expected: float
     needed: int | None
+    precision: pd.DataFrame = field(repr=False)
 
     @property
     def name(self) -> str:
@@ -150,6 +152,7 @@ def plan_rescoring(
             f"{words.count(wanted, 'casting')}, {words.count(len(people), 'scorer')}, "
             f"{words.count(repeats, 'round')} each in an order of its own: {words.count(len(rows), 'reading')}.{known}"
         ), cautions=tuple(cautions), sheets=sheets, key=key, half_width=reached, expected=expected, needed=needed,
+        precision=_precision(max(40, wanted, needed or 0), expected, k),
     )  # fmt: skip
 
 
@@ -256,6 +259,13 @@ def castings_for(half_width: float, agreement: float, readings: int) -> int:
     if k == 2 and r >= 0.7:
         n += 5 * r
     return math.ceil(n)
+
+
+def _precision(most: int, agreement: float, readings: int) -> pd.DataFrame:
+    """Half-width by number of castings; empty for one reading of each."""
+    numbers = range(5, most + 1) if readings > 1 else ()
+    rows = [(n, _half_width(n, agreement, readings)) for n in numbers]
+    return pd.DataFrame(rows, columns=["castings", "half_width"])
 
 
 def _half_width(castings: int, agreement: float, readings: int) -> float:
