@@ -5,11 +5,13 @@ from __future__ import annotations
 from numbers import Real
 from typing import Any
 
-UNITS = {
-    "_g_ml": "g/ml", "_pa_s": "Pa s", "_mm2": "mm²", "_kpa": "kPa absolute", "_min": "min", "_pct": "%", "_mm": "mm",
-    "_ml": "ml", "_g": "g", "_h": "h", "_c": "°C", "_deg": "°", "_rpm": "rpm",
-}  # fmt: skip
-"""Suffix of a column -> its unit, the longer suffix first."""
+from castlab.units.fields import SUFFIXES
+
+_SHOWN = {"C": "°C", "mm2": "mm²"}
+"""Unit as it is typed -> as it is printed."""
+
+UNITS = {suffix: _SHOWN.get(unit, unit) for suffix, (unit, _) in SUFFIXES.items()} | {"_deg": "°", "_rpm": "rpm"}
+"""Suffix of a column -> its unit, the longer suffix first. Nobody types the last two with a unit."""
 
 NAMES = {
     "passed": "good enough to sell",
@@ -37,6 +39,7 @@ NAMES = {
     "batch_id": "batch",
     "insert_prep": "insert preparation",
     "phr": "hardener per hundred of resin",
+    "target_phr": "hardener aimed at (per 100 of resin)",
 }
 """Column, with or without its unit's suffix -> what the bench calls it."""
 

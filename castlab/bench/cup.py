@@ -59,7 +59,7 @@ def weighing(
     Source: phr is grams of hardener per 100 g of resin; the tolerance is the data sheet's, else common practice.
 
     >>> weighing(288.4, 28, 88.1, 3).words
-    '88.1 g is 9.1 % too much (3 % is tolerated): with 26.2 g more resin it is right.'
+    '88.1 g is 9.1% too much (3% is tolerated): with 26.2 g more resin it is right.'
     """
     resin = number("resin_g", resin_g, 0.001, 100_000, "g")
     phr = number("target_phr", target_phr, 0.01, 1000)

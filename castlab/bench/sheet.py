@@ -243,7 +243,7 @@ def run_sheet(
     weigh = "; ".join(f"{row.part} {row.g_per_cup:g} g" for row in mix.weigh.itertuples())
     steps = [
         ("before", "Weigh", f"{weigh}; cup of at least {poured['cup_ml']:.0f} ml", told.once(*family)),
-        (f"{begin:%H:%M}", "Stir", f"{numbered['stir_min']:g} min at {numbered['resin_c']:g} C", told.once("exotherm")),
+        (f"{begin:%H:%M}", "Stir", f"{numbered['stir_min']:g} min at {numbered['resin_c']:g} °C", told.once("exotherm")),
     ]
     if rest:
         steps.append((f"{begin + timedelta(minutes=numbered['stir_min']):%H:%M}", "Let it rest", f"{rest:g} min", ""))
@@ -274,14 +274,14 @@ def run_sheet(
         steps.append(("then", "Hold under pressure until past gel", aim, told.once("pressure")))
     hottest = max([float(c) for c in sheet_plan.shared(planned, "cure_c")])
     warm = ("oven",) if hottest > 40 else ()
-    aim = f"{sheet_plan.told(planned, 'cure_h', 'h')} at {sheet_plan.told(planned, 'cure_c', 'C')}"
+    aim = f"{sheet_plan.told(planned, 'cure_h', 'h')} at {sheet_plan.told(planned, 'cure_c', '°C')}"
     steps.append(("then", "Cure", aim, told.once(*warm)))
     unequal = "the last of them then; " if len(sheet_plan.shared(planned, "cure_h")) > 1 else ""
     press = f"{unequal}not before; press a trimmed edge with a fingernail first"
     steps.append((f"{demold:%d %b %H:%M}", "Demold", press, ""))
     if sheet_plan.shared(planned, "post_cure_c"):
         aim = (
-            f"{sheet_plan.told(planned, 'post_cure_h', 'h') or '0 h'} at {sheet_plan.told(planned, 'post_cure_c', 'C')}"
+            f"{sheet_plan.told(planned, 'post_cure_h', 'h') or '0 h'} at {sheet_plan.told(planned, 'post_cure_c', '°C')}"
         )
         steps.append(("then", "Post-cure", aim, told.once("oven")))
 

@@ -33,7 +33,6 @@ WORDS = {
     "cavity_ml": "volume of one cavity",
     "extra": "settings of your own",
     "plan": "plan it belongs to",
-    "target_phr": "hardener aimed at",
 }
 """Field -> label, where the column's own name is too short to stand alone."""
 
@@ -43,7 +42,6 @@ _UNITS = {
     "pump_base_kpa": "kPa abs",
     "hold_kpa": "kPa abs",
     "target_phr": "per 100 of resin",
-    "humidity_pct": "%",
     "price_per_kg": "per kg",
 }
 _HINTS = {

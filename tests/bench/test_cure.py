@@ -85,7 +85,7 @@ def test_the_result_reads_as_a_sentence_with_its_range_and_names_what_was_typica
     run = cure.simulate(slow, 10.0)
     peak = run.outcome.set_index("quantity").loc["peak"]
     assert peak.low <= peak.value <= peak.high
-    assert f"peaks at {run.peak_c:.0f} C ({peak.low:.0f} to {peak.high:.0f})" in run.verdict
+    assert f"peaks at {run.peak_c:.0f} °C ({peak.low:.0f} to {peak.high:.0f})" in run.verdict
     assert any("heat of reaction" in c or "pot life" in c for c in run.cautions)
     assert any("overheat" in c for c in run.cautions)
     assert run.profile["depth_mm"].between(0, 10).all()

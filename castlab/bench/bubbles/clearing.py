@@ -168,7 +168,7 @@ def _smallest(
 def _clearing_verdict(name: str, worst: pd.Series, cases: int) -> str:
     head = "In the worst case" if cases > 1 else "In"
     text = (
-        f"{head} {worst.depth_mm:g} mm of {name} at {worst.temperature_c:g} C and {about(worst.pressure_kpa, 3)} kPa, "
+        f"{head} {worst.depth_mm:g} mm of {name} at {worst.temperature_c:g} °C and {about(worst.pressure_kpa, 3)} kPa, "
     )
     if not math.isfinite(worst.smallest_mm):
         return text + f"no bubble under {LARGEST_MM:g} mm gets out: the mix is gelled or too thick from the start."

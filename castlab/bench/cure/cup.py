@@ -76,17 +76,17 @@ def pot_life(
     lines = [_one(fit, case["mass_g"], case["temperature_c"]) for case in cases.to_dict("records")]
     table = pd.concat([cases, pd.DataFrame(lines)], axis=1)
     first, last = table.iloc[0], table.loc[table["peak_c"].idxmax()]
-    text = f"{first.mass_g:g} g of {fit.resin.name} at {first.temperature_c:g} C stays pourable for {_span(first)} min."
+    text = f"{first.mass_g:g} g of {fit.resin.name} at {first.temperature_c:g} °C stays pourable for {_span(first)} min."
     if len(table) > 1 and last.name != first.name:
-        text += f" {last.mass_g:g} g at {last.temperature_c:g} C: {_span(last)} min."
-    text += f" Left in the cup, {last.mass_g:g} g peaks at {last.peak_c:.0f} C"
+        text += f" {last.mass_g:g} g at {last.temperature_c:g} °C: {_span(last)} min."
+    text += f" Left in the cup, {last.mass_g:g} g peaks at {last.peak_c:.0f} °C"
     text += f" ({last.peak_low_c:.0f} to {last.peak_high_c:.0f})." if fit.members else "."
     hot = table[["peak_c", "peak_high_c"]].max(axis=None)
     notes = [
         "The cup is taken as plastic, four fifths as deep as wide, in still air; a tray buys time, a bucket costs it."
     ]
     if hot > HOT_CUP_C:
-        notes.insert(0, f"A cup left standing may reach {hot:.0f} C: pour at once, spread what is left out thin.")
+        notes.insert(0, f"A cup left standing may reach {hot:.0f} °C: pour at once, spread what is left out thin.")
     notes += fit.typical_note
     return PotLife(verdict=text, cautions=(*notes, *cautions.about("exotherm", *fit.resin.hazards)), table=table)
 

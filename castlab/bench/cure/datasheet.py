@@ -146,7 +146,7 @@ def from_datasheet(
         temperature_c=number("temperature_c", temperature_c, 0, 120, "C"),
     )
     if given.peak_c is not None and given.peak_c <= given.temperature_c:
-        raise InputError(f"peak_exotherm_c is {given.peak_c:g} C; accepted: above the test's {given.temperature_c:g} C")
+        raise InputError(f"peak_exotherm_c is {given.peak_c:g} °C; accepted: above the test's {given.temperature_c:g} °C")
     if given.cure_h * 60 <= given.pot_life_min:
         raise InputError(
             f"cure_h is {given.cure_h:g} h, not longer than the pot life of {given.pot_life_min:g} min; check the units"
@@ -159,7 +159,7 @@ def from_datasheet(
         least = (given.peak_c - given.temperature_c) * known["specific_heat_j_gk"]
         if least > HEAT_REACH * known["heat_j_g"]:
             raise FitError(
-                f"a peak of {given.peak_c:g} C asks for at least {least:.0f} J/g of heat, where {known['heat_j_g']:g} J/g is "
+                f"a peak of {given.peak_c:g} °C asks for at least {least:.0f} J/g of heat, where {known['heat_j_g']:g} J/g is "
                 f"usual of {known.family.name}; check the figure and the family"
             )
     return _cached(known, given, name or known.name)
@@ -285,7 +285,7 @@ def _verdict(name: str, figures: pd.DataFrame, members: tuple[Resin, ...]) -> st
     life, cure, peak = (figures.iloc[i] for i in range(3))
     text = (
         f"Kinetics found for {name}: pot life {about(life.modelled, 3)} min (given {life.given:g}), demold after "
-        f"{about(cure.modelled, 3)} h (given {cure.given:g}), peak in the cup {peak.modelled:.0f} C"
+        f"{about(cure.modelled, 3)} h (given {cure.given:g}), peak in the cup {peak.modelled:.0f} °C"
     )
     if math.isfinite(peak.given):
         return text + f" (given {peak.given:g}). {len(members)} other sets meet these figures about as well."

@@ -232,7 +232,7 @@ def plausible(base: Resin, ranges: dict[str, tuple[float, float]], figures: Figu
         raise FitError(
             f"no usual kinetics give a pot life of {figures.pot_life_min:g} min in {figures.mass_g:g} g together with "
             f"{figures.cure_h:g} h to demold"
-            + (f" and a peak of {figures.peak_c:g} C" if figures.peak_c is not None else "")
-            + f" at {figures.temperature_c:g} C; check what the figures mean (mass, temperature, through-cure or demold)"
+            + (f" and a peak of {figures.peak_c:g} °C" if figures.peak_c is not None else "")
+            + f" at {figures.temperature_c:g} °C; check what the figures mean (mass, temperature, through-cure or demold)"
         )
     return central, tuple(members)

@@ -94,7 +94,7 @@ def layers(
     limit = number("limit_c", limit_c, -10, 250, "C")
     if limit <= max(start, air_temperature) + 1:
         raise InputError(
-            f"limit_c is {limit:g} C with a mix of {start:g} C in a room of {air_temperature:g} C; accepted: above both"
+            f"limit_c is {limit:g} °C with a mix of {start:g} °C in a room of {air_temperature:g} °C; accepted: above both"
         )
     if not isinstance(wall, Wall):
         wall = Wall(thickness_mm=number("wall", wall, 0.0, 300.0, "mm"))
@@ -126,7 +126,7 @@ def _fewest(resins: tuple[Resin, ...], depth: float, limit: float, start: float,
     low, high = 0, MOST_LAYERS
     if too_hot(high):
         raise FitError(
-            f"{depth:g} mm of {resins[0].name} passes {limit:g} C even in {MOST_LAYERS} layers; accepted: a slower mix, a "
+            f"{depth:g} mm of {resins[0].name} passes {limit:g} °C even in {MOST_LAYERS} layers; accepted: a slower mix, a "
             "cooler room, a higher limit"
         )
     while high - low > 1:  # more layers are never hotter, so halve
@@ -201,11 +201,11 @@ def _verdict(name: str, depth: float, limit: float, table: pd.DataFrame, ranged:
     peak, high = table["peak_c"].max(), table["peak_high_c"].max()
     span = f" (up to {high:.0f})" if ranged else ""
     if len(table) == 1:
-        return f"{depth:g} mm of {name} can be poured at once: it peaks at {peak:.0f} C{span}, below {limit:g} C."
+        return f"{depth:g} mm of {name} can be poured at once: it peaks at {peak:.0f} °C{span}, below {limit:g} °C."
     last = table.iloc[-1]
     wait = table["pour_after_h"].diff().iloc[1]
     return (
         f"Pour {depth:g} mm of {name} in {len(table)} layers of {last.thickness_mm:.0f} mm, the next about {about(wait)} h after "
-        f"the last: each peaks at {peak:.0f} C at most{span}, below {limit:g} C. The last is hard enough to demold "
+        f"the last: each peaks at {peak:.0f} °C at most{span}, below {limit:g} °C. The last is hard enough to demold "
         f"{last.demold_after_h:.0f} h after the first pour."
     )

@@ -177,18 +177,18 @@ def _steps(plan: list[tuple[float, float, float]], ends: list[float], run: CureR
 def _verdict(run: CureResult, limit: float, high: float, wanted: float | None, table: pd.DataFrame) -> str:
     ranged = f" (up to {high:.0f})" if high > run.peak_c + 0.5 else ""
     if run.peak_c > limit:
-        text = f"Too hot: the mix reaches {run.peak_c:.0f} C{ranged} against the insert's {limit:g} C"
+        text = f"Too hot: the mix reaches {run.peak_c:.0f} °C{ranged} against the insert's {limit:g} °C"
         at = table.loc[table["peak_c"].idxmax()]
         text += f", in step {at.step:.0f}. Let it gel and cool before the ramp, or ramp slower and lower."
     elif high > limit:
-        text = f"Close: the mix reaches {run.peak_c:.0f} C, but up to {high:.0f} C with other kinetics that fit, against the insert's {limit:g} C."
+        text = f"Close: the mix reaches {run.peak_c:.0f} °C, but up to {high:.0f} °C with other kinetics that fit, against the insert's {limit:g} °C."
     else:
-        text = f"Cool enough: the mix reaches {run.peak_c:.0f} C{ranged}, below the insert's {limit:g} C."
+        text = f"Cool enough: the mix reaches {run.peak_c:.0f} °C{ranged}, below the insert's {limit:g} °C."
     if math.isnan(run.demold_h):
         text += " It is not hard enough to demold at the end."
     if not math.isnan(run.tg_c):
-        text += f" At the end its glass transition is {run.tg_c:.0f} C (conversion {run.conversion:.2f})"
+        text += f" At the end its glass transition is {run.tg_c:.0f} °C (conversion {run.conversion:.2f})"
         text += (
-            "." if wanted is None else f", {'enough' if run.tg_c >= wanted else 'too low'} for the {wanted:g} C wanted."
+            "." if wanted is None else f", {'enough' if run.tg_c >= wanted else 'too low'} for the {wanted:g} °C wanted."
         )
     return text

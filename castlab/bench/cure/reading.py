@@ -161,7 +161,7 @@ def verdict_of(resin: Resin, case: Case, best: Milestones, outcome: pd.DataFrame
     peak_span = f" ({low:.0f} to {high:.0f})" if np.isfinite(low) else ""
     place = "below the surface" if case.shape == "slab" else "from the axis"
     body = f"{case.size:g} g cup" if case.shape == "cup" else f"{case.size:g} mm {case.shape}"
-    text = f"A {body} of {resin.name} peaks at {best.peak_c:.0f} C{peak_span}, {best.peak_at_mm:.0f} mm {place}, "
+    text = f"A {body} of {resin.name} peaks at {best.peak_c:.0f} °C{peak_span}, {best.peak_at_mm:.0f} mm {place}, "
     text += f"after {about(best.peak_at_h)} h. "
     if math.isnan(best.gel_last_h):
         text += f"It is not gelled throughout within {about(hours, 3)} h. "
@@ -180,10 +180,10 @@ def cautions_of(
     notes = []
     hottest = np.nanmax([best.peak_c, outcome.loc[0, "high"]])
     if hottest > SCORCH_C:
-        notes.append(f"It may reach {hottest:.0f} C: that yellows, cracks, smokes or worse. Pour thinner or in layers.")
+        notes.append(f"It may reach {hottest:.0f} °C: that yellows, cracks, smokes or worse. Pour thinner or in layers.")
     if hottest > VALID_TO_C:
         notes.append(
-            f"Above about {VALID_TO_C:.0f} C the mix decomposes, which is not in the model: read it as runaway."
+            f"Above about {VALID_TO_C:.0f} °C the mix decomposes, which is not in the model: read it as runaway."
         )
     if not ranged:
         notes.append("No range is given: one set of kinetics was used as if it were exact.")

@@ -158,8 +158,8 @@ def simulate(
     coolest, hottest = table.loc[table["peak_c"].idxmin()], table.loc[table["peak_c"].idxmax()]
     return CureSweep(
         verdict=(
-            f"Of {len(table)} cases the coolest peaks at {coolest.peak_c:.0f} C ({size_name} {coolest[size_name]:g}), the "
-            f"hottest at {hottest.peak_c:.0f} C ({size_name} {hottest[size_name]:g}; "
+            f"Of {len(table)} cases the coolest peaks at {coolest.peak_c:.0f} °C ({size_name} {coolest[size_name]:g}), the "
+            f"hottest at {hottest.peak_c:.0f} °C ({size_name} {hottest[size_name]:g}; "
             f"{hottest.peak_low_c:.0f} to {hottest.peak_high_c:.0f})."
         ),
         cautions=tuple(dict.fromkeys(c for r in results for c in r.cautions)),

@@ -171,7 +171,7 @@ def boiling_margin(
 
 def _boiling_verdict(label: str, margins: pd.DataFrame) -> str:
     worst = margins.loc[margins["margin"].idxmin()] if np.isfinite(margins["margin"]).any() else margins.iloc[0]
-    at = f"{worst.temperature_c:g} C"
+    at = f"{worst.temperature_c:g} °C"
     if worst.boils_below_high_kpa == 0:
         text = f"Nothing in {label} is known to boil at {at}: bubbles that keep coming are air or moisture."
     else:
