@@ -13,6 +13,8 @@ import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from castlab.analysis.words import listing
+
 INK = "#1f2d33"
 """Text, axes and fitted values."""
 QUIET = "#8a979e"
@@ -101,5 +103,4 @@ def ratio_axis(axes: Axes, low: float, high: float) -> None:
 
 def words(items: Iterable[object]) -> str:
     """A list in words: "a, b and c"."""
-    names = [str(item) for item in items]
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}" if names else "none"
+    return listing([str(item) for item in items]) or "none"

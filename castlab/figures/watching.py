@@ -144,19 +144,11 @@ def _chart(axes: Axes, rows: pd.DataFrame, flagged: np.ndarray) -> None:
         rotation=35 if n > 8 else 0,
         ha="right" if n > 8 else "center",
     )
-    axes.annotate(
-        "usual",
-        (n + 0.5, centre[-1]),
-        (3, 0),
-        textcoords="offset points",
-        va="center",
-        fontsize=8.5,
-        annotation_clip=False,
-    )
-    if high[-1] > centre[-1]:
+    named = [("usual", centre[-1]), *([("limit", high[-1])] if high[-1] > centre[-1] else [])]
+    for name, height in named:
         axes.annotate(
-            "limit",
-            (n + 0.5, high[-1]),
+            name,
+            (n + 0.5, height),
             (3, 0),
             textcoords="offset points",
             va="center",

@@ -201,8 +201,6 @@ class BatchForm(Form):
 
     def _save(self) -> None:
         if self.batch is None:
-            if self._conflict:
-                raise InputError(f"Nothing was saved: {self._conflict}. Choose above which one to go on with.")
             if self._draft is None:
                 raise InputError("Nothing was saved: nothing was filled in yet.")
             self.check()

@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, ClassVar
 
-from castlab.errors import InputError
 from castlab.forms import faces
 from castlab.forms.faces import Part
 from castlab.forms.form import Form, Place
@@ -174,8 +173,6 @@ class ColumnsForm(Form):
             self._save(self._left)
 
     def _save(self, keys: list[str]) -> None:
-        if self._conflict:
-            raise InputError(f"Nothing was saved: {self._conflict}. Choose above which one to go on with.")
         wanted = [key for key in keys if key in self._left]
         if not wanted:
             return

@@ -227,7 +227,12 @@ class Form:
         return self._read.get(key)
 
     def check(self, *starts: str) -> None:
-        """Raise InputError naming the first field that cannot be used, of those whose key begins with one of `starts`."""
+        """Raise InputError naming the first field that cannot be used, of those whose key begins with one of `starts`.
+
+        Nothing can be used while another window holds a newer draft.
+        """
+        if self._conflict:
+            raise InputError(f"Nothing was saved: {self._conflict}. Choose above which one to go on with.")
         for key, problem in self._wrong.items():
             if not starts or key.startswith(starts):
                 self.panel.focus(key)

@@ -184,8 +184,6 @@ class ScoreForm(Form):
             self.say("")
         if button != "save" or self.saved or self.casting is None:
             return
-        if self._conflict:
-            raise InputError(f"Nothing was saved: {self._conflict}. Choose above which one to go on with.")
         self.check()
         values = {"scored_at": at, "method": "eye", **self._read}
         if any(name in values for name in self._graded):

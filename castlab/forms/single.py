@@ -52,8 +52,6 @@ class RecordForm(Form):
 
     def _press(self, button: str, at: datetime) -> None:  # noqa: ARG002
         if button == "save" and not self.saved:
-            if self._conflict:
-                raise InputError(f"Nothing was saved: {self._conflict}. Choose above which one to go on with.")
             self.check()
             record = save(self.book, self.model(**self._read), self.origin)
             self.saved = [record]
@@ -175,8 +173,6 @@ class CorrectionForm(Form):
             self.say("")
         if button not in ("save", "withdraw") or self._record is None or self.saved:
             return
-        if self._conflict:
-            raise InputError(f"Nothing was saved: {self._conflict}. Choose above which one to go on with.")
         why = self.values.get("why", "")
         if not why.strip():
             self.panel.focus("why")

@@ -6,9 +6,8 @@ import base64
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from castlab import labels
 from castlab.analysis import words
-from castlab.reporting.markup import Markup, text
+from castlab.reporting.markup import Markup, table, text, to_make
 from castlab.reporting.today import LATELY, Cast, Curing, Shop
 
 MOST_ROWS = 12
@@ -113,10 +112,10 @@ def _curing(shop: Shop) -> str:
         for one in ordered[:MOST_ROWS]
     )
     head = '<tr><th scope="col">casting</th><th scope="col">mold</th><th scope="col">can be demolded</th></tr>'
-    table = f'<div class="scroll" tabindex="0" role="region" aria-label="In their molds"><table><thead>{head}</thead><tbody>{rows}</tbody></table></div>'
+    listed = f'<div class="scroll" tabindex="0" role="region" aria-label="In their molds"><table><thead>{head}</thead><tbody>{rows}</tbody></table></div>'
     more = _more(len(ordered))
     out = f"<p>Out already? Say so in {_link(LOG, '1. Log a trial')}.</p>"
-    return _section("In their molds", len(ordered), f'{table}{more}<p class="quiet">{NOT_A_TEST}</p>{out}')
+    return _section("In their molds", len(ordered), f'{listed}{more}<p class="quiet">{NOT_A_TEST}</p>{out}')
 
 
 def _ready(one: Curing, now: datetime) -> str:
@@ -191,16 +190,9 @@ def _next(shop: Shop) -> str:
         why = "<p>Too little was varied so far to say which castings would tell most.</p>"
         return _section("What to try next", None, intro + why + way)
     runs = shop.next_castings
-    heads = {"batch": "new cup", "mold": "mold"}
-    head = "".join(f'<th scope="col">{text(heads.get(str(n), labels.label(str(n))))}</th>' for n in runs.columns)
-    rows = "".join(
-        "<tr>" + "".join(f"<td>{text(labels.level(value))}</td>" for value in row) + "</tr>"
-        for row in runs.itertuples(index=False)
-    )
     of = f" of {text(shop.next_product)}" if shop.next_product else ""
-    table = f'<div class="scroll" tabindex="0" role="region" aria-label="What to try next"><table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>'
     said = f"{intro}<p>These castings{of} would best tell apart what is still mixed up; they need not be good castings.</p>"
-    return _section("What to try next", None, said + table + way)
+    return _section("What to try next", None, said + table(to_make(runs), name="What to try next") + way)
 
 
 def _begin() -> str:

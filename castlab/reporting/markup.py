@@ -25,7 +25,7 @@ class Markup(str):
 def text(value: object) -> str:
     """A value as escaped text; a dash where it is not known."""
     missing = value is None or (not isinstance(value, str | list | tuple) and bool(pd.isna(value)))
-    return "–" if missing else html.escape(str(value))
+    return tables.UNKNOWN if missing else html.escape(str(value))
 
 
 def paragraph(value: str, kind: str = "") -> Markup:
@@ -40,9 +40,20 @@ def bullets(items: Iterable[str], *, ordered: bool = False) -> Markup:
     return Markup(f"<{tag}>{inside}</{tag}>" if inside else "")
 
 
-def table(frame: pd.DataFrame, caption: str = "", numbers: Sequence[str] = ()) -> Markup:
-    """A table that scrolls sideways on a narrow screen; columns named in `numbers` are set to the right."""
-    return Markup(f'<div class="scroll" tabindex="0">{tables.table(frame, caption, numbers)}</div>')
+def table(frame: pd.DataFrame, caption: str = "", numbers: Sequence[str] = (), name: str = "") -> Markup:
+    """A table that scrolls sideways on a narrow screen; columns named in `numbers` are set to the right.
+
+    `name` is read aloud where the table stands alone.
+    """
+    about = f' role="region" aria-label="{text(name)}"' if name else ""
+    return Markup(f'<div class="scroll" tabindex="0"{about}>{tables.table(frame, caption, numbers)}</div>')
+
+
+def to_make(runs: pd.DataFrame) -> pd.DataFrame:
+    """Castings that are proposed, with their settings in words."""
+    heads = {"batch": "new cup", "mold": "mold"}
+    told = {heads.get(str(n), labels.label(str(n))): [labels.level(value) for value in runs[n]] for n in runs.columns}
+    return pd.DataFrame(told, dtype=object)
 
 
 def plain(said: str, columns: Iterable[str]) -> str:

@@ -35,7 +35,7 @@ from castlab.records.columns import SUMMARY
 from castlab.records.models import READINGS
 from castlab.reporting import care, footer, opening
 from castlab.reporting.evidence import NAME_SETTINGS, Evidence, read
-from castlab.reporting.markup import Markup, bullets, measured, paragraph, plain, short, summary, table
+from castlab.reporting.markup import Markup, bullets, measured, paragraph, plain, short, summary, table, to_make
 
 NEXT_CASTINGS = 4
 MOST_PICTURES = 6
@@ -279,10 +279,6 @@ class Story:
             runs = self.blurred.next_runs(NEXT_CASTINGS)
         except FitError as exc:
             return paragraph(self.plain(str(exc)))
-        heads = {"batch": "new cup", "mold": "mold"}
-        said = pd.DataFrame(
-            {heads.get(n, labels.label(n)): [labels.level(v) for v in runs[n]] for n in runs.columns}, dtype=object
-        )
         note = "They separate the settings best, given the castings made so far; make them in random order."
         if "batch" in runs:
             note = (
@@ -290,7 +286,7 @@ class Story:
                 "from one cup; take the cups, and the castings of each, in random order."
             )
         good = "They answer the open question; they are not meant to be good castings."
-        return Markup(table(said) + paragraph(f"{note} {good}", "note"))
+        return Markup(table(to_make(runs)) + paragraph(f"{note} {good}", "note"))
 
     def take_care(self) -> Markup:
         """The safety cautions for what these castings involve."""
