@@ -3,7 +3,8 @@
 A saturated plan leaves no degrees of freedom, so the scatter is taken from the effects themselves, most of which do
 nothing: Lenth's pseudo standard error (Technometrics 31, 1989, 469-473) with its margins; p-values by simulating plans
 without any effect (Ye and Hamada, Journal of Quality Technology 32, 2000, 57-66). The half-normal picture is Daniel's
-(Technometrics 1, 1959, 311-341).
+(Technometrics 1, 1959, 311-341). What was set per batch is judged among itself, since batches scatter more than castings of
+one batch do (two pictures for split plots: Bisgaard, Journal of Quality Technology 32, 2000, 39-56, from memory).
 """
 
 from __future__ import annotations
@@ -31,6 +32,12 @@ MOST_FACTORS = 5
 """Longest product of factors that is named."""
 ALIAS = 0.999
 MIXED = 1e-6
+BATCHES, CASTINGS = "batches", "castings"
+COLUMNS = [
+    "effect", "contrast", "estimate", "low", "high", "p_value", "p_adjusted", "strength", "aliases", "half_normal",
+    "judged_on",
+]  # fmt: skip
+_LEADS = {BATCHES: "Set per batch", CASTINGS: "Set per casting"}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -40,11 +47,14 @@ class Screen(Result):
     `effects` has one row per effect, the largest first: effect, contrast, estimate (mean at the high setting less mean at
     the low one), low, high (estimate less and plus the margin of error), p_value, p_adjusted (over all effects), strength
     ("clear", "likely", "not shown"), aliases (effects that the plan cannot tell from it), half_normal (where it would lie if
-    nothing had an effect). `pse`, `margin` and `simultaneous_margin` are Lenth's, in the unit of the response (square
-    roots for counts). `left_over` is the number of degrees of freedom that no named effect uses.
+    nothing had an effect), judged_on ("castings", or "batches" where the setting was one per batch). `pse`, `margin` and
+    `simultaneous_margin` are Lenth's, in the unit of the response (square roots for counts), for what is judged on
+    castings; `strata` has them for both (judged_on, effects, pse, margin, simultaneous_margin; NaN where the effects are
+    too few). `left_over` is the number of degrees of freedom that no named effect uses.
     """
 
     effects: pd.DataFrame
+    strata: pd.DataFrame
     pse: float
     margin: float
     simultaneous_margin: float
@@ -54,10 +64,20 @@ class Screen(Result):
     response: str
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        return {"Effects, the largest first": words.table(self.effects.drop(columns="half_normal"), ratios=False)}
+        shown = self.effects.drop(columns=["half_normal", *(["judged_on"] if len(self.strata) < 2 else [])])
+        tables = {"Effects, the largest first": words.table(shown, ratios=False)}
+        if len(self.strata) > 1:
+            tables["What they are judged by"] = words.table(self.strata, ratios=False)
+        return tables
 
 
-def screen_effects(frame: pd.DataFrame, response: str, factors: str | Sequence[str], kind: str | None = None) -> Screen:
+def screen_effects(
+    frame: pd.DataFrame,
+    response: str,
+    factors: str | Sequence[str],
+    kind: str | None = None,
+    batch: str | None = None,
+) -> Screen:
     """Which effects stand out in a two-level plan where every combination was cast once.
 
     Parameters
@@ -70,6 +90,9 @@ def screen_effects(frame: pd.DataFrame, response: str, factors: str | Sequence[s
         Columns of settings with two levels each.
     kind : {"measure", "count"}, optional
         None infers it. Counts are compared by square roots, which makes them scatter alike.
+    batch : str, optional
+        Column of the mixed cup. What was the same for all castings of a cup is then judged among itself, and so is what
+        changed within cups: two half-normal pictures.
 
     Returns
     -------
@@ -79,7 +102,7 @@ def screen_effects(frame: pd.DataFrame, response: str, factors: str | Sequence[s
     Raises
     ------
     InputError
-        For unknown columns, factors without two levels, or passes and grades.
+        For unknown columns, factors without two levels, passes and grades, or castings without a batch.
     FitError
         If the plan cannot be screened: too few effects, or effects that are not independent of each other.
 
@@ -98,7 +121,7 @@ def screen_effects(frame: pd.DataFrame, response: str, factors: str | Sequence[s
     (['warm', 'clear'], 3.925)
     """
     names = castings.as_names(factors)
-    castings.check_frame(frame, [response, *names])
+    castings.check_frame(frame, [response, *names, *([] if batch is None else [batch])])
     if response in names:
         raise InputError(f"{response!r} is both the response and a factor; give it as one of them")
     read = kinds.read(frame[response], kind)
@@ -112,47 +135,80 @@ def screen_effects(frame: pd.DataFrame, response: str, factors: str | Sequence[s
     signs, contrasts = _signs(data, names)
     if read.kind == "count":
         y = 2 * np.sqrt(y + 0.375)
-    table, left_over = _effects(signs, names, contrasts, y)
-    size = table["estimate"].abs().to_numpy()
-    if size.max() <= kinds.resolution(y):
+    codes = None if batch is None else _batches(data[batch])
+    table, left_over = _effects(signs, names, contrasts, y, codes)
+    if table["estimate"].abs().max() <= kinds.resolution(y):
         raise FitError(f"{response} is the same in all castings; castings that differ are needed")
-    pse, margin, simultaneous = lenth(table["estimate"].to_numpy())
-    if pse <= 1e-12 * size.max():
-        raise FitError(
-            "most effects are exactly zero, so there is no scatter to judge the others by; check the readings"
-        )
-    single, largest = _without_effects(len(table))
-    ratio = size / pse
-    table["p_value"] = _beyond(single, ratio)
-    table["p_adjusted"] = np.maximum(_beyond(largest, ratio), table["p_value"])
-    table["strength"] = effects.strengths(table)
-    table["low"], table["high"] = table["estimate"] - margin, table["estimate"] + margin
-    order = np.argsort(-size, kind="stable")
-    table = table.iloc[order].reset_index(drop=True)
-    table["half_normal"] = stats.norm.ppf(0.5 + 0.5 * (len(table) - np.arange(len(table)) - 0.5) / len(table))
-    columns = [
-        "effect",
-        "contrast",
-        "estimate",
-        "low",
-        "high",
-        "p_value",
-        "p_adjusted",
-        "strength",
-        "aliases",
-        "half_normal",
-    ]
-    table = table[columns]
+    table, strata = _judged(table)
     said = [text for text in (read.said,) if text]
     if dropped := int((~keep).sum()):
         said.append(
             f"{dropped} of {len(frame)} castings {'was' if dropped == 1 else 'were'} left out for missing values."
         )
+    size = words.size(len(y), 0 if codes is None else int(codes.max()) + 1)
+    cautions = _cautions(data, table, strata, read.kind, left_over, told=batch is not None)
+    main = strata.dropna(subset="pse").iloc[-1]
     return Screen(
-        verdict=_verdict(table, response, read.kind, len(y), margin), cautions=(*said, *_cautions(data, table, read.kind, left_over)),
-        effects=table, pse=pse, margin=margin, simultaneous_margin=simultaneous, n=len(y), left_over=left_over,
-        kind=read.kind, response=response,
+        verdict=_verdict(table, strata, response, read.kind, size), cautions=(*said, *cautions), effects=table,
+        strata=strata, pse=float(main["pse"]), margin=float(main["margin"]),
+        simultaneous_margin=float(main["simultaneous_margin"]), n=len(y), left_over=left_over, kind=read.kind,
+        response=response,
     )  # fmt: skip
+
+
+def _batches(column: pd.Series) -> np.ndarray | None:
+    """Number of the batch of each casting; None where castings share none.
+
+    Raises
+    ------
+    InputError
+        If the batch of a casting is not written down.
+    """
+    if column.isna().any():
+        missing = words.count(int(column.isna().sum()), "casting")
+        raise InputError(f"{column.name} is not written down for {missing}; fill it in, or leave batch out")
+    codes, known = pd.factorize(kinds.plain(column, "a batch"))
+    return None if len(known) == len(column) else np.asarray(codes)
+
+
+def _judged(table: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The effects judged on the others of their stratum, the largest first, and what each stratum is judged by.
+
+    p-values are adjusted over all effects: the largest of each stratum, and the number of strata (which are independent).
+    """
+    groups = [(where, table[table["judged_on"] == where]) for where in (BATCHES, CASTINGS)]
+    groups = [(where, rows) for where, rows in groups if len(rows)]
+    several = sum(len(rows) >= FEWEST for _, rows in groups)
+    if not several:
+        raise FitError(
+            f"these castings have {words.listing([f'{len(rows)} independent effects on {where}' for where, rows in groups])}; "
+            f"screening needs at least {FEWEST} to know their scatter, most of them doing nothing. Cast a larger plan, or "
+            "repeat castings and use fit_factors"
+        )
+    parts, strata = [], []
+    for where, rows in groups:
+        size = rows["estimate"].abs().to_numpy()
+        m, pse, margin, simultaneous = len(rows), np.nan, np.nan, np.nan
+        single = together = np.full(m, np.nan)
+        if m >= FEWEST:
+            pse, margin, simultaneous = lenth(rows["estimate"].to_numpy())
+            if pse <= 1e-12 * size.max():
+                raise FitError(
+                    "most effects are exactly zero, so there is no scatter to judge the others by; check the readings"
+                )
+            alone, largest = _without_effects(m)
+            single = _beyond(alone, size / pse)
+            together = np.maximum(1 - (1 - _beyond(largest, size / pse)) ** several, single)
+        order = np.argsort(-size, kind="stable")
+        part = rows.assign(
+            p_value=single, p_adjusted=together, low=rows["estimate"] - margin, high=rows["estimate"] + margin
+        ).iloc[order]
+        parts.append(part.assign(half_normal=stats.norm.ppf(0.5 + 0.5 * (m - np.arange(m) - 0.5) / m)))
+        strata.append((where, m, pse, margin, simultaneous))
+    found = pd.concat(parts, ignore_index=True)
+    found["strength"] = effects.strengths(found)
+    names = ["judged_on", "effects", "pse", "margin", "simultaneous_margin"]
+    return found[COLUMNS], pd.DataFrame(strata, columns=names)
 
 
 def lenth(estimates: np.ndarray) -> tuple[float, float, float]:
@@ -207,10 +263,19 @@ def _signs(data: pd.DataFrame, names: Sequence[str]) -> tuple[np.ndarray, dict[s
     return np.column_stack(columns), contrasts
 
 
+def _where(column: np.ndarray, codes: np.ndarray | None) -> str:
+    """What an effect is judged on; "" where it changed both between batches and within them."""
+    if codes is None:
+        return CASTINGS
+    means = np.abs(np.bincount(codes, column) / np.bincount(codes))
+    return BATCHES if means.min() > ALIAS else CASTINGS if means.max() < MIXED else ""
+
+
 def _effects(
-    signs: np.ndarray, names: Sequence[str], contrasts: dict[str, str], y: np.ndarray
+    signs: np.ndarray, names: Sequence[str], contrasts: dict[str, str], y: np.ndarray, codes: np.ndarray | None
 ) -> tuple[pd.DataFrame, int]:
-    """Independent effects, shorter products of factors first, each with its aliases; the degrees of freedom left over."""
+    """Independent effects, shorter products of factors first, each with its aliases and what it is judged on; the degrees
+    of freedom left over."""
     n, k = signs.shape
     kept: list[np.ndarray] = []
     rows: list[dict[str, object]] = []
@@ -236,9 +301,19 @@ def _effects(
                 continue
             if abs(column.mean()) > MIXED or np.any(np.abs(found) > MIXED) or len(kept) >= n - 1:
                 continue  # only partly mixed with others, as in Plackett-Burman plans: no effect of its own
+            where = _where(column, codes)
+            if not where and length == 1:
+                raise FitError(
+                    f"{name} changed between batches as well as within them, so it is judged on neither alone; screening "
+                    "with batch= needs settings that are one per batch, or as often high as low in every batch. Use "
+                    "fit_factors with fewer factors"
+                )
+            if not where:
+                continue
             kept.append(column)
-            estimate = float(column @ y) * 2 / n
-            rows.append({"effect": name, "contrast": contrasts.get(name, "interaction"), "estimate": estimate})
+            estimate = float(column @ (y - y.mean())) * 2 / n
+            contrast = contrasts.get(name, "interaction")
+            rows.append({"effect": name, "contrast": contrast, "estimate": estimate, "judged_on": where})
             aliases.append([])
     if len(rows) < FEWEST:
         raise FitError(
@@ -250,12 +325,21 @@ def _effects(
     return table, n - 1 - len(rows)
 
 
-def _cautions(data: pd.DataFrame, table: pd.DataFrame, kind: str, left_over: int) -> list[str]:
+def _cautions(
+    data: pd.DataFrame, table: pd.DataFrame, strata: pd.DataFrame, kind: str, left_over: int, *, told: bool
+) -> list[str]:
     said = []
     if (table["strength"] != "not shown").sum() > len(table) / 3:
         said.append("Many effects stand out: the method counts on most doing nothing, and may then miss some.")
-    if len(table) < 7:
-        said.append(f"With {len(table)} effects only a very large one can stand out.")
+    for row in strata.itertuples():
+        what = f" on {row.judged_on}" if len(strata) > 1 else ""
+        if np.isnan(row.pse):
+            said.append(
+                f"With {words.count(row.effects, 'effect')}{what} none can be judged by the others: they are told, not judged. "
+                "More batches and fit_factors would judge them."
+            )
+        elif row.effects < 7:
+            said.append(f"With {row.effects} effects{what} only a very large one can stand out.")
     if table["aliases"].ne("").any():
         said.append("An effect stands for itself and its aliases together; a few more castings would tell them apart.")
     if kind == "count":
@@ -264,26 +348,43 @@ def _cautions(data: pd.DataFrame, table: pd.DataFrame, kind: str, left_over: int
         said.append(
             f"{left_over} degrees of freedom are not used by a named effect; fit_factors can judge the main effects by them."
         )
-    if castings.BATCH in data and data[castings.BATCH].nunique() < len(data):
+    if not told and castings.BATCH in data and data[castings.BATCH].nunique() < len(data):
         said.append(
-            "Several castings share a batch, which screening does not allow for: what was set per batch may look surer than "
-            "it is. Cast each combination from a batch of its own, or use fit_factors with repeats."
+            "Several castings share a batch, which was not allowed for: what was set per batch may look surer than it is. "
+            f"Give batch={castings.BATCH!r} to judge it on batches."
         )
     return said
 
 
-def _verdict(table: pd.DataFrame, response: str, kind: str, n: int, margin: float) -> str:
-    unit = "" if kind == "count" else labels.unit(response)
-    parts = [f"{words.count(n, 'casting')}, {len(table)} effects on {labels.name(response)}, none repeated."]
+def _verdict(table: pd.DataFrame, strata: pd.DataFrame, response: str, kind: str, size: str) -> str:
+    parts = [f"{size}, {len(table)} effects on {labels.name(response)}, none repeated."]
+    for stratum in strata.itertuples():
+        mine = table[table["judged_on"] == stratum.judged_on]
+        told = _told(mine, float(stratum.margin), "" if kind == "count" else labels.unit(response))
+        if len(strata) > 1:
+            told[0] = f"{_LEADS[str(stratum.judged_on)]}: {told[0][:1].lower()}{told[0][1:]}"
+        parts += told
+    if (table["strength"] != "not shown").any():
+        parts.append("Repeat the settings that stand out, each from its own batch, before settling on them.")
+    return " ".join(parts)
+
+
+def _told(table: pd.DataFrame, margin: float, unit: str) -> list[str]:
+    """What stands out among effects that are judged on each other."""
+    if np.isnan(margin):
+        number = words.count(len(table), "effect")
+        return [
+            f"{number} ({words.listing([_named(e) for e in table['effect']])}), too few to judge any by the others."
+        ]
 
     def told(row: object) -> str:
         size = f"{words.signed(row.estimate, margin)} {unit}".strip()  # type: ignore[attr-defined]
-        name = " x ".join(labels.name(p) for p in row.effect.split(" x "))  # type: ignore[attr-defined]
         contrast = "" if row.contrast == "interaction" else f" {row.contrast}"  # type: ignore[attr-defined]
         near = row.aliases and row.aliases.partition(",")[0].count(" x ") < 3  # type: ignore[attr-defined]
         alias = f" (or {row.aliases}, which the plan cannot tell from it)" if near else ""  # type: ignore[attr-defined]
-        return f"{name}{contrast} {size}{alias}"
+        return f"{_named(row.effect)}{contrast} {size}{alias}"  # type: ignore[attr-defined]
 
+    parts = []
     for strength, lead in (
         ("clear", "Stand out clearly, all effects counted: "),
         ("likely", "Stand out, though by chance one of so many might: "),
@@ -291,11 +392,11 @@ def _verdict(table: pd.DataFrame, response: str, kind: str, n: int, margin: floa
         rows = [told(row) for row in table[table["strength"] == strength].itertuples()]
         if rows:
             parts.append(lead + "; ".join(rows) + ".")
-    if (table["strength"] == "not shown").all():
+    if not parts:
         parts.append("No effect stands out of the scatter of the others.")
     size = f"{words.rounded(margin, margin)} {unit}".strip()
-    parts.append(
-        f"Effects below about {size} (the margin of error) are not shown. Repeat the settings that stand out, each from its "
-        "own batch, before settling on them."
-    )
-    return " ".join(parts)
+    return [*parts, f"Effects below about {size} (the margin of error) are not shown."]
+
+
+def _named(effect: str) -> str:
+    return " x ".join(map(labels.name, effect.split(" x ")))

@@ -82,3 +82,71 @@ def test_what_cannot_be_screened_is_refused_with_the_reason(change, response, fa
 def test_a_plan_with_gaps_is_refused():
     with pytest.raises(FitError, match="mixed up with"):
         screen_effects(plan().iloc[:13], "haze_pct", NAMES)
+
+
+# settings of a whole batch
+
+
+def split_plot(seed: int, between: float, **sizes: float) -> pd.DataFrame:
+    """Three settings per batch (8 batches) and two per casting, all combinations once."""
+    rng = np.random.default_rng(seed)
+    frame = pd.DataFrame(list(product([0, 1], repeat=5)), columns=["warm", "thin", "long", "slow", "dried"])
+    batch = np.repeat(np.arange(8), 4)
+    level = sum((frame[name] * size for name, size in sizes.items()), start=np.zeros(32))
+    return frame.assign(batch_id=batch, haze_pct=5 + level + rng.normal(0, between, 8)[batch] + rng.normal(0, 0.5, 32))
+
+
+BOTH = ["warm", "thin", "long", "slow", "dried"]
+
+
+def test_what_is_set_per_batch_is_judged_on_batches_and_the_rest_on_castings():
+    found = screen_effects(split_plot(1, 1.0, slow=1.5), "haze_pct", BOTH, batch="batch_id")
+    assert found.effects.groupby("judged_on")["effect"].size().to_dict() == {"batches": 7, "castings": 24}
+    own = found.effects[found.effects["judged_on"] == "batches"]
+    assert not own["effect"].str.contains("slow|dried").any()
+    strata = found.strata.set_index("judged_on")
+    assert strata.loc["batches", "pse"] > 2 * strata.loc["castings", "pse"]
+    assert (own["high"] - own["low"]).to_list() == pytest.approx([2 * strata.loc["batches", "margin"]] * 7)
+    assert found.effects.loc[found.effects["strength"] == "clear", "effect"].to_list() == ["slow"]
+    assert found.margin == strata.loc["castings", "margin"]
+    assert "Set per batch: no effect stands out" in found.verdict
+    assert "Set per casting: stand out clearly, all effects counted: slow 1 against 0" in found.verdict
+    assert not any("share a batch" in c for c in found.cautions)
+    figure = found.figure()
+    assert len(figure.axes) == 2
+    assert "Set per batch: 7 effects" in figure.alt
+
+
+def test_without_effects_batches_that_scatter_give_no_more_findings_than_one_plan_in_twenty():
+    apart, together = (
+        [
+            (screen_effects(split_plot(seed, 1.0), "haze_pct", BOTH, batch=batch).effects["strength"] == "clear").any()
+            for seed in range(120)
+        ]
+        for batch in ("batch_id", None)
+    )
+    assert sum(apart) <= 12
+    assert sum(together) > 40
+
+
+def test_batches_too_few_to_judge_by_are_told_and_the_rest_is_judged():
+    frame = split_plot(2, 1.0, dried=2.0)
+    part = frame[frame["long"] == 0].assign(batch_id=lambda f: f["warm"] * 2 + f["thin"])
+    found = screen_effects(part, "haze_pct", ["warm", "thin", "slow", "dried"], batch="batch_id")
+    own = found.effects[found.effects["judged_on"] == "batches"]
+    assert own["p_value"].isna().all()
+    assert set(own["strength"]) == {"not shown"}
+    assert "Set per batch: 3 effects (" in found.verdict
+    assert any("told, not judged" in c for c in found.cautions)
+    assert found.effects.set_index("effect").loc["dried", "strength"] == "clear"
+    assert len(found.figure().axes) == 1
+
+
+def test_a_setting_that_changed_both_ways_is_refused_and_a_batch_each_changes_nothing():
+    frame = split_plot(3, 0.5, slow=2.0)
+    with pytest.raises(FitError, match="warm changed between batches as well as within them"):
+        screen_effects(frame.assign(batch_id=frame["batch_id"].replace({7: 0})), "haze_pct", BOTH, batch="batch_id")
+    alone = screen_effects(frame.assign(batch_id=range(32)), "haze_pct", BOTH, batch="batch_id")
+    pd.testing.assert_frame_equal(alone.effects, screen_effects(frame, "haze_pct", BOTH).effects)
+    with pytest.raises(InputError, match="not written down for 1 casting"):
+        screen_effects(frame.assign(batch_id=[None, *range(31)]), "haze_pct", BOTH, batch="batch_id")
