@@ -21,6 +21,11 @@ if TYPE_CHECKING:
 SCORER = f"photo count {__version__}"
 """Who scored, as the scores say; the version is that of castlab."""
 LOOK = "Look at the overlay of a few of them, and of those with wide intervals, before relying on the counts."
+NONE = (
+    "There is no photo to count yet. Keep one with its scale, by the form or by "
+    "book.add_photo('T-014.3', 'front.jpg', mm_per_pixel=0.05), and count again. A scale comes from a ruler, a disc of known size "
+    "or the marker sheet in the photo (scale_from_length, scale_from_disc, scale_from_sheet)."
+)
 METHOD = "photo"
 _WORKER_MB, _PER_MEGAPIXEL_MB = 300, 60
 """Memory of one count: of the program and of its photo (measured: 390 MB at 2 megapixels, 710 MB at 10)."""
@@ -35,7 +40,8 @@ class PhotoScores(Result):
     failed: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        return {"Counted": self.counted} | ({"Not counted": self.failed} if len(self.failed) else {})
+        every = {"Counted": self.counted, "Not counted": self.failed}
+        return {title: table for title, table in every.items() if len(table)}
 
 
 def score_photos(
@@ -111,7 +117,7 @@ def score_photos(
     columns = ["photo_id", "trial_id", "bubbles", "low", "high", "score_id", "new"]
     table = pd.DataFrame(counted, columns=columns)
     new = int(table["new"].sum())
-    verdict = f"{new} of {len(chosen)} photos were counted and written as scores." if chosen else "No photo was given."
+    verdict = f"{new} of {len(chosen)} photos were counted and written as scores." if chosen else NONE
     if len(table) > new:
         verdict += f" {len(table) - new} had been counted before."
     if failed:
@@ -125,7 +131,7 @@ def score_photos(
         )
     return PhotoScores(
         verdict=verdict,
-        cautions=(LOOK, again) if twice else (LOOK,),
+        cautions=((LOOK, again) if twice else (LOOK,)) if counted else (),
         counted=table,
         failed=pd.DataFrame(failed, columns=["photo_id", "trial_id", "reason"]),
     )

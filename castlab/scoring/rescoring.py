@@ -20,6 +20,8 @@ from castlab.results import Result
 
 if TYPE_CHECKING:
     from castlab.records import Logbook, Score
+    from castlab.scoring.blind_sheet import Paper
+    from castlab.scoring.rubric import Rubric
 
 LEAST_DAYS = 7
 """Days between two readings below which a scorer may remember the first (common practice, no source)."""
@@ -51,6 +53,30 @@ class Rescoring(Result):
         return {
             f"Sheet of {who}": rows.drop(columns="scorer") for who, rows in self.sheets.groupby("scorer", sort=False)
         }
+
+    def paper(self, rubric: Rubric | None = None) -> Paper:
+        """The sheets to print, a page for each scorer and round, with what the grades of this rubric mean.
+
+        Raises
+        ------
+        InputError
+            If more readings are asked for than paper has room for.
+
+        Examples
+        --------
+        >>> session = plan_rescoring(["T-001.1", "T-001.2", "T-001.3"], ["Ada", "Noor"], readings=["bubbles", "clarity_grade"])
+        >>> session.paper().html.count("<main")
+        2
+        """
+        from castlab.scoring import blind_sheet
+
+        return blind_sheet.sheets(self, rubric)
+
+    def key_paper(self) -> Paper:
+        """The key to print, for who puts on the labels and does not score."""
+        from castlab.scoring import blind_sheet
+
+        return blind_sheet.key(self)
 
 
 def plan_rescoring(
@@ -164,6 +190,7 @@ def enter_rescoring(
     *,
     scored_at: datetime | str,
     turn: int = 1,
+    rubric: Rubric | None = None,
 ) -> list[Score]:
     """Write a scorer's readings of a blind session as scores of the castings behind the codes.
 
@@ -181,6 +208,8 @@ def enter_rescoring(
         When they were read, shop clock.
     turn
         Which round.
+    rubric
+        What the grades mean; scores with a grade carry its version.
 
     Returns
     -------
@@ -207,7 +236,9 @@ def enter_rescoring(
         for code, fields in readings.items():
             casting = str(codes[code])
             when = pd.Timestamp(scored_at).to_pydatetime()
-            score = Score(trial_id=casting, scorer=scorer, scored_at=when, method="blind", **fields)
+            graded = rubric is not None and any(name.endswith("_grade") for name in fields)
+            told = {"rubric": rubric.version, **fields} if rubric is not None and graded else fields
+            score = Score(trial_id=casting, scorer=scorer, scored_at=when, method="blind", **told)
             origin = f"blind session {session.name}, {scorer}, round {turn}, {casting}"
             kept = book.add(score, origin=origin)
             if any(getattr(kept, name) != getattr(score, name) for name in READINGS) and kept.version == 1:

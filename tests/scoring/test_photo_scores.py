@@ -165,3 +165,12 @@ def test_no_more_photos_are_taken_at_a_time_than_memory_allows(monkeypatch, tmp_
         monkeypatch.setattr(psutil, "virtual_memory", lambda free=free_mb: SimpleNamespace(available=free * 1e6))
         assert photo_scores._workers(-1, paths) == workers
     assert photo_scores._workers(3, [tmp_path / "none.png"] * 9) == 1  # 12 megapixels are taken for granted
+
+
+def test_without_a_photo_it_is_said_in_words_how_to_get_one(four):
+    done = score_photos(four, [], progress=False)
+    assert done.tables() == {}
+    assert done.cautions == ()
+    assert "no photo to count yet" in done.verdict
+    assert "book.add_photo(" in done.verdict
+    assert "<table" not in done._repr_html_()

@@ -12,7 +12,7 @@ import pytest
 
 from castlab import Batch, Logbook, Score, Trial
 from castlab.errors import ConflictError, InputError
-from castlab.scoring import drift_of_scorer, enter_rescoring, plan_rescoring
+from castlab.scoring import drift_of_scorer, enter_rescoring, plan_rescoring, rubric
 from castlab.scoring.agreeing import intraclass
 from castlab.scoring.rescoring import castings_for
 
@@ -75,6 +75,14 @@ def test_readings_come_back_as_scores_once_and_drift_is_seen(shop):
     row = drift_of_scorer(shop.scores(), "bubbles").table.iloc[0]
     assert row["shift"] == pytest.approx(3.5)
     assert 3 < row["low"] < row["high"] < 4
+
+
+def test_grades_of_a_session_carry_the_version_of_their_rubric(shop):
+    session = plan_rescoring(IDS, ["Noor"], seed=1)
+    house = rubric.load()
+    readings = {"A1": {"bubbles": 2}, "B1": {"clarity_grade": 3}}
+    counted, graded = enter_rescoring(shop, session, "Noor", readings, scored_at="2026-06-01", rubric=house)
+    assert (counted.rubric, graded.rubric) == (None, house.version)
 
 
 def test_other_values_or_an_unknown_code_write_nothing(shop):
