@@ -77,12 +77,23 @@ def _mixed(runs: assess.Runs, kind: str, resolution: int | None, mixed: pd.DataF
 
 
 def cautions(asked: Asked, runs: assess.Runs, known: pd.DataFrame, mixed: pd.DataFrame) -> tuple[str, ...]:
-    said: list[str] = []
+    """What limits the plan: effects that are mixed, what they are judged by, what is supposed, what cannot be seen."""
+    return (
+        *_mixing(asked, mixed),
+        *_judging(asked, runs, known),
+        *_supposed(asked),
+        *_unseen(asked),
+        "The plan knows nothing of pot life, heat or vessel ratings: check the settings of each casting against the data sheets "
+        "before mixing.",
+    )
+
+
+def _mixing(asked: Asked, mixed: pd.DataFrame) -> list[str]:
     model = {asked.space.named(t) for t in asked.space.terms}
     inside = mixed[
         mixed["effect"].isin(model) & mixed["alias"].isin(model) & (mixed["correlation"].abs() >= assess.HALF)
     ]
-    said += [
+    said = [
         f"{row.effect} and {row.alias} are {row.words} (correlation {row.correlation:+.2f})."
         for row in inside.itertuples()
     ]
@@ -97,6 +108,11 @@ def cautions(asked: Asked, runs: assess.Runs, known: pd.DataFrame, mixed: pd.Dat
                 "A main effect is read together with the interactions that it cannot be told from (see the table); an "
                 "interaction that matters may show as a main effect."
             )
+    return said
+
+
+def _judging(asked: Asked, runs: assess.Runs, known: pd.DataFrame) -> list[str]:
+    said = []
     between, within = assess.degrees(runs)
     if within == 0:
         said.append(
@@ -120,6 +136,11 @@ def cautions(asked: Asked, runs: assess.Runs, known: pd.DataFrame, mixed: pd.Dat
     )
     if trapped:
         said.append(f"{words.listing(trapped)} can be seen only between batches in this plan.")
+    return said
+
+
+def _supposed(asked: Asked) -> list[str]:
+    said = []
     if asked.batched:
         said.append(
             f"Batches are taken to scatter with {asked.structure.ratio:.3g} times the variance of castings of one batch; the "
@@ -129,6 +150,11 @@ def cautions(asked: Asked, runs: assess.Runs, known: pd.DataFrame, mixed: pd.Dat
         said.append(
             "A difference between castings made before and those to come is allowed for; it costs one degree of freedom."
         )
+    return said
+
+
+def _unseen(asked: Asked) -> list[str]:
+    said = []
     idle = [
         f.name
         for f in asked.space.factors
@@ -136,13 +162,9 @@ def cautions(asked: Asked, runs: assess.Runs, known: pd.DataFrame, mixed: pd.Dat
     ]
     if idle:
         said.append(
-            f"Of {words.listing(idle)} only the lowest and highest setting are used: a straight line needs no more; goal 'curve' uses them all."
+            f"Of {words.listing([labels.name(n) for n in idle])} only the lowest and highest setting are used: a straight line needs no more; goal 'curve' uses them all."
         )
     stiff = [f.name for f in asked.space.factors if f.numeric and not f.bends() and asked.goal == "curve"]
     if stiff:
-        said.append(f"{words.listing(stiff)} has two settings, so a bend in it cannot be seen.")
-    said.append(
-        "The plan knows nothing of pot life, heat or vessel ratings: check the settings of each casting against the data sheets "
-        "before mixing."
-    )
-    return tuple(said)
+        said.append(f"{words.listing([labels.name(n) for n in stiff])}: only two settings, so no bend can be seen.")
+    return said

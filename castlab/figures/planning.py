@@ -135,26 +135,8 @@ def _castings_in_words(plan: Design, said: dict[str, list[str]]) -> str:
 
 
 def _aliases(plan: Design) -> Picture:
-    effects = list(plan.effects)
-    found = plan.aliases
-    groups = [g for g in ("batch", "mold") if (found["alias"] == g).any()]
-    square = len(effects) <= SQUARE
-    rows = [*effects, *groups] if square else list(plan.model)
-    across = effects if square else [e for e in effects if e in set(found["alias"]) | set(found["effect"])] + groups
-    if len(rows) < 2:
-        raise InputError(f"only {words(effects)} can be seen in this plan; a map of aliases needs two effects")
-    values = np.zeros((len(rows), len(across)))
-    for row in found.itertuples():
-        for one, other in ((row.effect, row.alias), (row.alias, row.effect)):
-            if one in rows and other in across:
-                values[rows.index(one), across.index(other)] = row.correlation
-    hidden = np.zeros_like(values, dtype=bool)
-    if square:
-        hidden = np.triu(np.ones_like(hidden), k=0)
-        rows, across, values, hidden = rows[1:], across[: len(rows) - 1], values[1:, :], hidden[1:, :]
-        values, hidden = values[:, : len(across)], hidden[:, : len(across)]
-    else:
-        hidden = np.array([[one == other for other in across] for one in rows])
+    effects, found = list(plan.effects), plan.aliases
+    rows, across, values, hidden = _map(plan)
     size = 0.34 if len(across) <= WRITTEN else 0.2
     with styled():
         figure = picture(
@@ -191,6 +173,27 @@ def _aliases(plan: Design) -> Picture:
         f"Mixed: {'; '.join(told)}." if told else "No two are mixed."
     )
     return figure
+
+
+def _map(plan: Design) -> tuple[list[str], list[str], np.ndarray, np.ndarray]:
+    """Effects down and across, their correlations, and which places stay empty because they would say nothing."""
+    effects, found = list(plan.effects), plan.aliases
+    groups = [g for g in ("batch", "mold") if (found["alias"] == g).any()]
+    square = len(effects) <= SQUARE
+    rows = [*effects, *groups] if square else list(plan.model)
+    across = effects if square else [e for e in effects if e in set(found["alias"]) | set(found["effect"])] + groups
+    if len(rows) < 2:
+        raise InputError(f"only {words(effects)} can be seen in this plan; a map of aliases needs two effects")
+    values = np.zeros((len(rows), len(across)))
+    for row in found.itertuples():
+        for one, other in ((row.effect, row.alias), (row.alias, row.effect)):
+            if one in rows and other in across:
+                values[rows.index(one), across.index(other)] = row.correlation
+    if not square:
+        return rows, across, values, np.array([[one == other for other in across] for one in rows])
+    rows, across = rows[1:], across[: len(rows) - 1]  # each pair once: the lower triangle
+    values = values[1:, : len(across)]
+    return rows, across, values, np.triu(np.ones_like(values, dtype=bool), k=1)
 
 
 def _effect(name: str) -> str:

@@ -11,6 +11,9 @@ from castlab.figures.style import FAINT, INK, Picture, colour, picture, styled, 
 from castlab.figures.sweeps import WHITE, case, swept
 
 if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
     from castlab.bench.mixing import MixPlan
     from castlab.bench.solids import MoldPlan
 
@@ -87,35 +90,9 @@ def draw_mix(plan: MixPlan) -> Picture:
         figure = picture(9.0, 1.7 + 0.42 * len(cups))
         left, right = figure.subplots(1, 2, sharey=True)
         if parts > 1:
-            second = weigh.iloc[1::parts]
-            tolerance = float(cups["tolerance_pct"].iloc[0])
-            left.axvspan(-tolerance, tolerance, color=FAINT, lw=0, zorder=0)
-            left.hlines(at, second["worst_low_pct"], second["worst_high_pct"], color=INK, lw=6, alpha=0.85)
-            left.axvline(0, color=INK, lw=0.8)
-            left.annotate(
-                "tolerated", (-tolerance, 0.02), xycoords=left.get_xaxis_transform(), xytext=(3, 0),
-                textcoords="offset points", va="bottom", fontsize=9,
-            )  # fmt: skip
-            widest = max(tolerance, float(second[["worst_low_pct", "worst_high_pct"]].abs().max(axis=None)))
-            left.set_xlim(-1.15 * widest, 1.15 * widest)
-            left.set_xlabel(f"{second['part'].iloc[0]} off by, as the scale shows it (%)")
+            _ratio(left, at, weigh.iloc[1::parts], float(cups["tolerance_pct"].iloc[0]))
         left.set_title("ratio")
-        right.barh(at, cups["working_min"], 0.42, facecolor=colour(0), alpha=0.75)
-        right.plot(
-            cups["pot_life_min"], at, ls="", marker="|", ms=22, mew=3, color=colour(3), zorder=4,
-        )  # fmt: skip
-        for y, row in zip(at, cups.itertuples(), strict=True):
-            right.annotate(
-                f"pot life {row.pot_life_min:.0f} min", (row.pot_life_min, y), xytext=(-5, 0), textcoords="offset points",
-                ha="right", va="center", fontsize=9,
-            )  # fmt: skip
-            right.annotate(
-                numbers.count(row.cups, "cup"), (0, y), xytext=(4, 0), textcoords="offset points",
-                va="center", fontsize=9, color="white", weight="bold",
-            )  # fmt: skip
-        right.set_xlim(0, 1.08 * max(cups["pot_life_min"].max(), cups["working_min"].max()))
-        right.set_xlabel("bar: work until the last mold is filled (min)")
-        right.set_title("time")
+        _time(right, at, cups)
         left.set_yticks(at, names)
         left.set_ylim(len(cups) - 0.4, -0.6)
         for axes in (left, right):
@@ -127,3 +104,35 @@ def draw_mix(plan: MixPlan) -> Picture:
     )
     figure.alt += "."
     return figure
+
+
+def _ratio(axes: Axes, at: np.ndarray, second: pd.DataFrame, tolerance: float) -> None:
+    axes.axvspan(-tolerance, tolerance, color=FAINT, lw=0, zorder=0)
+    axes.hlines(at, second["worst_low_pct"], second["worst_high_pct"], color=INK, lw=6, alpha=0.85)
+    axes.axvline(0, color=INK, lw=0.8)
+    axes.annotate(
+        "tolerated", (-tolerance, 0.02), xycoords=axes.get_xaxis_transform(), xytext=(3, 0),
+        textcoords="offset points", va="bottom", fontsize=9,
+    )  # fmt: skip
+    widest = max(tolerance, float(second[["worst_low_pct", "worst_high_pct"]].abs().max(axis=None)))
+    axes.set_xlim(-1.15 * widest, 1.15 * widest)
+    axes.set_xlabel(f"{second['part'].iloc[0]} off by, as the scale shows it (%)")
+
+
+def _time(axes: Axes, at: np.ndarray, cups: pd.DataFrame) -> None:
+    axes.barh(at, cups["working_min"], 0.42, facecolor=colour(0), alpha=0.75)
+    axes.plot(
+        cups["pot_life_min"], at, ls="", marker="|", ms=22, mew=3, color=colour(3), zorder=4,
+    )  # fmt: skip
+    for y, row in zip(at, cups.itertuples(), strict=True):
+        axes.annotate(
+            f"pot life {row.pot_life_min:.0f} min", (row.pot_life_min, y), xytext=(-5, 0), textcoords="offset points",
+            ha="right", va="center", fontsize=9,
+        )  # fmt: skip
+        axes.annotate(
+            numbers.count(row.cups, "cup"), (0, y), xytext=(4, 0), textcoords="offset points",
+            va="center", fontsize=9, color="white", weight="bold",
+        )  # fmt: skip
+    axes.set_xlim(0, 1.08 * max(cups["pot_life_min"].max(), cups["working_min"].max()))
+    axes.set_xlabel("bar: work until the last mold is filled (min)")
+    axes.set_title("time")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from datetime import datetime, time
 from typing import Any
 
@@ -68,27 +68,6 @@ def read_field(
     except InputError as problem:
         raise InputError(_in_words(str(problem), model, name)) from None
     return getattr(record, name)
-
-
-def read_fields(
-    model: type[Record],
-    typed: Mapping[str, Any],
-    *,
-    pressure: Callable[[str], float] | None = None,
-    now: datetime | None = None,
-) -> tuple[dict[str, Any], dict[str, str]]:
-    """The values of several fields, blanks left out, and for each that cannot be used what is wrong with it."""
-    values: dict[str, Any] = {}
-    wrong: dict[str, str] = {}
-    for name, text in typed.items():
-        try:
-            value = read_field(model, name, text, pressure=pressure, now=now)
-        except InputError as problem:
-            wrong[name] = str(problem)
-            continue
-        if value is not None and value != {}:
-            values[name] = value
-    return values, wrong
 
 
 def shown(name: str, value: Any) -> str:

@@ -42,7 +42,7 @@ def test_every_casting_of_the_plan_stands_on_the_sheet_of_its_cup_in_the_order_t
 def test_the_settings_of_the_cup_are_steps_of_its_sheet(plan, sheets):
     for number in range(4):
         cup, steps = plan.batch(number + 1).iloc[0], sheets[number].steps.set_index("step")["target"]
-        assert f"at {cup['resin_c']:g} C" in steps["Stir"]
+        assert f"at {cup['resin_c']:g} °C" in steps["Stir"]
         assert ("Degas the cup" in steps) == (cup["cup_degas_min"] > 0)
         assert "24 h or 36 h, as each casting's settings say" in steps["Cure"]
 
