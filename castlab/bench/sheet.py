@@ -13,11 +13,12 @@ import pandas as pd
 
 from castlab import cautions as safety
 from castlab import units
-from castlab.bench import sheet_plan
+from castlab.bench import sheet_plan, sheet_steps
 from castlab.bench.inputs import number
 from castlab.bench.materials import Properties, properties
 from castlab.bench.mixing import MixPlan
 from castlab.bench.sheet_page import body, page
+from castlab.bench.sheet_steps import Clock
 from castlab.errors import InputError
 from castlab.records.models import Batch, Material, Record, Trial, is_blank
 from castlab.results import Result
@@ -219,16 +220,20 @@ def run_sheet(
         "cure_c": number("cure_c", cure_c, -20, 200, "C"),
         "cure_h": number("cure_h", stuff["cure_h"] if cure_h is None else cure_h, 0, 1000, "h"),
     }
-    gauge = _gauge(degas_kpa, altitude_m)
-    wait = number("degas_min", degas_min, 0, 240, "min") if degas_kpa is not None else 0.0
+    if degas_kpa is not None:
+        number("degas_kpa", degas_kpa, 0.001, units.standard_pressure_kpa(altitude_m), "kPa absolute")
     poured = mix.cups.iloc[0]
-    rest = number("rest_min", rest_min, 0, 600, "min")
-    pour_by = begin + timedelta(minutes=float(poured["pot_life_min"]))
-    pour_at = begin + timedelta(minutes=numbered["stir_min"] + rest + wait)
-    if pour_at >= pour_by:
+    clock = Clock(
+        begin,
+        numbered["stir_min"],
+        number("rest_min", rest_min, 0, 600, "min"),
+        number("degas_min", degas_min, 0, 240, "min") if degas_kpa is not None else 0.0,
+        begin + timedelta(minutes=float(poured["pot_life_min"])),
+    )
+    if clock.pour >= clock.pour_by:
         raise InputError(
-            f"stirring and degassing end at {pour_at:%H:%M}, but the pot life of {poured['cup_g']:.0f} g ends at about "
-            f"{pour_by:%H:%M}: shorten them, cool the parts, or split the mix"
+            f"stirring and degassing end at {clock.pour:%H:%M}, but the pot life of {poured['cup_g']:.0f} g ends at about "
+            f"{clock.pour_by:%H:%M}: shorten them, cool the parts, or split the mix"
         )
     alone = sheet_plan.each(each, names)
     for_all = {
@@ -236,61 +241,19 @@ def run_sheet(
         "hold_kpa": hold_kpa, "hold_min": hold_min, "post_cure_c": post_cure_c, "post_cure_h": post_cure_h,
     }  # fmt: skip
     planned = {name: for_all | alone[name] for name in names}
-    longest = max(float(planned[name]["cure_h"]) for name in names)
-    demold = pour_at + timedelta(hours=longest)
-    family = stuff.family.cautions if stuff.family else ("exotherm",)
-    told = _Cautions()
-    weigh = "; ".join(f"{row.part} {row.g_per_cup:g} g" for row in mix.weigh.itertuples())
+    demold = clock.pour + timedelta(hours=max(float(planned[name]["cure_h"]) for name in names))
+    family = tuple(stuff.family.cautions) if stuff.family else ("exotherm",)
+    told = sheet_steps.Cautions()
     steps = [
-        ("before", "Weigh", f"{weigh}; cup of at least {poured['cup_ml']:.0f} ml", told.once(*family)),
-        (f"{begin:%H:%M}", "Stir", f"{numbered['stir_min']:g} min at {numbered['resin_c']:g} °C", told.once("exotherm")),
+        *sheet_steps.of_cup(clock, mix, numbered["resin_c"], degas_kpa, altitude_m, family, told),
+        *sheet_steps.of_molds(clock, planned, demold, altitude_m, unlike=any(alone.values()), told=told),
     ]
-    if rest:
-        steps.append((f"{begin + timedelta(minutes=numbered['stir_min']):%H:%M}", "Let it rest", f"{rest:g} min", ""))
-    if degas_kpa is not None:
-        aim = f"{wait:g} min at {degas_kpa:g} kPa absolute after the foam falls: the gauge shows {gauge}"
-        steps.append(
-            (
-                f"{begin + timedelta(minutes=numbered['stir_min'] + rest):%H:%M}",
-                "Degas the cup",
-                aim,
-                told.once("vacuum", "pump"),
-            )
-        )
-    methods = sheet_plan.shared(planned, "pour_method")
-    method = f" by {methods[0]}" if len(methods) == 1 else ""
-    order = ", in this order, each as its settings say" if any(alone.values()) else ""
-    last = f"last mold by {pour_by:%H:%M}, about then it thickens"
-    steps.append((f"{pour_at:%H:%M}", "Pour", f"{', '.join(names)}{method}{order}; {last}", ""))
-    if any(planned[name].get("mold_degas_min") for name in names):
-        aim = sheet_plan.told(planned, "mold_degas_min", "min")
-        steps.append(("then", "Degas the filled molds", aim, told.once("vacuum", "pump")))
-    if sheet_plan.shared(planned, "hold_kpa"):
-        local = units.standard_pressure_kpa(altitude_m)
-        held = [number("hold_kpa", kpa, local, 1200, "kPa absolute") for kpa in sheet_plan.shared(planned, "hold_kpa")]
-        gauges = " or ".join(f"{kpa:g} kPa absolute, the gauge shows {kpa - local:.0f} kPa" for kpa in held)
-        minutes = sheet_plan.told(planned, "hold_min", "min")
-        aim = f"{gauges}{f', {minutes}' if minutes else ''}"
-        steps.append(("then", "Hold under pressure until past gel", aim, told.once("pressure")))
-    hottest = max([float(c) for c in sheet_plan.shared(planned, "cure_c")])
-    warm = ("oven",) if hottest > 40 else ()
-    aim = f"{sheet_plan.told(planned, 'cure_h', 'h')} at {sheet_plan.told(planned, 'cure_c', '°C')}"
-    steps.append(("then", "Cure", aim, told.once(*warm)))
-    unequal = "the last of them then; " if len(sheet_plan.shared(planned, "cure_h")) > 1 else ""
-    press = f"{unequal}not before; press a trimmed edge with a fingernail first"
-    steps.append((f"{demold:%d %b %H:%M}", "Demold", press, ""))
-    if sheet_plan.shared(planned, "post_cure_c"):
-        aim = (
-            f"{sheet_plan.told(planned, 'post_cure_h', 'h') or '0 h'} at {sheet_plan.told(planned, 'post_cure_c', '°C')}"
-        )
-        steps.append(("then", "Post-cure", aim, told.once("oven")))
-
     for_cup = {
         **{f"{key}_g": grams for key, grams in zip(("resin", "hardener"), mix.weigh["g_per_cup"], strict=False)},
         "resin_c": numbered["resin_c"],
         "stir_min": numbered["stir_min"],
-        **({"rest_min": rest} if rest else {}),
-        "cup_degas_min": wait if degas_kpa is not None else 0.0,
+        **({"rest_min": clock.rest_min} if clock.rest_min else {}),
+        "cup_degas_min": clock.degas_min,
         "cup_degas_kpa": degas_kpa,
         **(cup or {}),
     }
@@ -298,7 +261,7 @@ def run_sheet(
     own = material if isinstance(material, Material) else None
     return RunSheet(
         verdict=(
-            f"Stir at {begin:%H:%M}, pour from {pour_at:%H:%M}, last mold by {pour_by:%H:%M}; demold not before "
+            f"Stir at {begin:%H:%M}, pour from {clock.pour:%H:%M}, last mold by {clock.pour_by:%H:%M}; demold not before "
             f"{demold:%d %b %H:%M}."
         ),
         cautions=(*(c for c in mix.cautions if c not in safety.CAUTIONS.values() and c != safety.DEFER), safety.DEFER),
@@ -315,18 +278,6 @@ def run_sheet(
     )
 
 
-class _Cautions:
-    """Each caution once, at the first step where it belongs."""
-
-    def __init__(self) -> None:
-        self._seen: set[str] = set()
-
-    def once(self, *activities: str) -> str:
-        new = [a for a in activities if a not in self._seen]
-        self._seen.update(new)
-        return " ".join(safety.CAUTIONS[a] for a in new)
-
-
 def _moment(start: datetime | str) -> datetime:
     if isinstance(start, datetime):
         return start.replace(tzinfo=None)
@@ -334,15 +285,6 @@ def _moment(start: datetime | str) -> datetime:
         return datetime.fromisoformat(start)
     except (TypeError, ValueError):
         raise InputError(f"start is {start!r}; accepted: a date and time such as 2026-03-14 09:30") from None
-
-
-def _gauge(degas_kpa: float | None, altitude_m: float) -> str:
-    if degas_kpa is None:
-        return ""
-    local = units.standard_pressure_kpa(altitude_m)
-    aim = number("degas_kpa", degas_kpa, 0.001, local, "kPa absolute")
-    below = local - aim
-    return f"-{below:.1f} kPa, -{below / 100:.3f} bar or {below / 3.386389:.1f} inHg of vacuum at {altitude_m:g} m"
 
 
 def _as_record(kind: type[Batch] | type[Trial], fields: Mapping[str, Any]) -> dict[str, Any]:
