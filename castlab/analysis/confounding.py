@@ -347,19 +347,21 @@ def _verdict(pairs: pd.DataFrame, n: int, n_factors: int) -> str:
         return (
             f"{start} Every factor was varied, and no two of them changed together often enough to blur their effects."
         )
+    names = pairs["one"].map(labels.name)
+    pairs = pairs.assign(one=names, First=names.map(words.sentence), other=pairs["other"].map(labels.name))
     never = pairs[pairs["other"] == "(never varied)"]
     parts = [start]
     if len(never):
         parts.append(f"Never varied, so unknown: {words.listing(list(never['one']))}.")
     rest = pairs[pairs["other"] != "(never varied)"]
     parts += [
-        f"{row.one} and {row.other} {row.words}."
+        f"{row.First} and {row.other} {row.words}."
         for row in rest.itertuples()
         if not row.words.startswith(("set per", "changed", "follows"))
     ]
-    parts += [f"{row.one} {row.words}: {row.other}." for row in rest.itertuples() if row.words.startswith("follows")]
+    parts += [f"{row.First} {row.words}: {row.other}." for row in rest.itertuples() if row.words.startswith("follows")]
     parts += [
-        f"{row.one} {row.words}."
+        f"{row.First} {row.words}."
         for row in rest.itertuples()
         if row.words.startswith("changed") and "from batch" not in row.words
     ]

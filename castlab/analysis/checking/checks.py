@@ -316,7 +316,7 @@ def _together(seen: _Looked) -> Row:
     own = [t.name for t in fit._design.terms if len(t.parts) == 1 and max(inflation[j - 1] for j in t.cols) > TOGETHER]
     fell_back = next((c for c in fit.cautions if "did not converge" in c), "")
     finding = "look" if own or fell_back else "fine"
-    return Row("convergence", finding, say.together(own, fell_back), worst, "variance inflation")
+    return Row("convergence", finding, say.together(own, fell_back, list(fit.dropped)), worst, "variance inflation")
 
 
 def _separated(seen: _Looked) -> Row:

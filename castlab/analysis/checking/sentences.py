@@ -207,10 +207,14 @@ def batches(finding: str, share: float, oddest: str, high: bool, fit: FactorFit)
     return f"{said} Batch {oddest} is {'higher' if high else 'lower'} in {labels.name(fit.response)} than batches may well be: look what was different about that cup."
 
 
-def together(own: Sequence[str], fell_back: str) -> str:
+def together(own: Sequence[str], fell_back: str, dropped: Sequence[str]) -> str:
     """Convergence, and settings that nearly changed together."""
     if not own:
-        return fell_back or "The fit converged, and the settings changed independently enough to be told apart."
+        less = (
+            f" ({_names(dropped)} could not be told apart at all and {'was' if len(dropped) == 1 else 'were'} left out)"
+        )
+        apart = f"the settings in it changed independently enough to be told apart{less if dropped else ''}"
+        return fell_back or f"The fit converged, and {apart}."
     said = f"The fit converged, but {_names(own)} nearly changed together, so each effect is known only vaguely. Make castings that change one without the other (what_is_confounded(...).next_runs())."
     return f"{said} {fell_back}".strip()
 
@@ -281,10 +285,11 @@ def verdict(table: pd.DataFrame) -> str:
     for finding, lead in (("serious", "Serious: "), ("look", "Look: ")):
         told += [lead + sentence for sentence in table.loc[table["finding"] == finding, "sentence"]]
     if set(count.index) & {"look", "serious"}:
+        hint = 'take a "look" for a hint, ' if "look" in count.index else ""
         told.append(
             f"With so many checks about one sound fit in {1 / FALSE_ALARM:.0f} shows something by chance, and an effect close "
-            'to the line leans on single castings by its nature: take a "look" for a hint, follow it up at the bench, and do '
-            "not drop castings or factors until it goes away."
+            f"to the line leans on single castings by its nature: {hint}follow it up at the bench, and do not drop castings "
+            "or factors until it goes away."
         )
     else:
         told.append("That shows no fault; it does not prove that there is none, least of all with few castings.")

@@ -139,10 +139,10 @@ def _with_wear(time: np.ndarray, worn: np.ndarray, remaining: pd.DataFrame) -> t
 def _without_wear(time: np.ndarray, worn: np.ndarray) -> tuple[str, str, list[_Row], float]:
     """Exponential lives with the usual profile interval, or a lower bound where no mold is worn out."""
     d, total = int(worn.sum()), float(time.sum())
-    alike = "if it fails at any pull alike"
+    alike = "if every pull is as likely to be its last"
     if d == 0:
         bound = float(total / -np.log(0.05))
-        verdict = f"in {words.count(int(total), 'pull')}: with 95% confidence a mold lasts at least {bound:.0f} pulls on average, {alike}."
+        verdict = f"after {words.count(int(total), 'pull')} in all, with 95% confidence a mold lasts at least {bound:.0f} pulls on average, {alike}."
         return "none", verdict, [("mean life, pulls", np.nan, bound, np.nan)], np.nan
     mean, fall = total / d, stats.chi2.ppf(0.95, 1) / 2 / d
     low, high = (

@@ -271,7 +271,7 @@ def _verdict(
     if len(told) == 0:
         parts.append("No alarm: nothing shows that the process changed, which few data could also miss.")
     else:
-        parts.append(f"{words.count(len(told), 'alarm')}{', the first' if len(told) > TOLD else ''}:")
+        parts.append(f"{words.count(len(told), 'alarm')}{f', the first {TOLD} of them' if len(told) > TOLD else ''}:")
         parts += [
             f"{_date(row.when)}{row.what} ({words.sentence(row.how_sure)}.)" for row in told.head(TOLD).itertuples()
         ]
@@ -287,10 +287,7 @@ def _verdict(
         row = able.set_index("index").loc["Cpk"]
         parts.append(f"Cpk {row['estimate']:.2f}, 95% interval {row['low']:.2f} to {row['high']:.2f}.")
     if lots is not None:
-        clear = int((lots["p_adjusted"] < 0.05).sum())
-        parts.append(
-            f"{words.sentence(words.count(len(lots), 'change'))} of resin lot, {clear or 'none'} with a step that the batches show."
-        )
+        parts.append(_lots_words(len(lots), int((lots["p_adjusted"] < 0.05).sum())))
     if pump is not None:
         row = pump.iloc[0]
         open_ = " (no drift shown)" if row["low"] <= 0 <= row["high"] else ""
@@ -298,6 +295,16 @@ def _verdict(
     if life is not None:
         parts.append(life.verdict)
     return " ".join(parts)
+
+
+def _lots_words(changes: int, shown: int) -> str:
+    """How many changes of resin lot go with a change in what was watched."""
+    if not shown:
+        what = "the change" if changes == 1 else f"any of the {changes} changes"
+        return f"No step is shown at {what} of resin lot."
+    if changes == 1:
+        return "The change of resin lot goes with a step."
+    return f"{shown} of {changes} changes of resin lot {'goes' if shown == 1 else 'go'} with a step."
 
 
 def _how_often(shown: Charted) -> str:
