@@ -67,7 +67,8 @@ def flatten(annotation: Any) -> list[Any]:
 def describe() -> pd.DataFrame:
     """A table of the frame's columns: column, dtype, level (batch, trial or score) and meaning with unit.
 
-    Extra factors come after these, under their own names: numbers as float64, yes/no as boolean, text as str.
+    Extra factors come after these, under their own names: numbers as float64, yes/no as boolean, text as str; so do grades of
+    the shop's own items (`item_grade`, Int64), summarised as other grades are.
     """
     import pandas as pd
 

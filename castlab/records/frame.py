@@ -18,7 +18,7 @@ from castlab.records.columns import DERIVED, NOT_SUMMARISED, dtype_of
 from castlab.records.models import Batch, Score, Trial
 from castlab.records.tables import CURRENT, EXTRA_FACTOR
 
-_EXTRA_DTYPES = {"number": "float64", "yes/no": "boolean", "text": "str"}
+_EXTRA_DTYPES = {"number": "float64", "yes/no": "boolean", "text": "str", "grade": "Int64"}
 
 _WORSE_IS_MORE = ("bubbles", "bubble_largest_mm", "auto_bubbles", "auto_low", "auto_high")
 """Readings of which the larger of two middle scores is the worse; of grades and pass it is the smaller."""
@@ -27,12 +27,9 @@ _WORSE_IS_MORE = ("bubbles", "bubble_largest_mm", "auto_bubbles", "auto_low", "a
 def trial_frame(connection: sa.Connection, *, product: str | None = None) -> pd.DataFrame:
     """The frame behind `Logbook.frame`, over an open connection; `product` keeps only that product's castings."""
     frame = _joined(connection)
-    extras = {
-        row.name: (row.level, row.type)
-        for row in connection.execute(EXTRA_FACTOR.select().order_by(EXTRA_FACTOR.c.level.desc(), EXTRA_FACTOR.c.name))
-    }
+    extras = _extras(connection)
     frame = _derive(frame)
-    frame = frame.join(_summaries(connection), on="trial_id")
+    frame = frame.join(_summaries(connection, _own_grades(extras)), on="trial_id")
     frame["scores"] = frame["scores"].fillna(0)
     frame["scorers"] = frame["scorers"].fillna(0)
     frame = _with_extras(frame, extras)
@@ -135,13 +132,23 @@ def _derive(frame: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
-def _summaries(connection: sa.Connection) -> pd.DataFrame:
+def _extras(connection: sa.Connection) -> dict[str, tuple[str, str]]:
+    """Name of a free-form setting or of a grade of one's own -> its level and type, trials first."""
+    query = EXTRA_FACTOR.select().order_by(EXTRA_FACTOR.c.level.desc(), EXTRA_FACTOR.c.name)
+    return {row.name: (row.level, row.type) for row in connection.execute(query)}
+
+
+def _own_grades(extras: dict[str, tuple[str, str]]) -> list[str]:
+    return [name for name, (_, kind) in extras.items() if kind == "grade"]
+
+
+def _summaries(connection: sa.Connection, own: list[str]) -> pd.DataFrame:
+    """Each casting's scores as one; `own` are the grades of the shop's own items."""
     score = CURRENT["score"]
     readings = [n for n in Score.settings() if n not in NOT_SUMMARISED]
-    query = sa.select(score.c.trial_id, score.c.scorer, score.c.rubric, *(score.c[n] for n in readings)).where(
-        score.c.withdrawn.isnot(True)
-    )
-    scores = _read(connection, query)
+    about = (score.c.trial_id, score.c.scorer, score.c.rubric, score.c.extra_grades)
+    query = sa.select(*about, *(score.c[n] for n in readings)).where(score.c.withdrawn.isnot(True))
+    scores = _with_own_grades(_read(connection, query), own)
     scores[readings] = scores[readings].astype("float64")
     groups = scores.groupby("trial_id")
     summary = groups[readings].mean()
@@ -150,12 +157,14 @@ def _summaries(connection: sa.Connection) -> pd.DataFrame:
         if dtype != "float64":
             worse = "higher" if name in _WORSE_IS_MORE else "lower"
             summary[name] = groups[name].quantile(0.5, interpolation=worse)
+    for name in own:
+        summary[name] = groups[name].quantile(0.5, interpolation="lower").astype("Int64")
     # the middle count is a lower limit where a count that was stopped lies at or below it
     open_ended = (scores["bubbles_stopped"] == 1) & (scores["bubbles"] <= scores["trial_id"].map(summary["bubbles"]))
     summary["bubbles_stopped"] = open_ended.groupby(scores["trial_id"]).max().where(summary["bubbles_stopped"].notna())
     summary["scores"] = groups.size()
     summary["scorers"] = groups["scorer"].nunique()
-    graded = scores[scores[[n for n in readings if n.endswith("_grade")]].notna().any(axis=1)]
+    graded = scores[scores[[*(n for n in readings if n.endswith("_grade")), *own]].notna().any(axis=1)]
     named = graded.assign(rubric=graded["rubric"].fillna("")).drop_duplicates(["trial_id", "rubric"])
     summary["rubrics"] = named.sort_values("rubric").groupby("trial_id")["rubric"].agg("; ".join)
     return summary
@@ -165,7 +174,7 @@ def score_frame(connection: sa.Connection) -> pd.DataFrame:
     """The frame behind `Logbook.scores`: one row per score of the castings in `trial_frame`, in the order of the ids."""
     score, trial, batch = CURRENT["score"], CURRENT["trial"], CURRENT["batch"]
     query = (
-        sa.select(score.c.id.label("score_id"), *(score.c[n] for n in Score.settings()))
+        sa.select(score.c.id.label("score_id"), *(score.c[n] for n in Score.settings()), score.c.extra_grades)
         .select_from(score.join(trial, score.c.trial_id == trial.c.id).join(batch, trial.c.batch_id == batch.c.id))
         .where(score.c.withdrawn.isnot(True), trial.c.withdrawn.isnot(True), batch.c.withdrawn.isnot(True))
         .order_by(batch.c.seq, trial.c.seq, score.c.seq)
@@ -179,7 +188,19 @@ def score_frame(connection: sa.Connection) -> pd.DataFrame:
             frame[name] = frame[name].astype("float64").astype(dtype)
         else:
             frame[name] = frame[name].astype(dtype)
-    return frame
+    own = _own_grades(_extras(connection))
+    return _with_own_grades(frame, own).astype(dict.fromkeys(own, "Int64"))
+
+
+def _with_own_grades(scores: pd.DataFrame, own: list[str]) -> pd.DataFrame:
+    """A column (float64) for each grade of the shop's own in place of the texts that hold them."""
+    texts = scores.pop("extra_grades")
+    if not own:
+        return scores
+    # PostgreSQL's driver has read the JSON already; a score without any has no text
+    rows = [json.loads(told) if isinstance(told, str) else told if isinstance(told, dict) else {} for told in texts]
+    columns = {name: [row.get(name.removesuffix("_grade")) for row in rows] for name in own}
+    return scores.assign(**{name: pd.Series(cells, scores.index, "float64") for name, cells in columns.items()})
 
 
 def _with_extras(frame: pd.DataFrame, extras: dict[str, tuple[str, str]]) -> pd.DataFrame:

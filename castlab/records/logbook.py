@@ -167,8 +167,8 @@ class Logbook:
         expected_version
             The version that was read before changing it; if it has moved on, nothing is written.
         **changes
-            Field = new value. `extra={"spin_rpm": 900}` changes that extra factor and keeps the others; None removes
-            one. `withdrawn=True` takes an entry made by mistake out of the frame.
+            Field = new value. `extra={"spin_rpm": 900}` changes that extra factor and keeps the others (so does
+            `extra_grades`); None removes one. `withdrawn=True` takes an entry made by mistake out of the frame.
 
         Returns
         -------
@@ -202,8 +202,9 @@ class Logbook:
                     "read it again; nothing was written"
                 )
             values = old.model_dump()
-            if "extra" in changes and changes["extra"] is not None:
-                changes = {**changes, "extra": {**values["extra"], **changes["extra"]}}
+            for name in ("extra", "extra_grades"):
+                if changes.get(name) is not None:
+                    changes = {**changes, name: {**(values[name] or {}), **changes[name]}}
             new = type(old)(
                 **values
                 | changes

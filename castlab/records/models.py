@@ -8,10 +8,20 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Annotated, Any, ClassVar, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 from pydantic.fields import FieldInfo
 
 from castlab.errors import InputError
@@ -88,9 +98,7 @@ class Record(BaseModel):
     @classmethod
     def settings(cls) -> dict[str, FieldInfo]:
         """The fields a maker fills in: all but the identity, version and free-form ones."""
-        return {
-            n: f for n, f in cls.model_fields.items() if n not in ENVELOPE and n not in {"notes", "extra", "withdrawn"}
-        }
+        return {n: f for n, f in cls.model_fields.items() if n not in ENVELOPE and n not in _FREE_FORM}
 
     @model_validator(mode="before")
     @classmethod
@@ -123,6 +131,7 @@ class Record(BaseModel):
 
 
 ENVELOPE = ("id", "version", "logged_at", "logged_by", "why")
+_FREE_FORM = {"notes", "extra", "extra_grades", "withdrawn"}
 
 
 def _bench_value(name: str, value: Any, field: FieldInfo | None) -> Any:
@@ -301,14 +310,36 @@ class Score(Record):
     edge_grade: int | None = _field(f"edge fill, {GRADE_MEANING}", 0, 4)
     insert_grade: int | None = _field(f"insert position, {GRADE_MEANING}", 0, 4)
     demold_grade: int | None = _field(f"freedom from demold damage, {GRADE_MEANING}", 0, 4)
+    extra_grades: dict[str, int] | None = Field(
+        default=None, description=f"items of the shop's own rubric: item -> {GRADE_MEANING}; in frames as item_grade"
+    )
     haze_pct: float | None = _field("haze, %", 0, 100)
     shore_d: float | None = _field("Shore D hardness", 0, 100)
     size_error_mm: float | None = _field("measured minus wanted size at the fit that matters, mm", -1_000, 1_000)
     passed: bool | None = _field("good enough to sell")
 
+    @field_validator("extra_grades", mode="before")
+    @classmethod
+    def _grades_of_ones_own(cls, given: Any) -> Any:
+        if not isinstance(given, Mapping):
+            return given
+        grades = {str(item): grade for item, grade in sorted(given.items()) if not is_blank(grade)}
+        for item, grade in grades.items():
+            column = f"{item}_grade"
+            if not EXTRA_NAME.fullmatch(column):
+                raise ValueError(
+                    f"item {item!r} is not a usable name; accepted: lower-case letters, digits and _, starting with a letter, "
+                    "at most 34"
+                )
+            if column in reserved_names():
+                raise ValueError(f"{column} is a field of its own: give {column}=..., not extra_grades")
+            if isinstance(grade, bool) or grade not in range(5):
+                raise ValueError(f"{item} is graded {grade!r}; accepted: whole grades from 0 (worst) to 4 (best)")
+        return {item: int(grade) for item, grade in grades.items()} or None
+
     @model_validator(mode="after")
     def _has_a_reading(self) -> Self:
-        if all(getattr(self, name) is None for name in READINGS):
+        if self.extra_grades is None and all(getattr(self, name) is None for name in READINGS):
             raise ValueError(f"a score needs at least one reading; accepted: any of {', '.join(READINGS)}")
         return self
 

@@ -94,19 +94,22 @@ def check_references(connection: sa.Connection, record: Record) -> None:
 
 
 def check_extras(connection: sa.Connection, record: Record) -> None:
-    """Note new extra factors; raise InputError if one changes its type or level."""
-    for name, value in getattr(record, "extra", {}).items():
-        kind = type_name(value)
+    """Note new extra factors and grades of one's own; raise InputError if one changes its type or level."""
+    extra: dict[str, Any] = getattr(record, "extra", {})
+    grades: dict[str, int] = getattr(record, "extra_grades", None) or {}
+    types = {name: type_name(value) for name, value in extra.items()} | {f"{item}_grade": "grade" for item in grades}
+    for name, kind in types.items():
         known = connection.execute(EXTRA_FACTOR.select().where(EXTRA_FACTOR.c.name == name)).one_or_none()
+        what = "grade" if kind == "grade" else "extra factor"
         if known is None:
             connection.execute(EXTRA_FACTOR.insert(), {"name": name, "level": record.kind, "type": kind})
         elif known.level != record.kind:
             raise InputError(
-                f"extra factor {name!r} is a setting of a {known.level} in this logbook; "
-                f"log it there, or give this one another name"
+                f"{what} {name!r} is a {'grade' if known.type == 'grade' else 'setting'} of a {known.level} in this logbook; "
+                "log it there, or give this one another name"
             )
         elif known.type != kind:
-            raise InputError(f"extra factor {name!r} is a {known.type} in this logbook; {value!r} is a {kind}")
+            raise InputError(f"{what} {name!r} is a {known.type} in this logbook; {extra[name]!r} is a {kind}")
 
 
 def cautions(connection: sa.Connection, record: Record) -> tuple[str, ...]:

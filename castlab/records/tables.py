@@ -14,7 +14,7 @@ from pydantic.fields import FieldInfo
 from castlab.records.columns import flatten
 from castlab.records.models import KINDS
 
-SCHEMA = "0002"
+SCHEMA = "0003"
 """The newest migration; a logbook with another version is migrated or refused."""
 
 PARENT = {"trial": "batch_id", "photo": "trial_id", "score": "trial_id"}
@@ -85,7 +85,7 @@ EXTRA_FACTOR = sa.Table(
     sa.Column("level", sa.Text(), nullable=False),
     sa.Column("type", sa.Text(), nullable=False),
 )
-"""The free-form settings in use: each name keeps one level (batch or trial) and one type."""
+"""The free-form settings, and grades of items of one's own, in use: each name keeps one level (batch, trial, score) and one type."""
 
 SETTING = sa.Table(
     "setting",

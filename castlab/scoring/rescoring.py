@@ -203,13 +203,13 @@ def enter_rescoring(
     scorer
         Who read.
     readings
-        Code on the label -> readings, fields of a Score: {"A1": {"bubbles": 3}}.
+        Code on the label -> readings as the sheet names them, fields of a Score: {"A1": {"bubbles": 3}}.
     scored_at
         When they were read, shop clock.
     turn
         Which round.
     rubric
-        What the grades mean; scores with a grade carry its version.
+        What the grades mean; scores with a grade carry its version, and items of your own are known by it.
 
     Returns
     -------
@@ -236,18 +236,27 @@ def enter_rescoring(
         for code, fields in readings.items():
             casting = str(codes[code])
             when = pd.Timestamp(scored_at).to_pydatetime()
-            graded = rubric is not None and any(name.endswith("_grade") for name in fields)
-            told = {"rubric": rubric.version, **fields} if rubric is not None and graded else fields
+            told = _graded_by(rubric, fields)
             score = Score(trial_id=casting, scorer=scorer, scored_at=when, method="blind", **told)
             origin = f"blind session {session.name}, {scorer}, round {turn}, {casting}"
             kept = book.add(score, origin=origin)
-            if any(getattr(kept, name) != getattr(score, name) for name in READINGS) and kept.version == 1:
+            same = all(getattr(kept, name) == getattr(score, name) for name in (*READINGS, "extra_grades"))
+            if not same and kept.version == 1:
                 raise ConflictError(
                     f"{code} was entered before by {scorer} with other values, as {kept.id}: correct that with a reason; "
                     "nothing was written"
                 )
             scores.append(kept)
     return scores
+
+
+def _graded_by(rubric: Rubric | None, fields: Mapping[str, Any]) -> dict[str, Any]:
+    """The readings as fields of a Score: with the rubric's version where one is graded, items of one's own as it keeps them."""
+    told = dict(fields)
+    if rubric is None or not any(name.endswith("_grade") for name in told):
+        return told
+    own = {item.key: told.pop(f"{item.key}_grade", None) for item in rubric.items if item.field is None}
+    return {"rubric": rubric.version, **told, "extra_grades": own}
 
 
 def _castings(castings: Sequence[str] | pd.DataFrame, by: str | None) -> tuple[list[str], np.ndarray | None]:

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from castlab.errors import InputError, NotFoundError
-from castlab.records.models import Score
+from castlab.records.models import EXTRA_NAME, Score
 from castlab.scoring import drawings
 
 if TYPE_CHECKING:
@@ -39,7 +39,8 @@ _STYLE = """
 
 @dataclass(frozen=True)
 class Item:
-    """One thing that is graded: `anchors[g]` says what grade g looks like; `field` is where a Score keeps it."""
+    """One thing that is graded: `anchors[g]` says what grade g looks like; `field` is where a Score keeps it, None for an item
+    of one's own, which it keeps in `extra_grades`."""
 
     key: str
     title: str
@@ -85,7 +86,7 @@ class Rubric:
         Raises
         ------
         NotFoundError, InputError
-            For an item or a grade that the rubric does not have, or an item that a Score has no field for.
+            For an item or a grade that the rubric does not have, or an item that is counted.
 
         Examples
         --------
@@ -100,10 +101,8 @@ class Rubric:
                     f"{key} is graded {grade!r}; accepted: whole grades from 0 (worst) to {GRADES - 1} (best)"
                 )
             if item.field is None:
-                raise InputError(
-                    f"a score has no field for {key!r}: keep this grade with the casting, "
-                    f"book.correct(trial_id, why='graded', extra={{'{key}_grade': {grade}}})"
-                )
+                fields.setdefault("extra_grades", {})[key] = grade
+                continue
             if not item.field.endswith("_grade"):
                 raise InputError(f"{key} is counted, not graded: Score({item.field}=...)")
             fields[item.field] = grade
@@ -199,6 +198,11 @@ def _item(file: Path, key: str, table: Any) -> Item:
     ):
         raise InputError(f"{file}, [{key}]: anchors needs {GRADES} texts, grade 0 (worst) first")
     field = "bubbles" if key == "bubbles" else f"{key}_grade"
+    if not EXTRA_NAME.fullmatch(field):
+        raise InputError(
+            f"{file}, [{key}]: an item's name is lower-case letters, digits and _, starting with a letter, at most 34; "
+            "title = says it as you like"
+        )
     return Item(
         key, str(table.get("title", key)), str(table.get("look", "")), tuple(a.strip() for a in anchors),
         field if field in Score.model_fields else None,
@@ -228,13 +232,13 @@ def mixed(frame_or_scores: pd.DataFrame | Iterable[Score]) -> str | None:
 
 def _rubrics(scores: Any) -> set[str]:
     """Names of the rubrics in use; "" where a graded score names none."""
-    fields = [name for name in Score.model_fields if name.endswith("_grade")]
     if not hasattr(scores, "columns"):
-        return {s.rubric or "" for s in scores if any(getattr(s, f) is not None for f in fields)}
+        fields = [name for name in Score.model_fields if name.endswith("_grade")]
+        return {s.rubric or "" for s in scores if s.extra_grades or any(getattr(s, f) is not None for f in fields)}
     if "rubrics" in scores:
         told = scores["rubrics"].dropna()
         return {name for cell in told for name in cell.split("; ")}
     if "rubric" not in scores:
         return set()
-    graded = scores[[f for f in fields if f in scores]].notna().any(axis=1)
+    graded = scores[[c for c in scores if str(c).endswith("_grade")]].notna().any(axis=1)
     return set(scores.loc[graded, "rubric"].fillna("").astype(str))

@@ -135,7 +135,7 @@ def test_an_export_of_the_first_schema_restores_with_everything_in_it(book, tmp_
     for name in ("plan", "plan_past", "photo", "photo_past"):
         (folder / f"{name}.csv").unlink()
         del manifest["files"][f"{name}.csv"]
-    later = {"photo_id", "bubbles_stopped", "auto_bubbles", "auto_low", "auto_high"}
+    later = {"photo_id", "bubbles_stopped", "auto_bubbles", "auto_low", "auto_high", "extra_grades"}
     for name in ("score", "score_past"):
         file = folder / f"{name}.csv"
         with file.open(encoding="utf-8", newline="") as text:

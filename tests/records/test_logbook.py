@@ -374,4 +374,7 @@ def test_a_logbook_of_the_first_schema_is_brought_up_to_date_with_a_copy_kept(tm
         assert book.add(Score(trial_id="T-001.1", bubbles=8, photo_id=photo.id)).photo_id == "P-001.1.1"
         with pytest.raises(NotFoundError, match=r"P-001\.1\.9"):
             book.add(Score(trial_id="T-001.1", bubbles=8, photo_id="P-001.1.9"))
+        assert book.get("S-001.1.1").extra_grades is None
+        book.add(Score(trial_id="T-001.1", extra_grades={"gloss": 3}))
+        assert book.frame()["gloss_grade"].tolist() == [3]
     assert (tmp_path / f"shop.db.before-{SCHEMA}-from-0001").exists()

@@ -85,6 +85,18 @@ def test_grades_of_a_session_carry_the_version_of_their_rubric(shop):
     assert (counted.rubric, graded.rubric) == (None, house.version)
 
 
+def test_an_item_of_ones_own_is_entered_as_the_sheet_names_it(shop, tmp_path):
+    anchors = '["none", "little", "some", "much", "all"]'
+    (tmp_path / "own.toml").write_text(f'name = "ours"\n[gloss]\nanchors = {anchors}\n')
+    own = rubric.load(tmp_path / "own.toml")
+    session = plan_rescoring(IDS, ["Noor"], readings=["gloss_grade"], seed=1)
+    given = {"scored_at": "2026-06-01", "rubric": own}
+    (score,) = enter_rescoring(shop, session, "Noor", {"A1": {"gloss_grade": 3}}, **given)
+    assert (score.extra_grades, score.rubric) == ({"gloss": 3}, own.version)
+    with pytest.raises(ConflictError, match="entered before"):
+        enter_rescoring(shop, session, "Noor", {"A1": {"gloss_grade": 2}}, **given)
+
+
 def test_other_values_or_an_unknown_code_write_nothing(shop):
     session = plan_rescoring(IDS, ["Noor"], repeats=2, seed=1)
     enter_rescoring(shop, session, "Noor", {"A1": {"bubbles": 1}}, scored_at="2026-06-01")

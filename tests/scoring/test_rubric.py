@@ -53,8 +53,10 @@ def test_a_changed_anchor_or_a_new_item_is_another_version_and_a_comment_is_not(
     longer = own(tmp_path, lambda text: text + item)
     assert longer.version != house.version
     assert "straight" in longer.card("label")._repr_html_()
-    with pytest.raises(InputError, match="label_grade"):
-        longer.grades(label=2)
+    score = Score(trial_id="T-001.1", **longer.grades(label=2, clarity=3))
+    assert (score.extra_grades, score.clarity_grade, score.rubric) == ({"label": 2}, 3, longer.version)
+    with pytest.raises(InputError, match="label is graded 5"):
+        longer.grades(label=5)
 
 
 @pytest.mark.parametrize(
@@ -64,6 +66,7 @@ def test_a_changed_anchor_or_a_new_item_is_another_version_and_a_comment_is_not(
         ('name = "x"', "no items"),
         ("[", "no TOML"),
         ('name = "x"\n[a]\nanchors = ["1"]', "5 texts"),
+        ('name = "x"\n[Edge-fill]\nanchors = ["1", "2", "3", "4", "5"]', "an item's name is lower-case letters"),
     ],
 )
 def test_a_file_that_is_no_rubric_says_what_is_wrong(tmp_path, text, said):
