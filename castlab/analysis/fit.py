@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -283,11 +284,7 @@ def fit_factors(
     cautions += randomisation.cautions(used, design, test_table)
     verdict = [verdicts.opening(used.size(), response, used.kind, len(kept))]
     verdict += plans.told(effect_table, test_table, chosen.scale, response, used.kind, plan)
-    if dropped:
-        verdict.append(
-            f"About {words.listing([labels.name(d) for d in dropped])} these castings can tell nothing apart from the other "
-            "settings (see the cautions)."
-        )
+    verdict += [_plainly(why, used.factors) for why in dropped.values()]
     return FactorFit(
         verdict=" ".join(verdict), cautions=tuple(dict.fromkeys(cautions)), effects=effect_table, tests=test_table,
         kind=used.kind, scale=chosen.scale, method=chosen.method, n=used.n, n_batches=used.n_batches,
@@ -295,6 +292,13 @@ def fit_factors(
         factors=tuple(f.name for f in kept), batch=used.batch, exposure=exposure, planned=plan, data=used.data,
         _chosen=chosen, _design=design, _castings=used,
     )  # fmt: skip
+
+
+def _plainly(text: str, columns: Sequence[str]) -> str:
+    """Sentences with the names of columns put into plain words."""
+    for name in sorted(columns, key=len, reverse=True):
+        text = re.sub(rf"\b{re.escape(name)}\b", labels.name(name), text)
+    return ". ".join(words.sentence(part) for part in text.split(". "))
 
 
 def _screen_instead(used: rows_of.Castings, design: coding.Design) -> str:

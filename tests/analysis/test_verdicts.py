@@ -63,3 +63,13 @@ def test_a_level_is_told_no_surer_than_the_table_has_it(seed):
             assert (row.contrast in surely, row.contrast in rest) == (row.strength == "clear", row.strength == "likely")
     if fit.tests["strength"].iloc[0] != "not shown":
         assert "Mold" in (surely if fit.tests["strength"].iloc[0] == "clear" else rest)
+
+
+def test_what_cannot_be_told_apart_is_said_in_the_verdict_by_its_plain_name():
+    frame = castings()
+    fit = fit_factors(
+        frame.assign(rest_min=10.0 * (frame["prep"] == "dried")), "haze_pct", ["prep", "pour", "rest_min"]
+    )
+    assert fit.verdict.endswith("Rest was left out, and what is said of prep may be due to rest.")
+    assert "rest_min" not in fit.verdict
+    assert any("rest_min" in c for c in fit.cautions)  # where the column is to be mended
