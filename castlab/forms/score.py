@@ -17,7 +17,7 @@ from castlab.notebook import save
 from castlab.records import Logbook, Score, Trial
 from castlab.records.waiting import without_score
 from castlab.scoring import drawings
-from castlab.scoring.rubric import Item, Rubric
+from castlab.scoring.rubric import GRADES, Item, Rubric
 
 _SETTINGS = (
     "product", "insert", "insert_prep", "pour_method", "depth_mm", "mold_degas_min", "hold_kpa", "cure_c", "cure_h",
@@ -47,7 +47,7 @@ class ScoreForm(Form):
         self._trial_id = trial_id
         self._photo = ""
         self._pieces: dict[int, bytes] = {}
-        self._graded = {i.field: i for i in rubric.items if i.field is not None and i.field.endswith("_grade")}
+        self._graded = {f"{i.key}_grade": i for i in rubric.items if i.field != "bubbles"}
         if trial_id is not None:
             book.get(trial_id)
             self.form = f"score of {trial_id}"
@@ -144,7 +144,30 @@ class ScoreForm(Form):
             }
             for grade, words in enumerate(item.anchors)
         ]
-        return faces.field(Score, str(item.field), label=item.title, hint=item.look, input="grade", options=options)
+        key = f"{item.key}_grade"
+        return {
+            "kind": "field",
+            "key": key,
+            "label": item.title,
+            "unit": "",
+            "hint": item.look,
+            "input": "grade",
+            "options": options,
+        }
+
+    def _check(self, key: str) -> None:
+        """A grade of the shop's own item is no field of a score; any other key is read as one."""
+        item = self._graded.get(key)
+        if item is None or item.field is not None:
+            super()._check(key)
+            return
+        self._wrong.pop(key, None)
+        self._read.pop(key, None)
+        text = self.values.get(key, "").strip()
+        if text in map(str, range(GRADES)):
+            self._read[key] = int(text)
+        elif text:
+            self._wrong[key] = f"{item.title} is {text!r}; accepted: 0 (worst) to {GRADES - 1} (best)"
 
     def _photo_parts(self) -> list[Part]:
         scale: Part = {
@@ -188,9 +211,12 @@ class ScoreForm(Form):
         values = {"scored_at": at, "method": "eye", **self._read}
         if any(name in values for name in self._graded):
             values["rubric"] = self.rubric.version
+        own = {i.key: values.pop(key, None) for key, i in self._graded.items() if i.field is None}
+        values["extra_grades"] = own
         score = save(self.book, Score(trial_id=str(self.casting.id), **values), self.origin)
         self.saved = [score]
         self._end(f"saved as {score.id}")
         items = faces.summary(score, [n for n in Score.settings() if n not in ("trial_id", "scored_at")])
+        items += [f"{self.rubric.item(key).title} {grade}" for key, grade in (score.extra_grades or {}).items()]
         self.say(f"Saved: score {score.id}.", "good", [*items, *(f"Look again: {c}" for c in score.cautions)], [{"id": "next", "label": "Score the next casting"}])  # fmt: skip
         self._tell()
