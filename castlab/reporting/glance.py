@@ -38,7 +38,7 @@ _LOOK = """<style>
 .castlab-today.castlab-today .now { font-weight: 700; }
 .castlab-today.castlab-today ul.shelf { list-style: none; display: grid; grid-template-columns: repeat(auto-fill, minmax(9.5rem, 1fr)); gap: .9rem; padding: 0; margin: .3rem 0; max-width: none; }
 .castlab-today.castlab-today .shelf li { margin: 0; }
-.castlab-today.castlab-today .shelf img, .castlab-today.castlab-today .shelf .none { display: block; width: 100%; aspect-ratio: 4 / 3; border: 1px solid #8a979e; border-radius: 4px; object-fit: cover; margin: 0 0 .3rem; }
+.castlab-today.castlab-today .shelf img, .castlab-today.castlab-today .shelf .none { box-sizing: border-box; display: block; width: 100%; aspect-ratio: 4 / 3; border: 1px solid #8a979e; border-radius: 4px; object-fit: cover; margin: 0 0 .3rem; }
 .castlab-today.castlab-today .shelf .none { display: grid; place-items: center; border-style: dashed; font-size: .9em; }
 .castlab-today.castlab-today .bare .none { aspect-ratio: 5 / 1; }
 .castlab-today.castlab-today .shelf strong { display: block; }
