@@ -122,7 +122,9 @@ def _twice(fit: FactorFit) -> FactorFit:
     tests, table = fit.tests.copy(), fit.effects.copy()
     for rows in (tests, table):
         rows["p_adjusted"] = np.minimum(1.0, 2 * rows["p_adjusted"])
-        rows["strength"] = effects.strengths(rows, fit._chosen.too_few)
+        whole = rows["factor"].map(tests.set_index("factor")["p_value"])  # a level is no surer than its factor
+        judged = rows.assign(p_value=np.maximum(rows["p_value"], whole))
+        rows["strength"] = effects.strengths(judged, fit._chosen.too_few)
     old = " ".join(planned.told(fit.effects, fit.tests, fit.scale, fit.response, fit.kind, fit.planned))
     new = " ".join(planned.told(table, tests, fit.scale, fit.response, fit.kind, fit.planned, twice=True))
     return replace(fit, effects=table, tests=tests, verdict=fit.verdict.replace(old, new))

@@ -281,6 +281,17 @@ def test_zeros_apart_tell_the_chance_of_any_and_the_number():
     assert row["low"] < np.exp(0.5) < row["high"]
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_zeros_apart_tell_no_level_surer_than_its_factor(seed):
+    frame = with_zeros(seed)
+    mold = np.random.default_rng(seed).permutation(np.resize(["M-1", "M-2", "M-3", "M-4"], len(frame)))
+    fit = fit_factors(frame.assign(mold=mold), "bubbles", ["mold"], zeros="separate")
+    for part in (fit, fit.any_at_all):
+        whole = part.tests["strength"].iloc[0]
+        assert whole != "not shown" or set(part.effects["strength"]) == {"not shown"}
+        assert "several settings" not in part.verdict
+
+
 def test_zeros_apart_need_some_of_each():
     with pytest.raises(FitError, match="at least 4 of each"):
         fit_factors(made(), "bubbles", ["pour"], zeros="separate")

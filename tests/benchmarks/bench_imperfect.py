@@ -156,7 +156,8 @@ def run(case: str, runs: int, seed: int = 1) -> pd.DataFrame:
                 continue
             values = effects[["estimate", "low", "high"]].to_numpy()
             if kind != "measure":
-                values = np.log(values)
+                with np.errstate(divide="ignore"):  # an interval without a lower limit
+                    values = np.log(values)
             goal = EFFECT if kind in ("count", "measure") else 2 * EFFECT
             line = [way]
             for estimate, low, high in values:
