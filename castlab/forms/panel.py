@@ -19,16 +19,17 @@ _TURN = threading.RLock()
 """The kernel may hand over messages in several threads; the forms take them one after another."""
 
 
-def with_box(name: str) -> str:
-    """A style sheet or script of this folder behind the part that all views share."""
+def with_box(*names: str) -> str:
+    """Style sheets or scripts of this folder, as one, behind the part that all views share."""
     here = Path(__file__).parent
-    return "\n".join((here / part).read_text(encoding="utf-8") for part in (f"box{Path(name).suffix}", name))
+    parts = (f"box{Path(names[0]).suffix}", *names)
+    return "\n".join((here / part).read_text(encoding="utf-8") for part in parts)
 
 
 class Panel(anywidget.AnyWidget):
     """One form on the page. State goes out through the traits; `when_told` gets what the person does."""
 
-    _esm = with_box("panel.js")
+    _esm = with_box("drawing.js", "panel.js")
     _css = with_box("panel.css")
 
     face = traitlets.Dict().tag(sync=True)
