@@ -3,6 +3,14 @@
 One way for all of them: plausible true responses are drawn given what was recorded (`castlab.analysis.models.imputation`), each
 set is analysed by the very method that complete responses would get (`castlab.analysis.models.choose`), and the answers are
 pooled (`castlab.analysis.models.pooling`), so that intervals carry what the records leave open.
+
+How well that holds is simulated in `tests/benchmarks/bench_imperfect.py`: 32 castings in 8 batches, a factor set per
+casting and one set per batch. With 250 runs a case (one standard error is 1.4%) the 95% intervals of the two held the truth
+in: counts stopped at 30 94.8 and 95.6%; a detection limit 95.2 and 95.6%; two counters 95.2 and 94.0%; two gauges 96.4 and
+96.4%; two graders 95.9 and 95.5%; a camera that misses bubbles 95.6 and 94.8%. Passes judged by two people who are wrong one
+time in eight: 99.2 and 98.4% (97.6 and 96.4% with another seed), wider than they need be: sixteen castings judged twice say
+little of how often a judge is wrong, and up to one time in four is held possible. Taken at face value the intervals of what
+is set per casting held in 11 to 92%.
 """
 
 from __future__ import annotations
