@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import html
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,6 +33,7 @@ main.run-sheet.blind table.list td.write { min-width: 0; text-align: center; col
   white-space: nowrap }
 main.run-sheet.blind table.list td.code { font-weight: 700 }
 main.run-sheet.blind col.place, main.run-sheet.blind col.code { width: 13mm }
+@media screen { main.run-sheet.blind + main.run-sheet.blind { margin-top: 12mm } }
 main.run-sheet.blind h2 { break-after: avoid }
 main.run-sheet.blind p.fill { margin: 2mm 0 3mm }
 main.run-sheet.blind table.anchors td { font-size: 7pt; width: 17% }
@@ -43,7 +44,7 @@ main.run-sheet.blind table.anchors td { font-size: 7pt; width: 17% }
 class Paper:
     """Pages for A4 paper; shows itself in a notebook."""
 
-    html: str
+    html: str = field(repr=False)
 
     def save(self, path: str | Path) -> Path:
         """Write the pages to a file, to print from a browser or with `castlab.printing.to_pdf`; returns its path.

@@ -23,6 +23,8 @@ from castlab.results import Result
 from castlab.scoring import rubric
 
 DRAWS = 20_000
+ROOM = 0.1
+"""Share of the scoring from which it would cost an experiment castings worth a word (a tenth more of them)."""
 SOURCES = ("repeatability", "reproducibility", "part by appraiser", "part")
 _CASTINGS = 10
 """Castings per setting in the example of a lost effect."""
@@ -283,9 +285,20 @@ def _verdict(shares: pd.DataFrame, costs: pd.DataFrame, value: str) -> str:
             "cannot tell the castings apart."
         )
     lost = way.loc["without any noise", "smallest_effect"], everyone["smallest_effect"]
-    return (
+    said = (
         f"{_percent(gauge['share'])} of the spread in {name} comes from the scoring (95% interval {_percent(gauge['low'])} to "
-        f"{_percent(gauge['high'])}), the rest from the castings. An experiment scored once by whoever is there needs "
+        f"{_percent(gauge['high'])}), the rest from the castings."
+    )
+    if f"{everyone['times_the_castings']:.2g}" == "1":
+        room = (
+            "; the interval leaves room for more, until more castings are scored twice" if gauge["high"] > ROOM else ""
+        )
+        return (
+            f"{said} By these readings it costs an experiment next to nothing, whoever scores: with {_CASTINGS} castings a setting "
+            f"the smallest difference it would usually show stays at {lost[0]:.2g}{room}."
+        )
+    return (
+        f"{said} An experiment scored once by whoever is there needs "
         f"{everyone['times_the_castings']:.2g} times the castings of one scored without noise, scored by one person "
         f"{alone['times_the_castings']:.2g} times; with {_CASTINGS} castings a setting the smallest difference it would "
         f"usually show grows from {lost[0]:.2g} to {lost[1]:.2g}."

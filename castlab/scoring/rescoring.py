@@ -50,9 +50,9 @@ class Rescoring(Result):
         return hashlib.sha256(told.encode()).hexdigest()[:6]
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        return {
-            f"Sheet of {who}": rows.drop(columns="scorer") for who, rows in self.sheets.groupby("scorer", sort=False)
-        }
+        """The order of each scorer; `sheets` and `paper` have the boxes to fill in."""
+        groups = self.sheets.groupby(["scorer", "round"], sort=False)["code"]
+        return {"In which order": groups.agg(" ".join).rename("codes, in order").reset_index()}
 
     def paper(self, rubric: Rubric | None = None) -> Paper:
         """The sheets to print, a page for each scorer and round, with what the grades of this rubric mean.

@@ -105,3 +105,19 @@ def test_the_interval_of_the_gauge_share_covers_the_true_share():
         row = gauge_study(frame, "part", "who", "value").shares.set_index("source").loc["gauge"]
         inside += row["low"] <= truth <= row["high"]
     assert 0.92 <= inside / 200 <= 1
+
+
+def test_scoring_that_costs_next_to_nothing_is_said_so_with_the_room_that_few_castings_leave():
+    def told(castings: int) -> str:
+        rows = [(c, who, 10.0 * c + (0.1 if (c + place + turn) % 3 else 0.0)) for c in range(castings)
+                for place, who in enumerate(("Noor", "Wim", "Ada", "Bo", "Cy")) for turn in (1, 2)]  # fmt: skip
+        frame = pd.DataFrame(rows, columns=["casting", "scorer", "haze_pct"])
+        return gauge_study(frame, "casting", "scorer", "haze_pct").verdict
+
+    assert "costs an experiment next to nothing, whoever scores" in told(20)
+    assert "leaves room" not in told(20)
+    two = pd.DataFrame(
+        [(c, who, 10 * c + (place if c == 1 else 0)) for c in range(4) for place, who in enumerate(("Noor", "Wim"))],
+        columns=["casting", "scorer", "bubbles"],
+    )
+    assert "the interval leaves room for more" in gauge_study(two, "casting", "scorer", "bubbles").verdict

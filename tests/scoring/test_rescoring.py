@@ -30,6 +30,14 @@ def test_every_scorer_reads_every_casting_in_an_order_of_its_own_by_codes_only()
     assert again.name == session.name != plan_rescoring(IDS, ["Noor", "Wim"], repeats=2, seed=5).name
 
 
+def test_the_result_shows_each_order_in_a_line():
+    session = plan_rescoring(IDS, ["Noor", "Wim"], repeats=2, seed=4)
+    (table,) = session.tables().values()
+    assert table["scorer"].tolist() == ["Noor", "Noor", "Wim", "Wim"]
+    first = session.sheets.query("scorer == 'Noor' and round == 1")["code"]
+    assert table["codes, in order"].iloc[0].split() == list(first)
+
+
 def test_castings_are_drawn_from_good_to_bad():
     frame = pd.DataFrame({"trial_id": IDS, "bubbles": range(12)})
     for seed in range(5):
