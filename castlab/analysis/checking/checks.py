@@ -165,14 +165,15 @@ def _with(seen: _Looked, factor: Factor, block: np.ndarray) -> tuple[float, floa
     cols = tuple(range(at, at + block.shape[1]))
     try:
         chosen = influence.refit(used, Design((*design.terms, Term(factor.name, (factor,), cols)), X))
+        p, ends = chosen.model.test(cols).p, chosen.model.interval(at)
     except (FitError, np.linalg.LinAlgError):
         return None
     if chosen.scale != seen.fit.scale:
         return None
-    values = np.array([chosen.model.coef[at], *chosen.model.interval(at)])
+    values = np.array([chosen.model.coef[at], *ends])
     with np.errstate(over="ignore"):
         told = values if chosen.scale == "difference" else np.exp(values)
-    return chosen.model.test(cols).p, float(told[0]), float(told[1]), float(told[2])
+    return p, float(told[0]), float(told[1]), float(told[2])
 
 
 # the checks

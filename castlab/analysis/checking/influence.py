@@ -21,10 +21,9 @@ from castlab.errors import FitError
 
 REFITS = 6
 """Castings, and batches, that are left out."""
-SLOW_REFITS, MATTERS = 2, 0.5
-"""Where responses are not known exactly and fits are slow, only those are left out that move an effect so far towards a
-change of its strength; the true responses of the others stay as drawn, and of those that then change a verdict, so many
-are left out in earnest."""
+SLOW_REFITS = 2
+"""Where responses are not known exactly and fits are slow, the true responses of the others stay as drawn; of those that
+then change a verdict, so many are left out in earnest."""
 SURE = {"not shown": 0, "likely": 1, "clear": 2}
 COLUMNS = ["without", "what", "factor", "contrast", "estimate", "low", "high", "before", "after"]
 
@@ -54,14 +53,13 @@ def of(
     names : what the castings are called
     """
     strain = _strain(whole, design, left)
-    least = MATTERS if isinstance(chosen.model, Pooled) else 0.0
-    tried = [i for i in np.argsort(-strain, kind="stable")[:REFITS] if strain[i] > least]
+    tried = [i for i in np.argsort(-strain, kind="stable")[:REFITS] if strain[i] > 0]
     parts = [(np.arange(castings.n) != i, names[i]) for i in tried]
     rows = _all_changes(castings, design, chosen, whole, parts, "casting")
     batches: list[int] = []
     if castings.codes is not None:
         weight = np.bincount(castings.codes, strain)
-        batches = [b for b in np.argsort(-weight, kind="stable")[:REFITS] if weight[b] >= least]
+        batches = list(np.argsort(-weight, kind="stable")[:REFITS])
         called = pd.unique(castings.data[castings.batch])
         parts = [(castings.codes != b, str(called[b])) for b in batches]
         rows += _all_changes(castings, design, chosen, whole, parts, "batch")
