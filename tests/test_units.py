@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from castlab import units
+from castlab import labels, units
 from castlab.errors import InputError
+from castlab.units.fields import SUFFIXES
 
 
 @pytest.mark.parametrize(
@@ -184,6 +185,12 @@ def test_a_field_says_what_it_cannot_use(typed, name, asks):
 )
 def test_a_fields_unit_reads_as_people_write_it(name, unit):
     assert units.bench_unit(name) == unit
+
+
+@pytest.mark.parametrize("suffix", SUFFIXES)
+def test_what_is_printed_as_a_fields_unit_can_be_typed_for_it(suffix):
+    field = f"own{suffix}"
+    assert units.to_bench(f"20 {labels.unit(field)}", field) == 20
 
 
 finite = st.floats(0.001, 1000, allow_nan=False)
