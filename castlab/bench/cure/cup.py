@@ -76,7 +76,9 @@ def pot_life(
     lines = [_one(fit, case["mass_g"], case["temperature_c"]) for case in cases.to_dict("records")]
     table = pd.concat([cases, pd.DataFrame(lines)], axis=1)
     first, last = table.iloc[0], table.loc[table["peak_c"].idxmax()]
-    text = f"{first.mass_g:g} g of {fit.resin.name} at {first.temperature_c:g} °C stays pourable for {_span(first)} min."
+    text = (
+        f"{first.mass_g:g} g of {fit.resin.name} at {first.temperature_c:g} °C stays pourable for {_span(first)} min."
+    )
     if len(table) > 1 and last.name != first.name:
         text += f" {last.mass_g:g} g at {last.temperature_c:g} °C: {_span(last)} min."
     text += f" Left in the cup, {last.mass_g:g} g peaks at {last.peak_c:.0f} °C"

@@ -146,7 +146,9 @@ def from_datasheet(
         temperature_c=number("temperature_c", temperature_c, 0, 120, "C"),
     )
     if given.peak_c is not None and given.peak_c <= given.temperature_c:
-        raise InputError(f"peak_exotherm_c is {given.peak_c:g} °C; accepted: above the test's {given.temperature_c:g} °C")
+        raise InputError(
+            f"peak_exotherm_c is {given.peak_c:g} °C; accepted: above the test's {given.temperature_c:g} °C"
+        )
     if given.cure_h * 60 <= given.pot_life_min:
         raise InputError(
             f"cure_h is {given.cure_h:g} h, not longer than the pot life of {given.pot_life_min:g} min; check the units"

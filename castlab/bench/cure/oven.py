@@ -189,6 +189,8 @@ def _verdict(run: CureResult, limit: float, high: float, wanted: float | None, t
     if not math.isnan(run.tg_c):
         text += f" At the end its glass transition is {run.tg_c:.0f} °C (conversion {run.conversion:.2f})"
         text += (
-            "." if wanted is None else f", {'enough' if run.tg_c >= wanted else 'too low'} for the {wanted:g} °C wanted."
+            "."
+            if wanted is None
+            else f", {'enough' if run.tg_c >= wanted else 'too low'} for the {wanted:g} °C wanted."
         )
     return text

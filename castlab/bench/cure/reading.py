@@ -180,7 +180,9 @@ def cautions_of(
     notes = []
     hottest = np.nanmax([best.peak_c, outcome.loc[0, "high"]])
     if hottest > SCORCH_C:
-        notes.append(f"It may reach {hottest:.0f} °C: that yellows, cracks, smokes or worse. Pour thinner or in layers.")
+        notes.append(
+            f"It may reach {hottest:.0f} °C: that yellows, cracks, smokes or worse. Pour thinner or in layers."
+        )
     if hottest > VALID_TO_C:
         notes.append(
             f"Above about {VALID_TO_C:.0f} °C the mix decomposes, which is not in the model: read it as runaway."
