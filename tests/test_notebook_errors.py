@@ -51,6 +51,16 @@ def test_a_castlab_error_is_one_message_without_a_traceback_and_the_cell_fails()
     assert "castlab/" not in error.traceback[0]
 
 
+def test_a_castlab_warning_is_its_message_alone_each_time_and_the_cell_goes_on():
+    warn = "import warnings; from castlab.errors import CastlabWarning\nwarnings.warn('two photos are missing', CastlabWarning)"
+    made = cells("from castlab.notebook import start\nstart()", warn, warn + "\n1 + 1", "warnings.warn('plain')")
+    NotebookClient(made).execute()
+    for cell in made.cells[1:3]:
+        assert cell.outputs[0].text == "Note: two photos are missing\n"
+    assert made.cells[2].outputs[1].data["text/plain"] == "2"
+    assert "UserWarning: plain" in made.cells[3].outputs[0].text
+
+
 def test_any_other_error_keeps_its_traceback():
     made = cells("from castlab.notebook import start\nstart()", "1 / 0")
     with pytest.raises(CellExecutionError):
