@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from castlab.scoring import judging, profiles, rings, surroundings
+from castlab.scoring import judging, profiles, rings, views
+
+_LOOKS = 2
+"""Times each circle is judged: alone, then among the others."""
 
 
 @dataclass(frozen=True)
@@ -45,11 +48,20 @@ def find(light: np.ndarray, smallest: float, largest: float, allowed: np.ndarray
         columns = np.clip(np.rint((some.x + 0.5) * factor - 0.5).astype(int), 0, allowed.shape[1] - 1)
         some = some.take(np.flatnonzero(allowed[rows, columns]))
     looked = profiles.look(steps, some, allowed)
-    first = judging.alone(looked.measures)
     inside = (looked.x >= -0.5) & (looked.x < light.shape[1]) & (looked.y >= -0.5) & (looked.y < light.shape[0])
-    first = np.where(inside & (2 * looked.radius <= 1.15 * largest), first, 0)
-    kept = judging.choose(looked, first)
-    one = looked.take(kept)
-    around = surroundings.unexplained(steps, one.x, one.y, one.radius, first[kept])
-    sure = judging.together(first[kept], around)
-    return Found(one.x, one.y, one.radius, one.contrast, one.seen, sure)
+    worth = inside & (2 * looked.radius <= 1.15 * largest) & (judging.sieve(looked.measures) >= judging.SIEVED)
+    looked = looked.take(np.flatnonzero(worth))
+    sized, sure = judged(looked, views.unrolled(steps, looked.x, looked.y, looked.radius, allowed))
+    kept = judging.choose(sized, sure)
+    one = sized.take(kept)
+    return Found(one.x, one.y, one.radius, one.contrast, one.seen, judging.calibrated(sure[kept]))
+
+
+def judged(looked: profiles.Looked, view: np.ndarray) -> tuple[profiles.Looked, np.ndarray]:
+    """The circles with better radii, and how sure each is, seen alone and then among the surer ones."""
+    sized, sure = looked, np.zeros(len(looked))
+    for _ in range(_LOOKS):
+        claims = views.claimed(sized.x, sized.y, sized.radius, sure)
+        sure, factor = judging.judge(view, claims, looked.measures)
+        sized = replace(looked, radius=looked.radius * factor)
+    return sized, sure

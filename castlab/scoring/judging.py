@@ -1,15 +1,17 @@
 """Which of the candidate circles are bubbles: a probability for each, and the choice among those that overlap.
 
-Both are taught on rendered castings whose bubbles are known; their numbers are in judge.json. The first, a network of
-two small hidden layers, sees a circle alone (the measures of `profiles`); the second, a logistic regression, sees what
-stands around it as well (`surroundings`): print and straight edges have strokes beside them that no circle explains. Nothing here reads pixels.
+All is taught on rendered pictures whose bubbles are known; the numbers are in judge.npz. A sieve of two small hidden
+layers sees the measures of `profiles` and drops what is plainly nothing. The judge sees the light round a circle (`views`):
+first as if it stood alone, then again knowing which of that light the surer circles nearby account for, so that strokes of
+print and gaps between bubbles are told from a bubble that its neighbours overlap. Nothing here reads pixels.
 """
 
 from __future__ import annotations
 
-import json
+import io
 from functools import lru_cache
 from importlib import resources
+from typing import NamedTuple
 
 import numpy as np
 
@@ -17,40 +19,101 @@ from castlab.scoring.profiles import Looked
 
 SURE = 0.5
 """Probability from which a circle counts as a bubble."""
-DOUBTFUL = 0.02
+SIEVED = 0.01
 """Circles below this probability are not looked at again."""
+DOUBTFUL = 0.02
+"""Circles below this probability are not told of."""
+_RESIZED = 0.4
+_CHUNK = 1000
+
+
+class Network(NamedTuple):
+    """Two layers along the rays, what all rays say pooled, two layers more: log odds, and what the log radius lacks.
+
+    Each ray is seen with its two neighbours, and all share the weights `first` and `second` (3, given, told); the pooled
+    values do not change when the circle is turned.
+    """
+
+    first: np.ndarray
+    first_offset: np.ndarray
+    second: np.ndarray
+    second_offset: np.ndarray
+    third: np.ndarray
+    third_offset: np.ndarray
+    last: np.ndarray
+    last_offset: np.ndarray
+
+    @staticmethod
+    def rays(given: np.ndarray, weights: np.ndarray, offset: np.ndarray) -> np.ndarray:
+        """One layer along the rays (n, rays, told)."""
+        told = given @ weights[1] + offset
+        told += np.roll(given @ weights[0], 1, axis=1)
+        told += np.roll(given @ weights[2], -1, axis=1)
+        return np.maximum(told, 0, out=told)
+
+    @staticmethod
+    def pool(told: np.ndarray) -> tuple[np.ndarray, dict[int, tuple[np.ndarray, np.ndarray, np.ndarray]]]:
+        """Mean, most, and the size of the first two waves round the circle; the waves themselves too."""
+        count = told.shape[1]
+        waves = {}
+        for order in (1, 2):
+            way = (2 * np.pi * order * np.arange(count) / count).astype(np.float32)
+            cos, sin = (
+                np.einsum("nrh,r->nh", told, np.cos(way)) / count,
+                np.einsum("nrh,r->nh", told, np.sin(way)) / count,
+            )
+            waves[order] = cos, sin, np.sqrt(cos**2 + sin**2 + 1e-6)
+        return np.concatenate([told.mean(axis=1), told.max(axis=1), waves[1][2], waves[2][2]], axis=1), waves
+
+    def __call__(self, view: np.ndarray, measures: np.ndarray) -> np.ndarray:
+        """Log odds and correction of the log radius (n, 2)."""
+        two = self.rays(self.rays(view, self.first, self.first_offset), self.second, self.second_offset)
+        joined = np.concatenate([self.pool(two)[0], measures], axis=1)
+        three = np.maximum(joined @ self.third + self.third_offset, 0)
+        out: np.ndarray = three @ self.last + self.last_offset
+        return out
 
 
 @lru_cache(maxsize=1)
 def _taught() -> dict[str, np.ndarray]:
-    text = resources.files("castlab.scoring").joinpath("judge.json").read_text(encoding="utf-8")
-    return {name: np.asarray(values, dtype=float) for name, values in json.loads(text).items()}
+    packed = resources.files("castlab.scoring").joinpath("judge.npz").read_bytes()
+    with np.load(io.BytesIO(packed)) as numbers:
+        return {name: numbers[name] for name in numbers}
 
 
 def terms(measures: np.ndarray, centre: np.ndarray, scale: np.ndarray) -> np.ndarray:
     """The measures in units of their spread, held within three."""
-    plain: np.ndarray = np.clip((measures - centre) / scale, -3, 3)
+    plain: np.ndarray = np.clip((measures - centre) / scale, -3, 3).astype(np.float32)
     return plain
 
 
-def alone(measures: np.ndarray) -> np.ndarray:
-    """Probability that each circle is a bubble, seen alone; `measures` as in `profiles.MEASURES`."""
+def sieve(measures: np.ndarray) -> np.ndarray:
+    """Probability that each circle is a bubble from its few measures alone; `measures` as in `profiles.MEASURES`."""
     taught = _taught()
-    layer = terms(measures, taught["alone_centre"], taught["alone_scale"])
+    layer = terms(measures, taught["centre"], taught["scale"])
     for n in range(2):
-        layer = np.tanh(layer @ taught[f"alone_weights_{n}"] + taught[f"alone_offset_{n}"])
-    return _probability((layer @ taught["alone_weights_2"] + taught["alone_offset_2"])[:, 0])
+        layer = np.tanh(layer @ taught[f"sieve_weights_{n}"] + taught[f"sieve_offset_{n}"])
+    return _probability((layer @ taught["sieve_weights_2"] + taught["sieve_offset_2"])[:, 0])
 
 
-def together(first: np.ndarray, around: np.ndarray) -> np.ndarray:
-    """Probability that each is a bubble, from what was thought of it alone and what `surroundings` found."""
+def judge(view: np.ndarray, claims: np.ndarray, measures: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """How sure it is that each circle is a bubble (0 to 1), and by what its radius is to be multiplied.
+
+    `view` and `claims` are those of `views.unrolled` and `views.claimed`.
+    """
     taught = _taught()
-    return _probability(both(first, around) @ taught["together_weights"] + taught["together_intercept"])
+    network = Network(*(taught[name] for name in Network._fields))
+    known = terms(measures, taught["centre"], taught["scale"])
+    chunks = [slice(n, n + _CHUNK) for n in range(0, len(view), _CHUNK)]
+    told = [network(np.concatenate([view[some], claims[some]], axis=2), known[some]) for some in chunks]
+    out = np.concatenate(told) if told else np.empty((0, 2), np.float32)
+    return _probability(out[:, 0].astype(float)), np.exp(np.clip(out[:, 1].astype(float), -_RESIZED, _RESIZED))
 
 
-def both(first: np.ndarray, around: np.ndarray) -> np.ndarray:
-    """The columns that the second judgement rests on: log odds alone, and the edges nearby that nothing explains."""
-    return np.column_stack([np.log((first + 1e-6) / (1 - first + 1e-6)), around])
+def calibrated(sure: np.ndarray) -> np.ndarray:
+    """How likely a chosen circle is right: what `judge` said of it, by how often it was right elsewhere."""
+    factor, offset = _taught()["calibration"].astype(float)
+    return _probability(factor * np.log(sure / (1 - sure)) + offset)
 
 
 def _probability(score: np.ndarray) -> np.ndarray:

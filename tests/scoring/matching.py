@@ -20,13 +20,16 @@ def matched(
     return i[good], j[good]
 
 
-def tally(true: np.ndarray, found: np.ndarray, least: float) -> tuple[int, int, int]:
+def tally(true: np.ndarray, found: np.ndarray, least: float, visible: np.ndarray | None = None) -> tuple[int, int, int]:
     """Hits, misses and false finds among circles of at least `least` across; rows are x, y, diameter.
 
-    A find of a smaller true circle is neither hit nor false: only what has no true circle at all is false.
+    A find of a true circle that is smaller, or not `visible` (bool; None: all are), is neither hit nor false: only what
+    has no true circle at all is false.
     """
     i, j = matched(true[:, 0], true[:, 1], true[:, 2], found[:, 0], found[:, 1])
     large = true[:, 2] >= least
+    if visible is not None:
+        large &= visible
     hits = int(large[i].sum())
     loose = np.ones(len(found), bool)
     loose[j] = False

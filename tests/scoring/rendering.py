@@ -18,17 +18,23 @@ LOOKS = ("bright rim", "dark rim", "crescent", "bright disc", "dark disc")
 OTHERS = ("soft spot", "soft pit", "rough disc")
 """Looks besides, that the judge is taught so that it does not know those of the castings only."""
 
-TEACHING = range(2000, 2040)
+TEACHING = range(20000, 20240)
 """Seeds that the judge of candidates is taught on."""
 DEVELOPMENT = range(1000, 1060)
 """Seeds to look at while the detector is being made."""
-HELD_OUT = range(9000, 9060)
+HELD_OUT = range(9100, 9160)
 """Seeds that nobody looks at until the detector is finished."""
+
+VISIBLE = 2.0
+"""A bubble that changes its pixels by less than this many times the grain is not one that a careful person could mark."""
 
 
 @dataclass(frozen=True)
 class Casting:
-    """A rendered photo (rows x columns x 3, 8 bit) and its true bubbles (x, y, diameter in pixels; look; contrast)."""
+    """A rendered photo (rows x columns x 3, 8 bit) and its true bubbles.
+
+    Their x, y and diameter are in pixels; `visible` says how far each stands out of the grain (see `visibility`).
+    """
 
     picture: np.ndarray
     truth: pd.DataFrame
@@ -54,16 +60,40 @@ def render(
         _insert(rng, scene)
     grain = float(rng.uniform(0.003, 0.015))
     truth = _place(rng, height, width, number, sizes)
-    rows = []
+    rows, shades = [], []
     for x, y, diameter in truth:
         look = str(rng.choice(looks))
         contrast = float(max(rng.uniform(0.10, 0.45), 9 * grain))
-        _bubble(rng, scene, x, y, diameter / 2, look, contrast)
+        shades.append(_bubble(rng, scene, x, y, diameter / 2, look, contrast))
         rows.append((x, y, diameter, look, contrast))
     if rng.random() < 0.6:
         _glare(rng, scene)
+    blur = float(rng.uniform(0.3, 0.7))
     frame = pd.DataFrame(rows, columns=["x", "y", "diameter", "look", "contrast"])
-    return Casting(_camera(rng, scene, grain), frame)
+    frame["visible"] = visibility(scene, shades, frame, blur, grain)
+    return Casting(_camera(rng, scene, blur, grain), frame)
+
+
+def visibility(
+    scene: np.ndarray,
+    shades: list[tuple[tuple[slice, slice], np.ndarray]],
+    truth: pd.DataFrame,
+    blur: float,
+    grain: float,
+) -> np.ndarray:
+    """How far each bubble changes the picture's pixels within its outline, root mean square, in units of the grain.
+
+    The difference is that between the scene without grain and the same scene without the bubble, both through the lens
+    and clipped to white: glare hides what lies under it, another bubble does not.
+    """
+    told = []
+    for (box, shade), bubble in zip(shades, truth.itertuples(), strict=True):
+        y, x = np.ogrid[box]
+        change = np.clip(scene[box], 0, 1) - np.clip(scene[box] - shade, 0, 1)
+        change = ndimage.gaussian_filter(change, blur)
+        inside = np.hypot(x - bubble.x, y - bubble.y) <= bubble.diameter / 2 + 0.5
+        told.append(float(np.sqrt((change[inside] ** 2).mean())) / grain)
+    return np.array(told, float)
 
 
 def _background(rng: np.random.Generator, height: int, width: int) -> np.ndarray:
@@ -144,7 +174,8 @@ def _place(
 
 def _bubble(
     rng: np.random.Generator, scene: np.ndarray, x: float, y: float, radius: float, look: str, contrast: float
-) -> None:
+) -> tuple[tuple[slice, slice], np.ndarray]:
+    """Draw one; where it was drawn, and what was added there."""
     height, width = scene.shape
     blur = float(max(0.6, rng.uniform(0.02, 0.14) * radius))
     reach = int(np.ceil((3.5 * radius if look.startswith("soft") else radius) + 4 * blur + 2))
@@ -179,7 +210,9 @@ def _bubble(
         away = rng.uniform(0.2, 0.5) * radius
         spot = np.hypot(dx - away * np.cos(lit), dy - away * np.sin(lit))
         shade = shade + 0.4 * contrast * _step(spot, rng.uniform(0.08, 0.18) * radius, max(blur, 0.7))
-    scene[np.ix_(rows, columns)] += shade.astype(np.float32)
+    box = slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1)
+    scene[box] += shade.astype(np.float32)
+    return box, shade
 
 
 def _step(distance: np.ndarray, radius: float, blur: float) -> np.ndarray:
@@ -202,9 +235,9 @@ def _glare(rng: np.random.Generator, scene: np.ndarray) -> None:
         scene += (rng.uniform(0.3, 0.9) * np.exp(-((u**2 + v**2) ** 1.5))).astype(np.float32)
 
 
-def _camera(rng: np.random.Generator, scene: np.ndarray, grain: float) -> np.ndarray:
+def _camera(rng: np.random.Generator, scene: np.ndarray, blur: float, grain: float) -> np.ndarray:
     """Lens blur, shot noise, white balance, 8 bits and JPEG."""
-    sharp = ndimage.gaussian_filter(scene, float(rng.uniform(0.3, 0.7)))
+    sharp = ndimage.gaussian_filter(scene, blur)
     tint = rng.uniform(0.85, 1.0, size=3).astype(np.float32)
     noise = rng.normal(0, 1, (*scene.shape, 3)).astype(np.float32)
     level = np.clip(sharp, 0.02, 1)[..., None]

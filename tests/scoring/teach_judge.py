@@ -1,104 +1,183 @@
-"""Teach the judge of candidate circles on rendered castings and write its numbers: python tests/scoring/teach_judge.py
+"""Teach the judge of candidate circles on rendered pictures and write its numbers, in about half an hour:
 
-Seeds of its own, apart from those the detector is measured on.
+    python tests/scoring/teach_judge.py [--seen FILE]
+
+The pictures are castings (`rendering`) and others of many more kinds (`varied`), by seeds apart from those the detector is
+measured on. `--seen` keeps what the judge is shown, or takes it from there if the file exists: to teach it otherwise
+without looking at all pictures again.
 """
 
 from __future__ import annotations
 
-import json
+import argparse
+import pickle
+from dataclasses import dataclass
 from pathlib import Path
 
+import network
 import numpy as np
-from rendering import LOOKS, OTHERS, TEACHING, Casting, render
+import pandas as pd
+from matching import matched
+from rendering import TEACHING, Casting, render
+from varied import VARIED, vary
 
-from castlab.scoring import judging, pictures, profiles, rings, surroundings
+from castlab.scoring import judging, pictures, profiles, rings, views
+from castlab.scoring.judging import Network
 
-HOME = Path(judging.__file__).with_name("judge.json")
+HOME = Path(judging.__file__).with_name("judge.npz")
+SMALLEST_RADIUS, LARGEST_RADIUS = 1.3, 75.0
+"""Radii sought, pixels."""
+SIEVE_PICTURES = 60
+"""Pictures of each kind that the sieve is taught on."""
+KEPT_BACK = 6
+"""One picture in so many is not shown to the network: on these its doubt is set right."""
+HIDDEN, DIM = 1.5, 2.2
+"""`visible` below which a circle is neither right nor wrong to find, and below which it is not wrong to miss."""
 
 
-REACH = (3.0, 150.0)
-"""Diameters sought, pixels."""
+@dataclass(frozen=True)
+class Seen:
+    """What is shown of one picture: circles that the sieve passed, their views, the true ones."""
+
+    looked: profiles.Looked
+    view: np.ndarray
+    truth: pd.DataFrame
 
 
-def candidates(casting: Casting) -> tuple[list[rings.Level], profiles.Looked]:
-    """Every circle that is looked at in one casting."""
+def circles(casting: Casting) -> tuple[list[rings.Level], profiles.Looked]:
+    """Every circle that is looked at in one picture."""
     light = pictures.light(pictures.read_colours(casting.picture))
-    steps = rings.levels(light, REACH[1] / 2)
-    return steps, profiles.look(steps, rings.candidates(steps, REACH[0] / 2, REACH[1] / 2), None)
+    steps = rings.levels(light, LARGEST_RADIUS)
+    return steps, profiles.look(steps, rings.candidates(steps, SMALLEST_RADIUS, LARGEST_RADIUS), None)
 
 
-def truth(casting: Casting, seen: profiles.Looked) -> tuple[np.ndarray, np.ndarray]:
-    """Whether each circle lies on a true bubble, and whether it lies neither on nor off one."""
-    true, near = np.zeros(len(seen), bool), np.zeros(len(seen), bool)
-    for bubble in casting.truth.itertuples():
-        radius = bubble.diameter / 2
-        apart = np.hypot(seen.x - bubble.x, seen.y - bubble.y) / radius
-        size = np.abs(np.log(seen.radius / radius))
-        true |= (apart < 0.35) & (size < 0.26)
-        near |= (apart < 0.7) & (size < 0.47)
-    return true, near & ~true
+def labels(looked: profiles.Looked, truth: pd.DataFrame) -> tuple[np.ndarray, ...]:
+    """Quality of each circle (1: lies on a true one), what its log radius lacks, whether that is known, whether to show it."""
+    quality, size = np.zeros(len(looked)), np.zeros(len(looked))
+    sized, show = np.zeros(len(looked), bool), np.ones(len(looked), bool)
+    for true in truth.itertuples():
+        apart = np.hypot(looked.x - true.x, looked.y - true.y) / (true.diameter / 2)
+        lacks = np.log(true.diameter / 2 / looked.radius)
+        off = np.hypot(apart / 0.5, lacks / 0.4)
+        good = np.clip(1.3 - off, 0, 1)
+        if true.visible < HIDDEN:
+            show &= off >= 1.6
+            continue
+        if true.visible < DIM:
+            show &= (off >= 1.6) | (good >= 0.3)
+        better = good > quality
+        quality[better], size[better], sized[better] = good[better], lacks[better], good[better] > 0.3
+    return quality, size, sized, show
 
 
-def regression(columns: np.ndarray, true: np.ndarray, name: str) -> dict[str, object]:
-    """The numbers of one fitted judgement."""
-    from sklearn.linear_model import LogisticRegression
-
-    model = LogisticRegression(max_iter=5000, C=0.3).fit(columns, true)
-    return {
-        f"{name}_weights": model.coef_[0].round(5).tolist(),
-        f"{name}_intercept": round(float(model.intercept_[0]), 5),
-    }
-
-
-def network(columns: np.ndarray, true: np.ndarray) -> dict[str, object]:
-    """The numbers of the first judgement."""
+def teach_sieve(castings: list[Casting]) -> dict[str, np.ndarray]:
+    """The small network that sees measures only."""
     from sklearn.neural_network import MLPClassifier
 
+    measures, true = [], []
+    for casting in castings:
+        looked = circles(casting)[1]
+        quality, _, _, show = labels(looked, casting.truth)
+        measures.append(looked.measures[show])
+        true.append(quality[show] > 0.3)
+    columns, right = np.concatenate(measures), np.concatenate(true)
+    centre, scale = columns.mean(axis=0), columns.std(axis=0)
     model = MLPClassifier(
-        (32, 16), activation="tanh", alpha=1e-3, learning_rate_init=3e-3, max_iter=40, early_stopping=True,
-        n_iter_no_change=6, random_state=0, batch_size=256,
-    ).fit(columns, true)  # fmt: skip
-    weights = {f"alone_weights_{n}": layer.round(4).tolist() for n, layer in enumerate(model.coefs_)}
-    return weights | {f"alone_offset_{n}": layer.round(4).tolist() for n, layer in enumerate(model.intercepts_)}
+        (24, 12), activation="tanh", alpha=1e-3, learning_rate_init=3e-3, max_iter=30, early_stopping=True,
+        n_iter_no_change=5, random_state=0, batch_size=512,
+    ).fit(judging.terms(columns, centre, scale), right)  # fmt: skip
+    numbers = {"centre": centre, "scale": scale}
+    numbers |= {f"sieve_weights_{n}": layer for n, layer in enumerate(model.coefs_)}
+    return numbers | {f"sieve_offset_{n}": layer for n, layer in enumerate(model.intercepts_)}
 
 
-def teach() -> None:
-    """Fit the first judgement, then the second on what the first leaves, and write both."""
-    castings = [(casting, *candidates(casting)) for casting in _castings()]
-    told = [truth(casting, seen) for casting, _, seen in castings]
-    measures = np.concatenate([seen.measures[~near] for (_, _, seen), (_, near) in zip(castings, told, strict=True)])
-    true = np.concatenate([true[~near] for true, near in told])
-    centre, scale = measures.mean(axis=0).round(5), measures.std(axis=0).round(5)
-    numbers = {"alone_centre": centre.tolist(), "alone_scale": scale.tolist()}
-    numbers |= network(judging.terms(measures, centre, scale), true)
-    _write(numbers)
-    columns, labels = [], []
-    for casting, steps, seen in castings:
-        first = judging.alone(seen.measures)
-        kept = judging.choose(seen, first)
-        one = seen.take(kept)
-        around = surroundings.unexplained(steps, one.x, one.y, one.radius, first[kept])
-        true, near = truth(casting, one)
-        # what is kept counts as found when its centre lies within half a radius, whatever its size says
-        columns.append(judging.both(first[kept], around))
-        labels.append(true | near)
-    _write(numbers | regression(np.concatenate(columns), np.concatenate(labels), "together"))
+def shown(casting: Casting) -> Seen:
+    """What the network is shown of one picture."""
+    steps, looked = circles(casting)
+    looked = looked.take(np.flatnonzero(judging.sieve(looked.measures) >= judging.SIEVED))
+    view = views.unrolled(steps, looked.x, looked.y, looked.radius, None)
+    return Seen(looked, view.astype(np.float16), casting.truth)
 
 
-def _castings() -> list[Casting]:
-    """Castings like those measured, and as many smaller ones of every look, faint and small ones among them."""
-    looks = (*OTHERS, "crescent", *OTHERS, *LOOKS)
-    others = [
-        render(seed + 500, shape=(500, 640), bubbles=30, sizes=(4.0, 80.0), looks=(looks[seed % len(looks)],))
-        for seed in TEACHING
-    ]
-    return [*map(render, TEACHING), *others]
+def teach_network(all_seen: list[Seen], taught: dict[str, np.ndarray], rounds: tuple[int, int]) -> Network:
+    """Taught circles alone, then with the claims of those that it has come to believe in."""
+    rng = np.random.default_rng(0)
+    told = [labels(seen.looked, seen.truth) for seen in all_seen]
+    quality, size, sized, show = (np.concatenate([part[n] for part in told]) for n in range(4))
+    measures = np.concatenate([seen.looked.measures for seen in all_seen])
+    known = judging.terms(measures, taught["centre"], taught["scale"])
+    ends = np.cumsum([len(seen.looked) for seen in all_seen])
+    reaches = len(views.REACH)
+    view = np.zeros((ends[-1], views.RAYS, views.CHANNELS + reaches), np.float16)
+    for seen, end in zip(all_seen, ends, strict=True):
+        view[end - len(seen.looked) : end, :, : views.CHANNELS] = seen.view
+    some = np.flatnonzero(show)
+    targets = [part.astype(np.float32) for part in (quality, size, sized)]
+    net = network.blank(view.shape[2], known.shape[1], rng)
+    for turn in rounds:
+        net = network.teach(net, view, known, *targets, some, rounds=turn, rate=2e-3, rng=rng, light=reaches)
+        for seen, end in zip(all_seen, ends, strict=True):
+            here = slice(end - len(seen.looked), end)
+            odds = net(view[here].astype(np.float32), known[here])[:, 0]
+            looked = seen.looked
+            view[here, :, views.CHANNELS :] = views.claimed(looked.x, looked.y, looked.radius, 1 / (1 + np.exp(-odds)))
+    return net
 
 
-def _write(numbers: dict[str, object]) -> None:
-    HOME.write_text(json.dumps(numbers) + "\n", encoding="utf-8")
+def calibration(kept_back: list[Seen]) -> np.ndarray:
+    """What makes the network's log odds those of a find being right: factor and offset."""
+    from sklearn.linear_model import LogisticRegression
+
+    from castlab.scoring.finding import judged
+
+    odds, right = [], []
+    for seen in kept_back:
+        sized, sure = judged(seen.looked, seen.view.astype(np.float32))
+        kept = judging.choose(sized, sure)
+        one, truth = sized.take(kept), seen.truth[seen.truth.visible >= HIDDEN]
+        _, hit = matched(truth.x.to_numpy(), truth.y.to_numpy(), truth.diameter.to_numpy(), one.x, one.y)
+        odds.append(np.log(sure[kept] / (1 - sure[kept])))
+        right.append(np.isin(np.arange(len(one)), hit))
+    model = LogisticRegression(C=100).fit(np.concatenate(odds)[:, None], np.concatenate(right))
+    return np.array([model.coef_[0, 0], model.intercept_[0]])
+
+
+def teach(keep: Path | None) -> None:
+    """Sieve, network, calibration; each is written before the next rests on it."""
+    if keep is not None and keep.exists():
+        taught, all_seen = pickle.loads(keep.read_bytes())
+        _write(taught)
+    else:
+        taught = teach_sieve([*map(casting, TEACHING[:SIEVE_PICTURES]), *map(vary, VARIED[:SIEVE_PICTURES])])
+        _write(taught)
+        all_seen = [shown(draw(seed)) for draw, seeds in ((casting, TEACHING), (vary, VARIED)) for seed in seeds]
+        if keep is not None:
+            keep.write_bytes(pickle.dumps((taught, all_seen)))
+    back = [n % KEPT_BACK == 0 for n in range(len(all_seen))]
+    net = teach_network([seen for seen, b in zip(all_seen, back, strict=True) if not b], taught, (4, 8))
+    taught |= net._asdict() | {"calibration": np.array([1.0, 0.0])}
+    _write(taught)
+    taught["calibration"] = calibration([seen for seen, b in zip(all_seen, back, strict=True) if b])
+    _write(taught)
+
+
+def casting(seed: int) -> Casting:
+    """Every other one as they are measured; those between smaller, with many small bubbles."""
+    if seed % 2:
+        return render(seed)
+    rng = np.random.default_rng(seed)
+    return render(seed, shape=(480, 600), bubbles=int(rng.integers(20, 90)), sizes=(3.5, float(rng.uniform(15, 80))))
+
+
+def _write(numbers: dict[str, np.ndarray]) -> None:
+    """Write them; numbers not taught yet stay as they were."""
+    old = dict(np.load(HOME)) if HOME.exists() else {}
+    new = {name: np.asarray(part, np.float32) for name, part in numbers.items()}
+    np.savez_compressed(HOME, allow_pickle=False, **(old | new))
     judging._taught.cache_clear()
 
 
 if __name__ == "__main__":
-    teach()
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--seen", type=Path)
+    teach(parser.parse_args().seen)
