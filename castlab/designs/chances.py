@@ -5,10 +5,13 @@ Each returns the power of a two-sided test at level alpha, exactly; nothing here
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from scipy import special, stats
 
-from castlab.analysis.models.many import EVENTS
+from castlab.analysis.models import many
+from castlab.analysis.models.passes import EVENTS
 
 FARTHEST = {True: 100.0, False: 30.0}
 """Shift (with fewer than four degrees of freedom: True) from which a miss has a chance below 1e-14: farther ones count as
@@ -40,14 +43,16 @@ def of_shares(first: float, second: float, n1: int, n2: int, alpha: float) -> fl
 
 
 def p_shares(n1: int, n2: int) -> np.ndarray:
-    """p-value of every outcome, [passes in group one, passes in group two].
+    """p-value of every outcome, [passes in group one, passes in group two], as `fit_factors` finds it.
 
-    The likelihood ratio test of logistic regression; its bias-reduced form (Firth, Biometrika 80, 1993, 27-38) where the
-    rarer outcome is rarer than `EVENTS` or a group has one outcome only. With two groups both have closed forms: the
-    penalty adds half a casting to each cell, or one to each outcome where the groups are taken to be alike.
+    With many castings the likelihood ratio test of logistic regression; its bias-reduced form (Firth, Biometrika 80, 1993,
+    27-38) where the rarer outcome is rarer than `EVENTS` or a group has one outcome only. With two groups both have closed
+    forms: the penalty adds half a casting to each cell, or one to each outcome where the groups are taken to be alike.
     """
     x1, x2 = np.arange(n1 + 1)[:, None], np.arange(n2 + 1)[None, :]
     passed, n = x1 + x2, n1 + n2
+    if n - 2 < many.FEW:
+        return _by_outcomes(n1, n2)
 
     def log_likelihood(x: np.ndarray, size: float) -> np.ndarray:
         return special.xlogy(x, x / size) + special.xlogy(size - x, (size - x) / size)
@@ -58,6 +63,15 @@ def p_shares(n1: int, n2: int) -> np.ndarray:
     ratio = np.where((np.minimum(passed, n - passed) < EVENTS) | one_outcome, reduced, plain)
     alike = (passed == 0) | (passed == n)
     return np.where(alike, 1.0, stats.chi2.sf(2 * np.maximum(ratio, 0), 1))
+
+
+@lru_cache(maxsize=512)
+def _by_outcomes(n1: int, n2: int) -> np.ndarray:
+    """The same for few castings, whose p-values are read from what outcomes come about."""
+    outcomes = np.indices((n1 + 1, n2 + 1)).reshape(2, -1).T
+    Y = np.hstack([np.arange(n) < outcomes[:, [group]] for group, n in enumerate((n1, n2))]).astype(float)
+    X = np.column_stack([np.ones(n1 + n2), np.repeat([0.0, 1.0], [n1, n2])])
+    return many.analyse("pass", X, Y, None, [1], intervals=False).p.reshape(n1 + 1, n2 + 1)
 
 
 def of_rates(first: float, second: float, n1: int, n2: int, alpha: float) -> float:

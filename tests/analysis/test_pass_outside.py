@@ -73,7 +73,8 @@ def test_complete_separation_of_six_castings():
     frame = pd.DataFrame({"ok": [0, 0, 0, 1, 1, 1], "way": ["a", "a", "a", "b", "b", "b"]})
     result = compare_runs(frame, "ok", "way", kind="pass")
     assert np.log(result.estimate) == pytest.approx(3.8918189, rel=1e-5)
-    assert 1 < result.low < result.estimate < result.high < np.inf
+    assert 1 < result.low < result.estimate
+    assert result.high == np.inf  # three of three passed: no effect is too large for these castings
 
 
 @settings(max_examples=40, deadline=None)

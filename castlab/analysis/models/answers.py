@@ -14,12 +14,13 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy import stats
 
-from castlab.analysis.models import many
+from castlab.analysis.models import many, passes
 from castlab.analysis.models.likelihood import Likelihood, Maximum, profile_interval, ratio_statistic
 from castlab.analysis.models.linear import LinearFit, LinearFits
 from castlab.errors import FitError
 
 LEVEL = 0.95
+LEFT_OUT = "the other factors could not be fitted with this effect left out; use fewer factors or levels"
 
 
 @dataclass(frozen=True)
@@ -108,9 +109,7 @@ class Held(Model):
             held = np.isin(np.arange(p), list(cols))[None, :]
             found, place = self.response.fit(np.zeros(1, dtype=int), held, np.zeros((1, p))), 0
         if not found.ok[place]:
-            raise FitError(
-                "the other factors could not be fitted with this effect left out; use fewer factors or levels"
-            )
+            raise FitError(LEFT_OUT)
         return Wald(found.one(place)).test(cols)
 
     def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -164,6 +163,36 @@ class Profile(Model):
         middle = rows @ self.coef
         reach = float(stats.t.ppf((1 + level) / 2, self.df)) * np.sqrt(variance)
         return middle, middle - reach, middle + reach
+
+
+@dataclass(frozen=True)
+class Few(Model):
+    """Few castings that pass or fail, (n, p) design, (n,) passes and batches: estimates and lines of `base`; its tests are
+    read from what outcomes come about, and intervals hold the values that these do not reject."""
+
+    base: Model
+    X: np.ndarray
+    y: np.ndarray
+    codes: np.ndarray | None
+
+    @property
+    def coef(self) -> np.ndarray:  # type: ignore[override]
+        return self.base.coef
+
+    def interval(self, j: int, level: float = LEVEL) -> tuple[float, float]:
+        _, low, high = self.base.line(np.eye(len(self.coef))[[j]], level)
+        reach = float(np.clip((high[0] - low[0]) / 2, 0.2, 3.0))
+        return passes.interval(self.X, self.y, self.codes, j, float(self.coef[j]), reach, level)
+
+    def test(self, cols: Sequence[int]) -> Test:
+        known = self.base.test(cols)
+        p = float(passes.p_values(self.X, self.y[None, :], self.codes, cols, [0.0] * len(cols))[0])
+        if np.isnan(p):
+            raise FitError(LEFT_OUT)
+        return Test(known.statistic, known.df, p, f"{known.method}, mid-p over the outcomes")
+
+    def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        return self.base.line(rows, level)
 
 
 @dataclass(frozen=True)

@@ -213,8 +213,9 @@ def fit(X: np.ndarray, z: np.ndarray, codes: np.ndarray | None, weights: np.ndar
 
 
 def fit_many(
-    X: np.ndarray, Z: np.ndarray, split: Strata | None, W: np.ndarray | None = None, known: bool = False
-) -> LinearFits:
+    X: np.ndarray, Z: np.ndarray, split: Strata | None, W: np.ndarray | None = None, known: bool = False,
+    even: bool = False,
+) -> LinearFits:  # fmt: skip
     """Fit many responses on one design.
 
     Parameters
@@ -226,6 +227,8 @@ def fit_many(
     known : True where the scatter of a casting is known to be 1 / weight, as that of a pass or fail is from its chance;
         n / (n - p + 1) of it, since p - 1 coefficients are fitted where one is held (for two groups the n - 1 of
         E. S. Pearson, Biometrika 34, 1947, 139-167)
+    even : True leaves out REML, which takes most of the time, as if batches did not scatter beyond their castings; the
+        weights of unequal batches are then less good, the judging is the same
     """
     many, (n, p) = len(Z), X.shape
     W = np.ones_like(Z) if W is None else W
@@ -240,7 +243,7 @@ def fit_many(
         return LinearFits(coef, phi[:, None, None] * inverse, zero, df, np.full(many, np.inf), phi, np.zeros(many), ok)
     sums = np.add.reduceat(weighted[:, split.order], split.starts, axis=1)
     s = np.add.reduceat(W[:, split.order], split.starts, axis=1)
-    lam = _reml(total, sums, s, n, p)
+    lam = np.zeros(many) if even else _reml(total, sums, s, n, p)
     return _two_strata(lam, total, sums, s, split, W.mean(axis=1), known)
 
 

@@ -12,18 +12,16 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from castlab.analysis.models import linear, working
+from castlab.analysis.models import linear, passes, working
+from castlab.analysis.models.passes import FAR
 from castlab.errors import FitError, InputError
 
 CHUNK = 2000
 """Responses that are worked on together, so that memory stays within some tens of megabytes."""
-EVENTS = 10
-"""Castings of the rarer outcome per coefficient below which logistic is bias-reduced (a common rule of thumb)."""
 FEW = 40
 """Residual degrees of freedom below which counts and grades without batches are tested as those with batches are: the
-large-sample tests of the negative binomial and of proportional odds reject in up to 7 and 9% of 12 to 24 castings."""
-FAR = 8.0
-"""Where the search for an end stops on the log scale (a ratio of 3000): from there on the interval is called open."""
+large-sample tests of the negative binomial and of proportional odds reject in up to 7 and 9% of 12 to 24 castings. Below it
+passes are tested by what outcomes come about."""
 _WIDENINGS, _REFINEMENTS, _CLOSE = 12, 25, 1e-6
 _SHORTEST, _LONGEST = 0.1, 0.6
 """Steps outwards, of the width so far: long ones may leap over where far values are rejected, since t falls again
@@ -57,11 +55,12 @@ class Response:
     split: linear.Strata | None
     offset: np.ndarray
 
-    def fit(self, rows: np.ndarray, held: np.ndarray, values: np.ndarray) -> linear.LinearFits:
-        """Linear fits of the working responses of these rows of Y, with coefficients `held` (R, p) at `values`."""
+    def fit(self, rows: np.ndarray, held: np.ndarray, values: np.ndarray, even: bool = False) -> linear.LinearFits:
+        """Linear fits of the working responses of these rows of Y, with coefficients `held` (R, p) at `values`; `even`
+        as in `castlab.analysis.models.linear.fit_many`."""
         kind = "log count" if self.kind == "count" and self.split is not None else self.kind
         made = working.respond(kind, self.X, self.Y[rows], self.offset, held, values)
-        found = linear.fit_many(self.X, made.line + made.left, self.split, made.weight, self.kind != "count")
+        found = linear.fit_many(self.X, made.line + made.left, self.split, made.weight, self.kind != "count", even)
         return linear.LinearFits(
             found.coef, found.within, found.between, found.df_within, found.df_between, found.phi,
             found.batch_variance, found.ok & made.converged,
@@ -169,10 +168,16 @@ def _block(
         return Analysed(estimate, estimate - reach, estimate + reach, p, fits.ok)
     if kind == "grade":
         Y = without_gaps(Y)
-    if split is None and kind == "pass" and not intervals:
-        return _passes(X, Y, cols, null)
-    if split is None and (kind == "pass" or len(X) - X.shape[1] >= FEW):
-        return _one_by_one(kind, X, Y, None, cols, null, level, intervals)
+        two = Y.max(axis=1) == 1
+        if two.any():
+            return _some_pass(two, X, Y, split, cols, null, level, intervals)
+    few = len(X) - X.shape[1] < FEW
+    other = (kind, X, Y, split, cols, null, level, intervals)
+    if kind == "pass" and (few or split is None) and not intervals:
+        found = _passes(X, Y, split, cols, null)
+        return found if split is None else _mended(found, ~found.ok, *other)
+    if (kind == "pass" and few) or (split is None and (kind == "pass" or not few)):
+        return _one_by_one(*other)
     response = Response(kind, X, Y, split, np.zeros(len(X)))
     every = np.arange(len(Y))
     free = response.free(every)
@@ -194,30 +199,50 @@ def _block(
         reach = stats.t.ppf((1 + level) / 2, free.df[:, cols]) * error
         ends = limits(response, rows, each, estimate[usual].ravel(), reach[usual].ravel(), level)
         low[usual], high[usual] = (end.reshape(len(usual), -1) for end in ends)
-    found = Analysed(estimate, low, high, p, ok)
+    return _mended(Analysed(estimate, low, high, p, ok), odd, *other)
+
+
+def _some_pass(
+    two: np.ndarray, X: np.ndarray, Y: np.ndarray, split: linear.Strata | None, cols: np.ndarray, null: np.ndarray,
+    level: float, intervals: bool,
+) -> Analysed:  # fmt: skip
+    """Grades where some responses use `two` only, which are passes and fails."""
+    parts = [
+        _block(kind, X, Y[rows], split, cols, null, level, intervals) for kind, rows in (("pass", two), ("grade", ~two))
+    ]
+    whole = [np.empty((len(Y), *getattr(parts[0], name).shape[1:])) for name in Analysed.__annotations__]
+    for rows, part in zip((two, ~two), parts, strict=True):
+        for values, name in zip(whole, Analysed.__annotations__, strict=True):
+            values[rows] = getattr(part, name)
+    return Analysed(whole[0], whole[1], whole[2], whole[3], whole[4].astype(bool))
+
+
+def _passes(X: np.ndarray, Y: np.ndarray, split: linear.Strata | None, cols: np.ndarray, null: np.ndarray) -> Analysed:
+    """Tests of passes: read from what outcomes come about where castings are few, else likelihood ratios."""
+    p, codes = np.empty((len(Y), len(cols))), None if split is None else split.codes
+    for k, col in enumerate(cols):
+        if len(X) - X.shape[1] < FEW:
+            p[:, k] = passes.p_values(X, Y, codes, [int(col)], [float(null[k])])
+        else:
+            p[:, k] = passes.plain(X, Y, split, np.arange(X.shape[1]) == col, np.full(X.shape[1], null[k]))[0]
+    if split is None:
+        coef = passes.estimates(X, Y)
+    else:
+        coef = Response("pass", X, Y, split, np.zeros(len(X))).free(np.arange(len(Y))).coef
+    blank = np.full(p.shape, np.nan)
+    return Analysed(coef[:, cols], blank, blank, p, np.asarray(np.isfinite(p).all(axis=1)))
+
+
+def _mended(
+    found: Analysed, odd: np.ndarray, kind: str, X: np.ndarray, Y: np.ndarray, split: linear.Strata | None,
+    cols: np.ndarray, null: np.ndarray, level: float, intervals: bool,
+) -> Analysed:  # fmt: skip
+    """With the `odd` responses analysed one by one."""
     if odd.any():
         other = _one_by_one(kind, X, Y[odd], split, cols, null, level, intervals)
         for name in Analysed.__annotations__:
             getattr(found, name)[odd] = getattr(other, name)
     return found
-
-
-def _passes(X: np.ndarray, Y: np.ndarray, cols: np.ndarray, null: np.ndarray) -> Analysed:
-    """Likelihood-ratio tests of passes without batches, bias-reduced where castings are few or separate."""
-    nothing = np.zeros((len(Y), X.shape[1]), dtype=bool)
-    passed = Y.sum(axis=1)
-    few = np.minimum(passed, len(X) - passed) < EVENTS * (X.shape[1] - 1)
-    plain = working.respond("pass", X, Y, np.zeros(len(X)), nothing, np.zeros(nothing.shape))
-    few |= ~plain.converged | (np.abs(plain.coef[:, 1:]).max(axis=1) > _SUSPECT)
-    best, coef = working.logistic_ratio(X, Y, nothing, np.zeros(nothing.shape), few)
-    p = np.empty((len(Y), len(cols)))
-    for k, col in enumerate(cols):
-        held = nothing.copy()
-        held[:, col] = True
-        value, _ = working.logistic_ratio(X, Y, held, np.where(held, null[k], 0.0), few)
-        p[:, k] = stats.chi2.sf(np.maximum(2 * (best - value), 0), 1)
-    blank = np.full(p.shape, np.nan)
-    return Analysed(coef[:, cols], blank, blank, p, np.asarray(np.isfinite(p).all(axis=1)))
 
 
 def _one_by_one(

@@ -46,8 +46,9 @@ class Working:
 
 
 def respond(
-    kind: str, X: np.ndarray, Y: np.ndarray, offset: np.ndarray, held: np.ndarray, values: np.ndarray
-) -> Working:
+    kind: str, X: np.ndarray, Y: np.ndarray, offset: np.ndarray, held: np.ndarray, values: np.ndarray,
+    precision: float = RIDGE,
+) -> Working:  # fmt: skip
     """Fit the coefficients that are not held, castings taken as independent, and return the working responses.
 
     Parameters
@@ -58,6 +59,7 @@ def respond(
     offset : (n,) log exposure of counts, else zeros
     held : (R, p) bool, which coefficients are held
     values : (R, p) at which values
+    precision : that slopes are given before the data; not of grades
     """
     if kind == "grade":
         found = np.empty((4, *Y.shape))
@@ -75,7 +77,7 @@ def respond(
             return _one_line(X, Y, offset, held, values, start, _counts)
         return _one_line(X, np.log(Y + ONE), offset, held, values, start, _log_counts)
     share = (Y.sum(axis=1) + 0.5) / (Y.shape[1] + 1)
-    return _one_line(X, Y, offset, held, values, special.logit(share), _passes)
+    return _one_line(X, Y, offset, held, values, special.logit(share), _passes, precision)
 
 
 Pieces = Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
@@ -122,14 +124,14 @@ def _table() -> tuple[np.ndarray, np.ndarray]:
 
 def _one_line(
     X: np.ndarray, seen: np.ndarray, offset: np.ndarray, held: np.ndarray, values: np.ndarray, start: np.ndarray,
-    pieces: Pieces,
+    pieces: Pieces, precision: float = RIDGE,
 ) -> Working:  # fmt: skip
     """Iterated weighted least squares of one line; the responses still moving are taken on."""
     coef = np.where(held, values, 0.0)
     coef[:, 0] = np.where(held[:, 0], coef[:, 0], start - coef[:, 1:] @ X[:, 1:].mean(axis=0))
     converged = np.zeros(len(seen), dtype=bool)
     moving = np.arange(len(seen))
-    prior = np.diag([1e-9, *np.full(X.shape[1] - 1, RIDGE)])
+    prior = np.diag([1e-9, *np.full(X.shape[1] - 1, precision)])
     for _ in range(_ITERATIONS):
         fix, now = held[moving], coef[moving]
         left, weight = pieces(offset + now @ X.T, seen[moving])
