@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 UNKNOWN = "–"
+SHORT = 20
+"""Letters of words that are kept on one line."""
 _NUMBERS = re.compile(r"(?:[\d\s.,<>=()%+−–-]|e-?\d|to|unlimited|nan)+")
 """Numbers, limits and ranges as text."""
 
@@ -64,8 +66,12 @@ def table(frame: pd.DataFrame, caption: str = "", numbers: Sequence[str] | None 
         Columns set to the right; None for those that hold numbers, and text made of numbers.
     """
     right = set(_numeric(frame) if numbers is None else numbers)
-    # a notebook sets every cell to the right unless the cell says otherwise
-    kinds = [' class="n"' if name in right else ' style="text-align: left"' for name in frame.columns]
+    # a notebook sets every cell to the right, and breaks B-018 at its hyphen, unless the cell says otherwise
+    kinds = []
+    for place, name in enumerate(frame.columns):
+        short_words = frame.iloc[:, place].map(lambda value: len(cell(value)) <= SHORT).all()
+        left = ' style="text-align: left; white-space: nowrap"' if short_words else ' style="text-align: left"'
+        kinds.append(' class="n"' if name in right else left)
     head = "".join(
         f'<th scope="col"{kind}>{html.escape(str(name))}</th>' for name, kind in zip(frame.columns, kinds, strict=True)
     )
