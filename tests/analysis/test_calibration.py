@@ -39,6 +39,9 @@ def bench() -> ModuleType:
         ("count", "16/-", {"base": 3, "dispersion": 0.2}),
         ("grade", "20/5", {"spread": 0.3}),
         ("pass", "30/6", {"base": 0.5, "spread": 0.3}),
+        ("pass", "16/8", {"base": 0.75, "spread": 0.3}),
+        ("pass", "24/4", {"base": 0.75}),
+        ("pass", "12/-", {"base": 0.5}),
     ],
 )
 def test_false_positives_and_coverage_are_nominal(bench, kind, layout, options):

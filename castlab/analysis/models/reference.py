@@ -60,12 +60,12 @@ class Reference:
 
 
 def _share(of: np.ndarray, weight: np.ndarray, telling: np.ndarray) -> np.ndarray:
-    """Share of the weight that is more telling, half of it where as telling; where no outcome is, not below what the plain
-    test or one outcome among all would make it."""
+    """Share of the weight that is more telling, half of it where as telling; where no outcome drawn is, what the plain test
+    says or one outcome among all."""
     more = np.clip((of - telling) / (2 * WIDTH) + 0.5, 0, 1)
     share = np.sum(more * weight, axis=-1) / np.sum(weight, axis=-1)
     least = np.minimum(2 * stats.norm.sf(telling[..., 0]), 1 / of.shape[-1])
-    return np.asarray(np.maximum(share, least))
+    return np.asarray(np.where(share > 0, share, least))
 
 
 def telling(p: np.ndarray) -> np.ndarray:
