@@ -531,3 +531,19 @@ def test_an_empty_logbook_is_called_empty_whatever_product_was_asked_for(tmp_pat
     Logbook.open(tmp_path / "shop.db").close()
     with pytest.raises(NotFoundError, match="holds no castings yet"):
         read(tmp_path / "shop.db", product="pod block")
+
+
+def test_grades_of_ones_own_are_told_as_outcomes_not_judged_as_settings(tmp_path):
+    with Logbook.open(tmp_path / "own.db", who="Noor") as book:
+        for cup in range(8):
+            batch = book.add(Batch(cup_degas_min=5.0 * (cup % 2)))
+            for n in range(2):
+                trial = book.add(
+                    Trial(batch_id=batch.id, pour_method=["stream", "ladle"][n], extra={"grit_grade": 2.0 + n})
+                )
+                book.add(Score(trial_id=trial.id, bubbles=3 + cup % 3 + 4 * n, extra_grades={"gloss": (cup + n) % 5}))
+    story = tell(tmp_path / "own.db")
+    judged = {*story.evidence.factors, *(name for names in story.evidence.together.values() for name in names)}
+    assert "gloss_grade" not in judged
+    assert {"pour_method", "grit_grade"} <= judged
+    assert "gloss grade" in story.came_out()

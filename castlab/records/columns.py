@@ -84,4 +84,13 @@ def describe() -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["column", "dtype", "level", "meaning"])
 
 
+def own_grades(frame: pd.DataFrame) -> list[str]:
+    """The columns of a frame that hold grades of the shop's own items; a setting of such a name is no Int64."""
+    foreseen = set(describe()["column"])
+    return [
+        name for name in frame.columns
+        if name not in foreseen and str(name).endswith("_grade") and str(frame[name].dtype) == "Int64"
+    ]  # fmt: skip
+
+
 NOT_SUMMARISED = ("trial_id", "scorer", "scored_at", "method", "rubric", "photo_id")

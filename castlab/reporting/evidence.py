@@ -18,7 +18,7 @@ from castlab.analysis import words
 from castlab.errors import InputError, NotFoundError
 from castlab.records import Batch, Logbook, Material
 from castlab.records.checks import cautions_of
-from castlab.records.columns import describe
+from castlab.records.columns import describe, own_grades
 from castlab.records.frame import of_product
 from castlab.records.models import Plan
 
@@ -265,7 +265,7 @@ def _varied(frame: pd.DataFrame, response: str, batch: str | None, *, table: boo
     if table:
         names = [str(c) for c in frame.columns if c not in (response, batch) and not _is_key(frame[c])]
     else:
-        foreseen = set(describe()["column"])
+        foreseen = {*describe()["column"], *own_grades(frame)}
         extras = [name for name in frame.columns if name not in foreseen and name != "batch_id"]
         usual = [*USUAL_FACTORS[:9], *extras, *USUAL_FACTORS[9:], *CIRCUMSTANCES]
         names = [name for name in usual if name != response]

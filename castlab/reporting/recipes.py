@@ -16,6 +16,7 @@ from castlab.analysis.recommending import goals
 from castlab.errors import FitError, InputError
 from castlab.figures import castings as pictures
 from castlab.figures.style import Picture
+from castlab.records.columns import own_grades
 from castlab.records.models import READINGS
 from castlab.reporting import care, footer
 from castlab.reporting.evidence import Evidence, read
@@ -76,7 +77,8 @@ def compare_recipes(
     told = one.frame[group].map(labels.level, na_action="ignore")
     frame = one.frame[told.isin(pair)].reset_index(drop=True)
     frame[group] = pd.Categorical(frame[group].map(labels.level), list(pair))
-    chosen = asked or [name for name in READINGS if name in frame and _comparable(frame, name, group)]
+    known = [name for name in READINGS if name in frame] + own_grades(frame)
+    chosen = asked or [name for name in known if _comparable(frame, name, group)]
     for name in chosen:
         if name not in frame.columns:
             raise InputError(f"there is no column {name!r}; accepted: {', '.join(map(str, frame.columns))}")

@@ -31,7 +31,7 @@ from castlab.figures import castings as pictures
 from castlab.figures.confounding import draw_confounding
 from castlab.figures.effects import draw_fit
 from castlab.figures.style import Picture
-from castlab.records.columns import SUMMARY
+from castlab.records.columns import SUMMARY, own_grades
 from castlab.records.models import READINGS
 from castlab.reporting import care, footer, opening
 from castlab.reporting.evidence import NAME_SETTINGS, Evidence, read
@@ -165,7 +165,7 @@ class Story:
     def came_out(self) -> Markup:
         """Every outcome that was written down, in numbers."""
         one = self.evidence
-        known = [name for name in dict.fromkeys([one.response, *READINGS]) if name in one.frame]
+        known = [name for name in dict.fromkeys([one.response, *READINGS, *own_grades(one.frame)]) if name in one.frame]
         rows = [(labels.label(name), *summary(one.frame[name])) for name in known if one.frame[name].notna().any()]
         names = ["outcome", "castings", "middle", "middle half", "lowest", "highest"]
         several = bool((one.frame["scores"] > 1).any()) if "scores" in one.frame and known != [one.response] else False

@@ -16,11 +16,10 @@ import pandas as pd
 
 from castlab import labels
 from castlab.errors import InputError
-from castlab.records.models import READINGS
 
 FEWER_IS_BETTER = ("bubbles", "bubble_largest_mm", "haze_pct")
-MORE_IS_BETTER = ("passed", *(name for name in READINGS if name.endswith("_grade")))
-"""Outcomes of the logbook for which a maker knows which way is better."""
+"""Outcomes of the logbook of which a maker wants fewer or less; of passes, and of grades (0 worst), the house's and a shop's
+own, more."""
 
 _WORDS = {"fewer": "fewer", "less": "fewer", "lower": "fewer", "more": "more", "higher": "more"}
 ACCEPTED = 'accepted: "fewer", "more", a number to come close to, or a Goal'
@@ -186,10 +185,12 @@ def known_aim(response: str) -> str | None:
 
     Examples
     --------
-    >>> known_aim("bubbles"), known_aim("clarity_grade"), known_aim("shore_d")
+    >>> known_aim("bubbles"), known_aim("gloss_grade"), known_aim("shore_d")
     ('fewer', 'more', None)
     """
-    return "fewer" if response in FEWER_IS_BETTER else "more" if response in MORE_IS_BETTER else None
+    if response in FEWER_IS_BETTER:
+        return "fewer"
+    return "more" if response == "passed" or response.endswith("_grade") else None
 
 
 def read(goals: Mapping[str, Any]) -> dict[str, Goal]:
