@@ -22,7 +22,7 @@ _DRAWS = 4000
 _SIZE_ERROR = 0.04
 """Spread of the measured over the true diameter, as a share; for bubbles near the smallest size that counts."""
 _SHARED = 4.0
-_JUDGE_SPREAD = 1.75
+_JUDGE_SPREAD = 1.0
 """Spread of the judge's log odds from photo to photo."""
 _UNLIKE = 0.06
 """Spread of the true over the reckoned count that drawing cannot show: bubbles unlike any that was found."""
