@@ -9,7 +9,7 @@ in `choose`.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy import stats
@@ -48,6 +48,18 @@ class Model:
         """Estimate, lower and upper limit of rows @ coef."""
         raise NotImplementedError
 
+    def uncertainty(self) -> tuple[np.ndarray, float]:
+        """Covariance of the coefficients (p, p) and degrees of freedom, the median over the coefficients."""
+        raise NotImplementedError
+
+    def drawn(self, draws: int, rng: np.random.Generator) -> np.ndarray:
+        """Coefficients that are held possible, (draws, p): multivariate t around the estimates."""
+        cov, df = self.uncertainty()
+        values, vectors = np.linalg.eigh((cov + cov.T) / 2)
+        root = vectors * np.sqrt(np.maximum(values, 0))
+        wide = np.ones(draws) if np.isinf(df) else np.sqrt(df / rng.chisquare(df, draws))
+        return np.asarray(self.coef + (rng.standard_normal((draws, len(cov))) @ root.T) * wide[:, None])
+
 
 @dataclass(frozen=True)
 class Wald(Model):
@@ -58,6 +70,12 @@ class Wald(Model):
     @property
     def coef(self) -> np.ndarray:  # type: ignore[override]
         return self.fit.coef
+
+    def raised(self, more: float) -> Wald:
+        """With lines that lie higher by this much."""
+        coef = self.coef.copy()
+        coef[0] += more
+        return Wald(replace(self.fit, coef=coef))
 
     def interval(self, j: int, level: float = LEVEL) -> tuple[float, float]:
         _, low, high = self.line(np.eye(len(self.coef))[[j]], level)
@@ -75,20 +93,36 @@ class Wald(Model):
         reach = np.array([stats.t.ppf((1 + level) / 2, self.fit.df(row)) for row in rows]) * error
         return middle, middle - reach, middle + reach
 
+    def uncertainty(self) -> tuple[np.ndarray, float]:
+        df = [self.fit.df(row) for row in np.eye(len(self.coef))[1:]]
+        return np.asarray(self.fit.cov), float(np.median(df)) if df else np.inf
+
 
 @dataclass(frozen=True)
-class Held(Model):
-    """Tests and intervals of `response` (one row) with the tested effect held at the value tested; `base` has the
-    estimates and lines."""
+class Based(Model):
+    """Tests and intervals of its own over the estimates and lines of `base`."""
 
-    response: many.Response
-    base: Wald
-    _limits: dict[float, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict, repr=False, compare=False)
-    _singly: list[LinearFits] = field(default_factory=list, repr=False, compare=False)
+    base: Model
 
     @property
     def coef(self) -> np.ndarray:  # type: ignore[override]
         return self.base.coef
+
+    def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        return self.base.line(rows, level)
+
+    def uncertainty(self) -> tuple[np.ndarray, float]:
+        return self.base.uncertainty()
+
+
+@dataclass(frozen=True)
+class Held(Based):
+    """Tests and intervals of `response` (one row) with the tested effect held at the value tested."""
+
+    base: Wald
+    response: many.Response
+    _limits: dict[float, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict, repr=False, compare=False)
+    _singly: list[LinearFits] = field(default_factory=list, repr=False, compare=False)
 
     def interval(self, j: int, level: float = LEVEL) -> tuple[float, float]:
         if level not in self._limits:
@@ -111,9 +145,6 @@ class Held(Model):
         if not found.ok[place]:
             raise FitError(LEFT_OUT)
         return Wald(found.one(place)).test(cols)
-
-    def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        return self.base.line(rows, level)
 
 
 @dataclass(frozen=True)
@@ -154,30 +185,27 @@ class Profile(Model):
         )
 
     def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        full = rows
-        if self.anchor is not None:
-            full = np.zeros((len(rows), len(self.best.theta)))
-            full[:, self.anchor] = -1
-            full[:, self.first :] = rows[:, 1:]
-        variance = self.phi * np.einsum("ij,jk,ik->i", full, self.best.cov, full)
+        variance = np.einsum("ij,jk,ik->i", rows, self.uncertainty()[0], rows)
         middle = rows @ self.coef
         reach = float(stats.t.ppf((1 + level) / 2, self.df)) * np.sqrt(variance)
         return middle, middle - reach, middle + reach
 
+    def uncertainty(self) -> tuple[np.ndarray, float]:
+        size = len(self.coef)
+        place = np.zeros((size, len(self.best.theta)))
+        place[1:, self.first :] = np.eye(size - 1)
+        place[0, 0 if self.anchor is None else self.anchor] = 1 if self.anchor is None else -1
+        return self.phi * place @ self.best.cov @ place.T, float(self.df)
+
 
 @dataclass(frozen=True)
-class Few(Model):
-    """Few castings that pass or fail, (n, p) design, (n,) passes and batches: estimates and lines of `base`; its tests are
-    read from what outcomes come about, and intervals hold the values that these do not reject."""
+class Few(Based):
+    """Few castings that pass or fail, (n, p) design, (n,) passes and batches: the tests of `base` are read from what
+    outcomes come about, and intervals hold the values that these do not reject."""
 
-    base: Model
     X: np.ndarray
     y: np.ndarray
     codes: np.ndarray | None
-
-    @property
-    def coef(self) -> np.ndarray:  # type: ignore[override]
-        return self.base.coef
 
     def interval(self, j: int, level: float = LEVEL) -> tuple[float, float]:
         _, low, high = self.base.line(np.eye(len(self.coef))[[j]], level)
@@ -191,21 +219,13 @@ class Few(Model):
             raise FitError(LEFT_OUT)
         return Test(known.statistic, known.df, p, f"{known.method}, mid-p over the outcomes")
 
-    def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        return self.base.line(rows, level)
-
 
 @dataclass(frozen=True)
-class Shuffled(Model):
-    """Estimates of `base`; an effect counts where `base` and a permutation test both show it (the larger p-value), and an
-    interval that shuffling does not bear out reaches to "no effect"."""
+class Shuffled(Based):
+    """An effect counts where `base` and a permutation test both show it (the larger p-value), and an interval that
+    shuffling does not bear out reaches to "no effect"."""
 
-    base: Model
     shuffle: Callable[[Sequence[int]], tuple[float, str]]
-
-    @property
-    def coef(self) -> np.ndarray:  # type: ignore[override]
-        return self.base.coef
 
     def interval(self, j: int, level: float = LEVEL) -> tuple[float, float]:
         low, high = self.base.interval(j, level)
@@ -217,6 +237,3 @@ class Shuffled(Model):
         known = self.base.test(cols)
         p, how = self.shuffle(cols)
         return Test(known.statistic, known.df, max(p, known.p), how if p >= known.p else known.method)
-
-    def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        return self.base.line(rows, level)

@@ -177,7 +177,7 @@ def _held(castings: Castings, design: Design, reduced: np.ndarray | None = None)
     if not found.ok[0]:
         raise FitError(linear.NO_SCATTER)
     fit = found.one()
-    return Held(response, Wald(fit if reduced is None else replace(fit, coef=reduced)))
+    return Held(Wald(fit if reduced is None else replace(fit, coef=reduced)), response)
 
 
 # counts
@@ -213,13 +213,11 @@ def _count(castings: Castings, design: Design) -> Chosen:
         return Chosen(Profile(plain, best, phi=widest, df=split.df_between), method, "ratio", np.exp, cautions)
     if castings.codes is not None:
         model = _held(castings, design)
-        coef = (
-            model.coef.copy()
-        )  # the mean of the counts, not of their logarithms (smearing; Duan, JASA 78, 1983, 605-610)
-        coef[0] += np.log(y.sum() / np.exp(offset + X @ coef).sum())
-        model = replace(model, base=Wald(replace(model.base.fit, coef=coef)))
+        # the mean of the counts, not of their logarithms (smearing; Duan, JASA 78, 1983, 605-610)
+        more = np.log(y.sum() / np.exp(offset + X @ model.coef).sum())
+        model = replace(model, base=model.base.raised(more))
         method = f"log counts with batches, {HELD} (dispersion {phi:.2g})"
-        luck = _luck(X, np.exp(offset + X @ coef), model.base.fit.cov)
+        luck = _luck(X, np.exp(offset + X @ model.coef), model.uncertainty()[0])
         return Chosen(model, method, "ratio", np.exp, cautions, luck=luck)
     wide = max(phi, 1.0)
     if far:

@@ -127,6 +127,10 @@ class Pooled(Model):
         reach = stats.t.ppf((1 + level) / 2, both.df) * np.sqrt(both.variance)
         return both.estimate, both.estimate - reach, both.estimate + reach
 
+    def drawn(self, draws: int, rng: np.random.Generator) -> np.ndarray:
+        shares = [part.size for part in np.array_split(np.arange(draws), len(self.models))]
+        return np.vstack([model.drawn(many, rng) for model, many in zip(self.models, shares, strict=True)])
+
     def lost(self, j: int) -> float:
         """Share of what could be known about coefficient j that not knowing the true responses costs."""
         return float(rubin(*self._of(j)).lost[0])

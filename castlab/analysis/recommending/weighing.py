@@ -79,7 +79,7 @@ class Scales:
         """Share of what the fits hold possible in which each row scores at least as high as the settings chosen."""
         both = pd.concat([pd.DataFrame([settings]), offered], ignore_index=True)[list(settings)]
         rng = np.random.default_rng(SEED)
-        lines = {fit.response: self.line(fit, both, coefficients(fit, DRAWS, rng)) for fit in self.fits}
+        lines = {fit.response: self.line(fit, both, fit._chosen.model.drawn(DRAWS, rng)) for fit in self.fits}
         scores = self._of_lines(lines, both)
         return np.asarray((scores[:, 1:] >= scores[:, [0]] - 1e-12).mean(axis=0))
 
@@ -115,31 +115,3 @@ def shrink(fit: FactorFit, chosen: Sequence[str]) -> np.ndarray:
         coef[0] += float(fit._design.X[:, cols].mean(axis=0) @ coef[cols]) * (1 - keep)
         coef[cols] *= keep
     return coef
-
-
-def coefficients(fit: FactorFit, draws: int, rng: np.random.Generator) -> np.ndarray:
-    """Coefficients that the fit holds possible, (draws, p): multivariate t around the estimates."""
-    leaves = getattr(fit._chosen.model, "models", (fit._chosen.model,))
-    share = [part.size for part in np.array_split(np.arange(draws), len(leaves))]
-    return np.vstack([_around(model, many, rng) for model, many in zip(leaves, share, strict=True)])
-
-
-def _around(model: Any, draws: int, rng: np.random.Generator) -> np.ndarray:
-    cov, df = _uncertainty(model)
-    values, vectors = np.linalg.eigh((cov + cov.T) / 2)
-    root = vectors * np.sqrt(np.maximum(values, 0))
-    wide = np.ones(draws) if np.isinf(df) else np.sqrt(df / rng.chisquare(df, draws))
-    return np.asarray(model.coef + (rng.standard_normal((draws, len(cov))) @ root.T) * wide[:, None])
-
-
-def _uncertainty(model: Any) -> tuple[np.ndarray, float]:
-    """Covariance of the coefficients and degrees of freedom (the median over the coefficients)."""
-    model = getattr(model, "base", model)
-    size = len(model.coef)
-    if hasattr(model, "fit"):
-        df = [model.fit.df(row) for row in np.eye(size)[1:]]
-        return np.asarray(model.fit.cov), float(np.median(df)) if df else np.inf
-    place = np.zeros((size, len(model.best.theta)))
-    place[1:, model.first :] = np.eye(size - 1)
-    place[0, 0 if model.anchor is None else model.anchor] = 1 if model.anchor is None else -1
-    return model.phi * place @ model.best.cov @ place.T, float(model.df)
