@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from castlab.analysis.models import permutation
-from castlab.analysis.models.choose import Chosen
+from castlab.analysis.models.chosen import Chosen
 from castlab.analysis.reading.coding import Design
 
 CLEAR = 0.05

@@ -14,7 +14,8 @@ from castlab import labels
 from castlab.analysis import confounding, effects, randomisation, verdicts, words
 from castlab.analysis import planned as plans
 from castlab.analysis import zeros as zero_counts
-from castlab.analysis.models import choose, imperfect, permutation
+from castlab.analysis.models import imperfect, permutation
+from castlab.analysis.models.chosen import Chosen
 from castlab.analysis.reading import castings as rows_of
 from castlab.analysis.reading import coding, recorded
 from castlab.errors import FitError, InputError
@@ -59,7 +60,7 @@ class FactorFit(Result):
     any_at_all: FactorFit | None = None
     """With zeros='separate': the fit of the chance of any at all, beside this one of the number where there are any."""
     data: pd.DataFrame = field(repr=False)
-    _chosen: choose.Chosen = field(repr=False)
+    _chosen: Chosen = field(repr=False)
     _design: coding.Design = field(repr=False)
     _castings: rows_of.Castings = field(repr=False)
 

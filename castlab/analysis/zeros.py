@@ -16,7 +16,7 @@ from scipy import optimize, special
 
 from castlab import labels
 from castlab.analysis import effects, planned, words
-from castlab.analysis.models.choose import Chosen
+from castlab.analysis.models.chosen import Chosen
 from castlab.analysis.reading import recorded
 from castlab.analysis.reading.castings import Castings, check_frame
 from castlab.analysis.reading.coding import Design

@@ -120,9 +120,9 @@ def test_a_setting_without_any_count_gets_a_finite_estimate_and_a_caution():
 
 
 def test_a_negative_binomial_that_does_not_converge_becomes_quasi_poisson_with_the_reason(monkeypatch):
-    from castlab.analysis.models import choose
+    from castlab.analysis.models import count_fit
 
-    monkeypatch.setattr(choose, "_negative_binomial", lambda *_: None)
+    monkeypatch.setattr(count_fit, "_negative_binomial", lambda *_: None)
     rng = np.random.default_rng(1)
     frame = pd.DataFrame({"bubbles": rng.negative_binomial(1, 0.1, 60), "pour": ["stream", "ladle"] * 30})
     fit = fit_factors(frame, "bubbles", ["pour"])

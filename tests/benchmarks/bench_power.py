@@ -85,7 +85,7 @@ def ordered(layout: layouts.Layout) -> Test:
 def fast(experiments: int = 4000, looped: int = 300, checked: int = 60) -> None:
     groups, many = layouts.two_groups(12, 12), layouts.two_groups(18, 18)
     whole, each = layouts.in_batches(12, 6, True), layouts.in_batches(12, 6, False)
-    large = layouts.in_batches(24, 12, False)
+    large, more = layouts.in_batches(24, 12, False), layouts.two_groups(28, 28)
     scattered = given("measure", effect=1.3, spread=1.0, batch_spread=0.5)
     counts = given("count", effect=0.5, base=5, dispersion=1.5, batch_spread=0.3)
     passes = given("pass", effect=5.0, base=0.4, batch_spread=0.3)
@@ -101,7 +101,8 @@ def fast(experiments: int = 4000, looped: int = 300, checked: int = 60) -> None:
             SAME,
         ),
         ("counts in 12 batches, 48 castings", counts, large, in_batches(large, sm.families.Poisson()), OTHER),
-        ("pass, 36 castings", given("pass", effect=5.0, base=0.4), many, logistic(many), SAME),
+        ("pass, 36 castings", given("pass", effect=5.0, base=0.4), many, logistic(many), TEST),
+        ("pass, 56 castings", given("pass", effect=4.0, base=0.4), more, logistic(more), SAME),
         ("pass in 12 batches, 48 castings", passes, large, in_batches(large, sm.families.Binomial()), OTHER),
         ("grades, 36 castings", given("grade", effect=4.0, base=GRADES), many, ordered(many), OTHER),
     ]
@@ -129,6 +130,7 @@ def fast(experiments: int = 4000, looped: int = 300, checked: int = 60) -> None:
 
 
 SAME, OTHER = "same model", "statsmodels has another model"
+TEST = "same model, but few passes are tested by what outcomes can come about"
 
 
 def _by_fit_factors(kind: str, layout: layouts.Layout, y: np.ndarray) -> bool:

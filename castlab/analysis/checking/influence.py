@@ -14,6 +14,7 @@ from scipy import stats
 from castlab.analysis import effects
 from castlab.analysis.checking.residuals import Left
 from castlab.analysis.models import choose, imperfect
+from castlab.analysis.models.chosen import Chosen
 from castlab.analysis.models.pooling import Pooled
 from castlab.analysis.reading.castings import Castings
 from castlab.analysis.reading.coding import Design
@@ -42,7 +43,7 @@ class Carried:
 
 
 def of(
-    castings: Castings, design: Design, chosen: choose.Chosen, whole: pd.DataFrame, left: Left, names: Sequence[str]
+    castings: Castings, design: Design, chosen: Chosen, whole: pd.DataFrame, left: Left, names: Sequence[str]
 ) -> Carried:
     """Leave out the castings and batches that might carry a verdict, and keep those that do.
 
@@ -67,7 +68,7 @@ def of(
 
 
 def _all_changes(
-    castings: Castings, design: Design, chosen: choose.Chosen, whole: pd.DataFrame,
+    castings: Castings, design: Design, chosen: Chosen, whole: pd.DataFrame,
     parts: Sequence[tuple[np.ndarray, str]], what: str,
 ) -> list[tuple[object, ...]]:  # fmt: skip
     """The changes without each of these parts, which are castings to keep and the name of what is left out."""
@@ -75,7 +76,7 @@ def _all_changes(
     pooled, really = isinstance(chosen.model, Pooled), 0
     for keep, name in parts:
 
-        def quick(part: Castings, fewer: Design, keep: np.ndarray = keep) -> choose.Chosen:
+        def quick(part: Castings, fewer: Design, keep: np.ndarray = keep) -> Chosen:
             return imperfect.without(part, fewer, chosen, keep)
 
         found = _changes(castings, design, whole, keep, name, what, quick if pooled else imperfect.fit)
@@ -104,7 +105,7 @@ def _strain(whole: pd.DataFrame, design: Design, left: Left) -> np.ndarray:
 
 def _changes(
     castings: Castings, design: Design, whole: pd.DataFrame, keep: np.ndarray, name: str, what: str,
-    fit: Callable[[Castings, Design], choose.Chosen],
+    fit: Callable[[Castings, Design], Chosen],
 ) -> list[tuple[object, ...]]:  # fmt: skip
     """Effects whose strength is another one without these castings; only "clear" counts where an effect appears."""
     fewer = Design(design.terms, design.X[keep])
@@ -164,6 +165,6 @@ def without(castings: Castings, keep: np.ndarray) -> Castings:
     )  # fmt: skip
 
 
-def refit(castings: Castings, design: Design) -> choose.Chosen:
+def refit(castings: Castings, design: Design) -> Chosen:
     """The same method on other columns, with responses that are not known exactly taken as first guessed."""
     return choose.choose(replace(castings, known=None), design)

@@ -14,7 +14,7 @@ import numpy as np
 from scipy import special, stats
 
 from castlab.analysis.models import likelihood, linear
-from castlab.analysis.models.choose import Chosen
+from castlab.analysis.models.chosen import Chosen
 from castlab.analysis.reading.castings import Castings
 from castlab.analysis.reading.coding import Design
 from castlab.errors import FitError

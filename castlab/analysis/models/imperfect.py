@@ -24,7 +24,7 @@ import pandas as pd
 from castlab import labels
 from castlab.analysis import words
 from castlab.analysis.models import choose, imputation, pooling
-from castlab.analysis.models.choose import Chosen
+from castlab.analysis.models.chosen import Chosen
 from castlab.analysis.reading import coding
 from castlab.analysis.reading.castings import Castings
 from castlab.analysis.reading.coding import Design

@@ -1,0 +1,90 @@
+"""Which model answers for castings that pass or fail; see `castlab.analysis.models.choose`."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from scipy import special
+
+from castlab.analysis import words
+from castlab.analysis.models import likelihood, many, permutation
+from castlab.analysis.models.answers import Few, Profile, Shuffled
+from castlab.analysis.models.chosen import HELD, Chosen, contrast, held, must_converge
+from castlab.analysis.models.passes import EVENTS
+from castlab.analysis.reading.castings import Castings
+from castlab.analysis.reading.coding import Design
+from castlab.errors import FitError
+
+FEWEST = 8
+"""Castings without batches below which a complete difference between passes is not called clear."""
+OUTCOMES = "mid-p over the outcomes that can come about"
+
+
+def passed(castings: Castings, design: Design) -> Chosen:
+    X, y = design.X, castings.y
+    p = X.shape[1]
+    rarer = min(y.sum(), len(y) - y.sum())
+    plain = likelihood.Logistic(X, y, penalised=False)
+    best = likelihood.maximise(plain)
+    far = likelihood.ran_off(best, range(1, p))
+    reduced = bool(far) or rarer < EVENTS * (p - 1)
+    cautions: list[str] = []
+    if far:
+        names = words.listing([contrast(design, j) for j in far])
+        cautions.append(
+            f"Some settings gave only one outcome ({names}): these data set no upper limit to that effect, "
+            "and bias reduction keeps its estimate finite."
+        )
+    if castings.codes is not None:
+        model: likelihood.Logistic = replace(plain, penalised=True)
+        best = likelihood.maximise(model)
+        must_converge(best)
+        try:
+            tested = held(castings, design, best.theta if far else None)
+        except FitError:
+            return _whole_batches_alike(castings, design, model, best, cautions)
+        method = f"logistic with batches, {HELD}"
+        return _of_outcomes(Chosen(tested, method, "odds ratio", special.expit, cautions), castings, design)
+    method = "logistic, profile likelihood"
+    if reduced:
+        method = "bias-reduced (Firth) logistic, profile penalised likelihood"
+        plain = replace(plain, penalised=True)
+        best = likelihood.maximise(plain)
+        must_converge(best)
+        cautions += _exactly(castings, design, far)
+    few = bool(far) and castings.n < FEWEST
+    whole = Chosen(Profile(plain, best), method, "odds ratio", special.expit, cautions, too_few=few)
+    return _of_outcomes(whole, castings, design)
+
+
+def _of_outcomes(chosen: Chosen, castings: Castings, design: Design) -> Chosen:
+    """Where castings are few, its tests and intervals read from what outcomes come about."""
+    if castings.n - design.X.shape[1] >= many.FEW:
+        return chosen
+    method = f"{chosen.method.removesuffix(', profile penalised likelihood').removesuffix(', profile likelihood')}, {OUTCOMES}"
+    return replace(chosen, model=Few(chosen.model, design.X, castings.y, castings.codes), method=method)
+
+
+def _exactly(castings: Castings, design: Design, far: list[int]) -> list[str]:
+    """How sure a complete difference in very few castings can be at best (for two groups Fisher's exact test)."""
+    if castings.n >= FEWEST:
+        return []
+    return [
+        f"{contrast(design, j)}: a difference so complete in {words.count(castings.n, 'casting')} comes about in "
+        f"{100 * permutation.p_value(design.X, castings.y, [j], None)[0]:.2g}% of all ways to draw the settings by lot, "
+        "so it is called likely at most."
+        for j in far
+    ]
+
+
+def _whole_batches_alike(
+    castings: Castings, design: Design, model: likelihood.Logistic, best: likelihood.Maximum, cautions: list[str]
+) -> Chosen:
+    """Complete separation leaves no scatter: a batch counts as one casting, and p-values come from shuffling."""
+    alike = castings.n / castings.n_batches
+    df = float(max(castings.n_batches - design.X.shape[1], 1))
+    profile = Profile(model, best, phi=alike, df=df)
+    shuffled = Shuffled(profile, lambda cols: permutation.p_value(design.X, castings.y, cols, castings.codes))
+    said = "The factors tell every pass from every fail, so each batch was counted as one casting in the intervals."
+    method = "bias-reduced (Firth) logistic, a batch counted as one casting, permutation test"
+    return Chosen(shuffled, method, "odds ratio", special.expit, [*cautions, said])
