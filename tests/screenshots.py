@@ -79,7 +79,6 @@ def _notebook(browser: Any, lab: Lab, name: str, out: Path) -> str:
     took = f"{time.monotonic() - begun:.0f} s"
     page.wait_for_timeout(1_500)
     page.keyboard.press("Escape")
-    page.add_style_tag(content=".Toastify { display: none }")
     bar = page.locator(".jp-WindowedPanel-outer").bounding_box()["y"]
     for _ in range(3):  # what was out of sight is drawn, and grows, only now
         tall = min(TALLEST_PX, int(bar + page.evaluate(BOTTOM)) + 24)

@@ -231,7 +231,7 @@ class Story:
         )
         meaning = (
             "clear: holds after allowing for the number of settings looked at (Holm); likely: holds on its own, not after "
-            f"allowing for that; not shown: the interval says what remains possible. Method: {self.fit.method}."
+            f"allowing for that, or rests on very few castings; not shown: the interval says what remains possible. Method: {self.fit.method}."
         )
         return Markup(table(said, numbers=[how, "95% interval", "adjusted p"]) + paragraph(meaning, "note"))
 

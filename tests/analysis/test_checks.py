@@ -156,7 +156,7 @@ def test_settings_with_one_outcome_only_are_named():
     frame = pd.DataFrame({"passed": [0, 1, 0, 1, 1, 1, 1, 1], "pour": ["stream"] * 4 + ["ladle"] * 4})
     row = fit_factors(frame, "passed", ["pour"], kind="pass").checks().table.set_index("check").loc["separation"]
     assert row["finding"] == "look"
-    assert "pour ladle instead of stream" in row["sentence"] or "pour stream instead of ladle" in row["sentence"]
+    assert "pour stream instead of ladle" in row["sentence"]
 
 
 @pytest.mark.parametrize(("kind", "values"), [("grade", [0, 1, 2, 3]), ("pass", [0, 1]), ("count", [3, 9, 4, 7])])
