@@ -66,18 +66,19 @@ def table(frame: pd.DataFrame, caption: str = "", numbers: Sequence[str] | None 
         Columns set to the right; None for those that hold numbers, and text made of numbers.
     """
     right = set(_numeric(frame) if numbers is None else numbers)
-    # a notebook sets every cell to the right, and breaks B-018 at its hyphen, unless the cell says otherwise
-    kinds = []
+    heads, cells = [], []
     for place, name in enumerate(frame.columns):
-        short_words = frame.iloc[:, place].map(lambda value: len(cell(value)) <= SHORT).all()
-        left = ' style="text-align: left; white-space: nowrap"' if short_words else ' style="text-align: left"'
-        kinds.append(' class="n"' if name in right else left)
+        # a notebook sets every cell to the right, and breaks B-018 at its hyphen, unless the cell says otherwise
+        brief = frame.iloc[:, place].map(lambda value: len(cell(value)) <= SHORT).all()
+        one_line = "; white-space: nowrap" if brief else ""
+        heads.append(' class="n"' if name in right else ' style="text-align: left"')
+        cells.append(' class="n"' if name in right else f' style="text-align: left{one_line}"')
     head = "".join(
-        f'<th scope="col"{kind}>{html.escape(str(name))}</th>' for name, kind in zip(frame.columns, kinds, strict=True)
+        f'<th scope="col"{kind}>{html.escape(str(name))}</th>' for name, kind in zip(frame.columns, heads, strict=True)
     )
     rows = "".join(
         "<tr>"
-        + "".join(f"<td{kind}>{html.escape(cell(value))}</td>" for value, kind in zip(row, kinds, strict=True))
+        + "".join(f"<td{kind}>{html.escape(cell(value))}</td>" for value, kind in zip(row, cells, strict=True))
         + "</tr>"
         for row in frame.itertuples(index=False)
     )
