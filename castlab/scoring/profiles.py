@@ -88,20 +88,11 @@ def _read(
     level: Level, mask: np.ndarray | None, x: np.ndarray, y: np.ndarray, radius: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Light along the rays (candidate, ray, step), and which readings lie on pixels that count."""
-    from scipy import ndimage
-
     way = np.arange(RAYS) * (2 * np.pi / RAYS)
     reach = (radius[:, None] * _REACH).astype(np.float32)
     across = x[:, None, None] + reach[:, None, :] * np.cos(way, dtype=np.float32)[None, :, None]
     down = y[:, None, None] + reach[:, None, :] * np.sin(way, dtype=np.float32)[None, :, None]
-    height, width = level.smooth.shape
-    valid = (across >= 0) & (across <= width - 1) & (down >= 0) & (down <= height - 1)
-    if mask is not None:
-        rows = np.clip(np.rint(down).astype(np.int32), 0, min(mask.shape[0], height) - 1)
-        columns = np.clip(np.rint(across).astype(np.int32), 0, min(mask.shape[1], width) - 1)
-        valid &= mask[rows, columns]
-    light = ndimage.map_coordinates(level.smooth, [down, across], order=1, mode="nearest", output=np.float32)
-    return light, valid
+    return level.read(across, down, mask)
 
 
 def _slopes(light: np.ndarray, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -49,6 +49,22 @@ class Level:
         found: np.ndarray = self.noise[rows, columns]
         return found
 
+    def read(
+        self, across: np.ndarray, down: np.ndarray, mask: np.ndarray | None, margin: float = 0.0
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Light at points given in pixels of this level, and which of them count: inside the picture, or no more than
+        `margin` beyond its outermost pixels, and on the mask."""
+        from scipy import ndimage
+
+        height, width = self.smooth.shape
+        valid = (across >= -margin) & (across <= width - 1 + margin) & (down >= -margin) & (down <= height - 1 + margin)
+        if mask is not None:
+            rows = np.clip(np.rint(down).astype(np.int32), 0, min(mask.shape[0], height) - 1)
+            columns = np.clip(np.rint(across).astype(np.int32), 0, min(mask.shape[1], width) - 1)
+            valid &= mask[rows, columns]
+        light = ndimage.map_coordinates(self.smooth, [down, across], order=1, mode="nearest", output=np.float32)
+        return light, valid
+
 
 @dataclass(frozen=True)
 class Candidates:

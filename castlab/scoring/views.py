@@ -77,19 +77,11 @@ def _rays() -> tuple[np.ndarray, np.ndarray]:
 
 
 def _read(level: Level, mask: np.ndarray | None, x: np.ndarray, y: np.ndarray, radius: np.ndarray) -> np.ndarray:
-    from scipy import ndimage
-
     x, y, radius = (part.astype(np.float32) for part in (x, y, radius))
     cos, sin = _rays()
     size = radius[:, None, None]
     across, down = x[:, None, None] + size * cos, y[:, None, None] + size * sin
-    height, width = level.smooth.shape
-    valid = (across >= -0.5) & (across <= width - 0.5) & (down >= -0.5) & (down <= height - 0.5)
-    if mask is not None:
-        rows = np.clip(np.rint(down).astype(np.int32), 0, min(mask.shape[0], height) - 1)
-        columns = np.clip(np.rint(across).astype(np.int32), 0, min(mask.shape[1], width) - 1)
-        valid &= mask[rows, columns]
-    light = ndimage.map_coordinates(level.smooth, [down, across], order=1, mode="nearest", output=np.float32)
+    light, valid = level.read(across, down, mask, margin=0.5)
     soft = _SOFT * level.noise_at(x, y)[:, None, None]
     outward = np.gradient(light, float(REACH[1] - REACH[0]), axis=2) / size
     sideways = (np.roll(light, -1, axis=1) - np.roll(light, 1, axis=1)) / (4 * np.pi / RAYS * REACH * size)
