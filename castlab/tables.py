@@ -66,24 +66,21 @@ def table(frame: pd.DataFrame, caption: str = "", numbers: Sequence[str] | None 
         Columns set to the right; None for those that hold numbers, and text made of numbers.
     """
     right = set(_numeric(frame) if numbers is None else numbers)
-    heads, cells = [], []
+    heads, columns = [], []
     for place, name in enumerate(frame.columns):
+        told = [cell(value) for value in frame.iloc[:, place]]
         # a notebook sets every cell to the right, and breaks B-018 at its hyphen, unless the cell says otherwise
-        brief = frame.iloc[:, place].map(lambda value: len(cell(value)) <= SHORT).all()
-        one_line = "; white-space: nowrap" if brief else ""
-        heads.append(' class="n"' if name in right else ' style="text-align: left"')
-        cells.append(' class="n"' if name in right else f' style="text-align: left{one_line}"')
-    head = "".join(
-        f'<th scope="col"{kind}>{html.escape(str(name))}</th>' for name, kind in zip(frame.columns, heads, strict=True)
-    )
-    rows = "".join(
-        "<tr>"
-        + "".join(f"<td{kind}>{html.escape(cell(value))}</td>" for value, kind in zip(row, cells, strict=True))
-        + "</tr>"
-        for row in frame.itertuples(index=False)
-    )
+        one_line = "; white-space: nowrap" if all(len(text) <= SHORT for text in told) else ""
+        head, body = (
+            (' class="n"', ' class="n"')
+            if name in right
+            else (' style="text-align: left"', f' style="text-align: left{one_line}"')
+        )
+        heads.append(f'<th scope="col"{head}>{html.escape(str(name))}</th>')
+        columns.append([f"<td{body}>{html.escape(text)}</td>" for text in told])
+    rows = "".join(f"<tr>{''.join(row)}</tr>" for row in zip(*columns, strict=True))
     title = f"<caption>{html.escape(caption)}</caption>" if caption else ""
-    return f"<table>{title}<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
+    return f"<table>{title}<thead><tr>{''.join(heads)}</tr></thead><tbody>{rows}</tbody></table>"
 
 
 def _numeric(frame: pd.DataFrame) -> list[str]:

@@ -13,7 +13,7 @@ import numpy as np
 from scipy import stats
 
 from castlab.analysis.models import linear, passes, working
-from castlab.analysis.models.passes import FAR
+from castlab.analysis.models.passes import FAR, SUSPECT
 from castlab.errors import FitError, InputError
 
 CHUNK = 2000
@@ -26,8 +26,6 @@ _WIDENINGS, _REFINEMENTS, _CLOSE = 12, 25, 1e-6
 _SHORTEST, _LONGEST = 0.1, 0.6
 """Steps outwards, of the width so far: long ones may leap over where far values are rejected, since t falls again
 beyond some."""
-_SUSPECT = 4.0
-"""A coefficient beyond this may have run off, which `choose` then looks into."""
 
 
 @dataclass(frozen=True)
@@ -189,7 +187,7 @@ def _block(
         ok &= fits.ok
     estimate, low, high = free.coef[:, cols], np.full(shape, np.nan), np.full(shape, np.nan)
     # Where a setting has one outcome only, `choose` may take another way
-    odd = ~(ok & free.ok) | (np.abs(free.coef[:, 1:]).max(axis=1) > _SUSPECT)
+    odd = ~(ok & free.ok) | (np.abs(free.coef[:, 1:]).max(axis=1) > SUSPECT)
     if not intervals and kind == "pass":
         odd = ~ok  # the test is the same one all the same
     usual = np.flatnonzero(~odd)

@@ -19,7 +19,8 @@ EVENTS = 10
 """Castings of the rarer outcome per coefficient below which logistic is bias-reduced (a common rule of thumb)."""
 FAR = 8.0
 """Where the search for an end stops on the log scale (a ratio of 3000): from there on the interval is called open."""
-_SUSPECT = 4.0
+SUSPECT = 4.0
+"""A coefficient beyond this may have run off, so that the estimate has no end."""
 _PLENTY = 1e6
 """Degrees of freedom from which F is chi-square."""
 _STEPS, _REFINEMENTS = 12, 12
@@ -59,7 +60,7 @@ def _reduced(X: np.ndarray, Y: np.ndarray) -> np.ndarray:
         return few
     none = np.zeros((len(Y), X.shape[1]))
     free = working.respond("pass", X, Y, np.zeros(len(X)), none > 0, none)
-    return few | ~free.converged | (np.abs(free.coef[:, 1:]).max(axis=1) > _SUSPECT)
+    return few | ~free.converged | (np.abs(free.coef[:, 1:]).max(axis=1) > SUSPECT)
 
 
 def estimates(X: np.ndarray, Y: np.ndarray) -> np.ndarray:
