@@ -1,12 +1,14 @@
 """Grades against published proportional odds fits.
 
-Sources:
-- wine: the vignettes of R's `ordinal` package (Christensen, Cumulative link models, clm(rating ~ temp + contact)):
-  estimates, standard errors and profile likelihood intervals, from memory.
-- housing: MASS::polr(Sat ~ Infl + Type + Cont, weights = Freq) of Venables and Ripley (2002), section 7.3: estimates,
-  standard errors and likelihood-ratio statistics of dropterm, from memory.
+Sources, the first two run with R 4.2.2 (the digits in the tests are those R printed):
+- wine (ordinal 2022.11-16): m <- clm(rating ~ temp + contact, data = wine); summary(m), logLik(m),
+  drop1(m, test = "Chisq"), the example of the vignettes of that package (Christensen). Ends of profile intervals: uniroot
+  on logLik of clm with v times the column as offset (confint(m), which interpolates, agrees to five digits).
+- housing: ordinal's clm(Sat ~ Infl + Type + Cont, weights = Freq, data = MASS::housing), its summary, confint and
+  drop1(test = "Chisq"). MASS::polr (7.3-58.2) of Venables and Ripley (2002), section 7.3, gives the same to six digits.
 - statsmodels' OrderedModel on the same rows.
-- Fisher's tea-tasting table, exact p of 34/70 (The Design of Experiments, 1935): the permutation test.
+- Fisher's tea-tasting table, exact p of 34/70 (The Design of Experiments, 1935): the permutation test. R 4.2.2:
+  fisher.test(matrix(c(3, 1, 1, 3), 2)), p = 0.4857143.
 """
 
 from __future__ import annotations
@@ -42,16 +44,20 @@ def housing() -> pd.DataFrame:
 def test_wine_agrees_with_clm(wine):
     fit = fit_factors(wine, "rating", ["temp", "contact"], kind="grade")
     table = np.log(fit.effects.set_index("factor")[["estimate", "low", "high"]])
-    assert table.loc["temp"].to_numpy() == pytest.approx([2.5031, 1.5098, 3.5952], abs=2e-4)
-    assert table.loc["contact"].to_numpy() == pytest.approx([1.5278, 0.6158, 2.4924], abs=2e-4)
+    assert table.loc["temp"].to_numpy() == pytest.approx([2.503102008, 1.509748341, 3.595188230], rel=1e-6)
+    assert table.loc["contact"].to_numpy() == pytest.approx([1.527797658, 0.6157867957, 2.492392291], rel=1e-6)
+    assert fit.tests["statistic"].to_numpy() == pytest.approx([26.927975, 11.043004], rel=1e-6)
+    assert fit.tests["p_value"].to_numpy() == pytest.approx([2.1118e-07, 0.00089022], rel=1e-4)
 
 
 def test_wine_thresholds_and_standard_errors_agree_with_clm(wine):
     X = np.column_stack([wine["temp"] == "warm", wine["contact"] == "yes"]).astype(float)
     best = likelihood.maximise(likelihood.ProportionalOdds(X, wine["rating"].to_numpy() - 1.0))
-    assert best.theta[:4] == pytest.approx([-1.3444, 1.2508, 3.4669, 5.0064], abs=1e-4)
-    assert np.sqrt(np.diag(best.cov)) == pytest.approx([0.5171, 0.4379, 0.5978, 0.7309, 0.5287, 0.4766], abs=1e-4)
-    assert best.value == pytest.approx(-86.49, abs=0.005)
+    assert best.theta[:4] == pytest.approx([-1.344383411, 1.250808798, 3.466886926, 5.006404204], rel=1e-5)
+    assert np.sqrt(np.diag(best.cov)) == pytest.approx(
+        [0.5171020453, 0.4378802030, 0.5977604246, 0.7309063437, 0.5286801008, 0.4766226296], rel=1e-5
+    )
+    assert best.value == pytest.approx(-86.49192337, abs=1e-7)
 
 
 def test_wine_agrees_with_statsmodels(wine):
@@ -64,15 +70,46 @@ def test_wine_agrees_with_statsmodels(wine):
     assert mean.to_numpy() == pytest.approx(chance @ np.arange(1, 6), rel=1e-3)
 
 
-def test_housing_agrees_with_polr(housing):
+def test_housing_agrees_with_clm_and_polr(housing):
     fit = fit_factors(housing, "Sat", ["Infl", "Type", "Cont"])
     assert fit.kind == "grade"
-    assert np.log(fit.effects["estimate"]).to_numpy() == pytest.approx(
-        [0.5664, 1.2888, -0.5724, -0.3662, -1.0910, 0.3603], abs=1e-4
+    table = np.log(fit.effects[["estimate", "low", "high"]]).to_numpy().T
+    assert table[0] == pytest.approx(
+        [0.5663937379, 1.2888191104, -0.5723500020, -0.3661863707, -1.0910146590, 0.3602840046], rel=1e-5
     )
-    width = (np.log(fit.effects["high"]) - np.log(fit.effects["low"])).to_numpy() / (2 * 1.959964)
-    assert width == pytest.approx([0.1047, 0.1272, 0.1192, 0.1552, 0.1515, 0.0955], rel=2e-3)
-    assert fit.tests["statistic"].to_numpy() == pytest.approx([108.239, 55.910, 14.306], abs=1e-3)
+    assert table[1] == pytest.approx(
+        [0.3616414501, 1.0409699418, -0.8069592350, -0.6705863484, -1.3893865592, 0.1733588182], rel=1e-5
+    )
+    assert table[2] == pytest.approx(
+        [0.7719539450, 1.5395814596, -0.3394041622, -0.0620448547, -0.7953393781, 0.5479287207], rel=1e-5
+    )
+    assert fit.tests["statistic"].to_numpy() == pytest.approx([108.239205, 55.910077, 14.306206], rel=1e-6)
+    assert fit.tests["p_value"].to_numpy()[1:] == pytest.approx([4.3907e-12, 0.00015535], rel=1e-4)
+
+
+def test_housing_standard_errors_agree_with_clm(housing):
+    X = np.column_stack(
+        [
+            *(housing["Infl"] == level for level in ("Medium", "High")),
+            *(housing["Type"] == level for level in ("Apartment", "Atrium", "Terrace")),
+            housing["Cont"] == "High",
+        ]
+    ).astype(float)
+    best = likelihood.maximise(likelihood.ProportionalOdds(X, housing["Sat"].cat.codes.to_numpy(dtype=float)))
+    assert best.theta[:2] == pytest.approx([-0.4961351382, 0.6907082593], rel=1e-5)
+    assert np.sqrt(np.diag(best.cov)) == pytest.approx(
+        [
+            0.1248472429,
+            0.1254719378,
+            0.1046527814,
+            0.1271561446,
+            0.1192380086,
+            0.1551733320,
+            0.1514860186,
+            0.0955357950,
+        ],
+        rel=1e-5,
+    )
 
 
 def test_exact_permutation_gives_fishers_tea_tasting_p():
