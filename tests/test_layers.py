@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import importlib
 import subprocess
 import sys
 from pathlib import Path
@@ -64,3 +65,14 @@ def test_importing_castlab_loads_no_heavy_library():
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
     heavy = {"pandas", "numpy", "sqlalchemy", "pydantic", "pint", "statsmodels", "matplotlib", "seaborn", "trimesh"}
     assert heavy & set(loaded) == set()
+
+
+@pytest.mark.parametrize("name", ["", ".analysis", ".bench", ".designs", ".reporting", ".scoring"])
+def test_each_name_that_a_package_offers_is_there(name):
+    package = importlib.import_module(f"castlab{name}")
+    stub = Path(package.__file__).with_suffix(".pyi").read_text(encoding="utf-8")
+    offered = next(
+        ast.literal_eval(node.value) for node in ast.parse(stub).body if getattr(node, "targets", [None])[0] is not None
+    )
+    assert set(dir(package)) <= set(offered)
+    assert all(getattr(package, each) is not None for each in offered)
