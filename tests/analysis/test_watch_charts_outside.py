@@ -8,7 +8,8 @@ Sources:
   Montgomery, Introduction to Statistical Quality Control, has the same counts).
 - Run rules: average run lengths of Champ and Woodall, Technometrics 29 (1987) 393-399 (370.40 for the limits alone, 225.44
   with two of three, 166.05 with four of five), computed here by their method, a Markov chain over the zones of the last points.
-- Nelson, Journal of Quality Technology 16 (1984) 237-239: definitions of the eight tests. From memory.
+- Nelson, Journal of Quality Technology 16 (1984) 237-239: definitions of the eight tests (looked up in open
+  encyclopaedias).
 - Exponential limits for time between events: R's qexp(c(0.00135, 0.99865)), 0.00135091 and 6.60765 times the mean.
 - Trend of the pump: scipy's linregress on the stopping distances of cars (R), taken for pressures.
 - Laney's sigma z: Quality Engineering 14 (2002) 531-537; the definition, computed here by hand.

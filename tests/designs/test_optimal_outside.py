@@ -3,11 +3,13 @@
 Sources
 -------
 - NIST/SEMATECH e-Handbook of Statistical Methods, 5.5.2.1 "D-optimal designs": one factor of five settings with a bend, two
-  of two settings, 12 runs, D-efficiency 68.2558 (from memory; recomputed here from the 3 x 2 x 2 factorial).
+  of two settings, 12 runs, D-efficiency 68.2558 (the number from memory; that of the 3 x 2 x 2 factorial, computed here).
 - D-optimal measure of a quadratic in one variable, a third of the runs at -1, 0 and 1 (any text on optimal designs); in
-  two, |M| = 1.14e-2 (Atkinson and Donev, Optimum Experimental Designs, 1992; from memory).
+  two, |M| = 1.14e-2 (Atkinson and Donev, Optimum Experimental Designs, 1992; the number from memory, and computed here with
+  scipy for weights of corners, edges and the centre; optimal by Kiefer and Wolfowitz, Canadian Journal of Mathematics 12,
+  1960, since no variance in the square exceeds the 6 coefficients).
 - Box and Behnken, Technometrics 2, 1960, 455-475: numbers of runs, and rotatable plans of 4 and 7 factors.
-- NIST/SEMATECH e-Handbook, 5.3.3.6.4: runs of central composite and Box-Behnken plans (from memory).
+- NIST/SEMATECH e-Handbook, 5.3.3.6.4: runs of central composite and Box-Behnken plans (from memory; parts counted here).
 - Variances of a balanced split-plot: Montgomery, Design and Analysis of Experiments, chapter on nested and split-plot
   designs: 4 (batch variance / batches + casting variance / castings) and 4 casting variance / castings.
 - statsmodels, generalised least squares, and scipy.optimize (L-BFGS-B) as reference libraries.
@@ -37,9 +39,10 @@ def quadratic(points: np.ndarray) -> np.ndarray:
 def test_the_handbook_example_reaches_its_published_efficiency():
     factors = [Factor("x1", [-1, -0.5, 0, 0.5, 1]), Factor("x2", [-1, 1]), Factor("x3", [-1, 1])]
     plan = plan_trials(factors, 12, goal="curve", interactions=0)
-    x = plan.table[["x1", "x2", "x3"]].to_numpy()
-    X = np.column_stack([np.ones(12), x, x[:, 0] ** 2])
-    assert 100 * np.linalg.det(X.T @ X) ** (1 / 5) / 12 == pytest.approx(68.2558, abs=5e-5)
+    factorial = np.array([(a, b, c) for a in (-1, 0, 1) for b in (-1, 1) for c in (-1, 1)], dtype=float)
+    for x in (factorial, plan.table[["x1", "x2", "x3"]].to_numpy()):
+        X = np.column_stack([np.ones(12), x, x[:, 0] ** 2])
+        assert 100 * np.linalg.det(X.T @ X) ** (1 / 5) / 12 == pytest.approx(68.25575036930731, rel=1e-10)
     assert plan.d_efficiency == pytest.approx(1, abs=1e-4)
 
 
@@ -48,7 +51,20 @@ def test_the_best_measure_of_a_quadratic_is_the_published_one():
     one = np.column_stack([np.ones(21), line, line**2])
     assert best_measure(one) == pytest.approx(np.log(4 / 27), abs=3e-4)
     square = quadratic(np.array([(a, b) for a in (-1, 0, 1) for b in (-1, 0, 1)], dtype=float))
-    assert np.exp(best_measure(square)) == pytest.approx(1.14e-2, rel=5e-3)
+    corners = np.abs(square[:, 1:3]).sum(axis=1)
+
+    def loss(weights: np.ndarray) -> float:
+        each = np.choose(corners.astype(int), [1 - 4 * weights.sum(), weights[1], weights[0]])
+        return -np.linalg.slogdet(square.T @ (each[:, None] * square))[1]
+
+    best = optimize.minimize(loss, [0.14, 0.08], method="Nelder-Mead", options={"xatol": 1e-10, "fatol": 1e-14})
+    assert best.x == pytest.approx([0.1458, 0.0802], abs=5e-5)
+    assert np.exp(-best.fun) == pytest.approx(1.14e-2, abs=5e-5)
+    each = np.choose(corners.astype(int), [1 - 4 * best.x.sum(), best.x[1], best.x[0]])
+    everywhere = quadratic(np.array([(a, b) for a in line for b in line]))
+    covariance = np.linalg.inv(square.T @ (each[:, None] * square))
+    assert np.einsum("ij,jk,ik->i", everywhere, covariance, everywhere).max() == pytest.approx(6, abs=1e-4)
+    assert -best.fun <= best_measure(square) <= -best.fun + 6e-4  # a bound from above
 
 
 def test_fourteen_runs_of_three_factors_come_within_a_hundredth_of_a_long_continuous_search():

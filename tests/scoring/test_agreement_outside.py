@@ -3,10 +3,10 @@
 - Krippendorff, "Computing Krippendorff's Alpha-Reliability" (2011), and Hayes and Krippendorff, Communication Methods and
   Measures 1 (2007) 77: four observers, twelve units, with gaps: nominal 0.743, ordinal 0.815, interval 0.849, ratio 0.797.
 - Shrout and Fleiss, Psychological Bulletin 86 (1979) 420, tables 2 and 4: six targets, four judges: ICC(1,1) 0.17, (2,1)
-  0.29, (3,1) 0.71, (1,k) 0.44, (2,k) 0.62, (3,k) 0.91. Their 95% limits (-0.13 to 0.72, 0.02 to 0.76, 0.34 to 0.95) are
-  those that public statistics libraries give for the same table, from memory.
-- Weighted kappa: Agresti, Categorical Data Analysis (1990), 91 married couples (Hout, Duncan and Sobel 1987): 0.1293
-  unweighted, 0.2374 with linear weights, standard errors 0.0686 and 0.0783 (from memory).
+  0.29, (3,1) 0.71, (1,k) 0.44, (2,k) 0.62, (3,k) 0.91. The digits in the test, and the 95% limits, are those of R 4.2.2,
+  psych 2.2.9: ICC(judges, lmer = FALSE).
+- Weighted kappa: Agresti, Categorical Data Analysis (1990), 91 married couples (Hout, Duncan and Sobel 1987): R 4.2.2, vcd
+  1.4-11, Kappa(couples, weights = "Equal-Spacing") and "Fleiss-Cohen" (quadratic).
 - Fleiss and Cohen, Educational and Psychological Measurement 33 (1973) 613: quadratic weights make kappa an intraclass
   correlation, up to a term of order 1/n.
 """
@@ -16,6 +16,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from castlab.errors import InputError
 from castlab.scoring import agreement
@@ -62,17 +63,31 @@ def test_a_long_frame_with_several_values_asks_which_is_compared():
 
 def test_intraclass_correlations_of_six_targets_and_four_judges():
     table = intraclass(JUDGES)
-    assert table["icc"].tolist() == pytest.approx([0.17, 0.29, 0.71, 0.44, 0.62, 0.91], abs=0.006)
-    assert table["low"][:3].tolist() == pytest.approx([-0.13, 0.02, 0.34], abs=0.006)
-    assert table["high"][:3].tolist() == pytest.approx([0.72, 0.76, 0.95], abs=0.006)
+    assert table["icc"].tolist() == pytest.approx(
+        [0.165741768405, 0.289763779528, 0.714840714841, 0.442797133679, 0.620050547599, 0.909315542377], rel=1e-9
+    )
+    assert table["low"].tolist() == pytest.approx(
+        [-0.1329323248748, 0.0187865133747, 0.3424647650339, -0.8844421552381, 0.0711368153025, 0.6756747138163],
+        rel=1e-6,
+    )
+    assert table["high"].tolist() == pytest.approx(
+        [0.722560062328, 0.761084369649, 0.945858259955, 0.912415420341, 0.927232040168, 0.985891678169], rel=1e-6
+    )
 
 
-@pytest.mark.parametrize(("weights", "kappa", "error"), [(None, 0.1293, 0.0686), ("linear", 0.2374, 0.0783)])
+@pytest.mark.parametrize(
+    ("weights", "kappa", "error"),
+    [
+        (None, 0.12933025404, 0.06859853248),
+        ("linear", 0.23738062756, 0.07831633478),
+        ("quadratic", 0.33204558625, 0.09729752196),
+    ],
+)
 def test_kappa_of_ninety_one_couples(weights, kappa, error):
     first, second = np.repeat(np.argwhere(COUPLES >= 0), COUPLES.ravel(), axis=0).T
     got, low, high = weighted_kappa(first, second, weights)
-    assert got == pytest.approx(kappa, abs=0.0001)
-    assert (high - low) / (2 * 1.96) == pytest.approx(error, abs=0.0005)
+    assert got == pytest.approx(kappa, rel=1e-9)
+    assert (high - low) / (2 * stats.norm.ppf(0.975)) == pytest.approx(error, rel=1e-8)
 
 
 def test_quadratic_kappa_is_nearly_the_intraclass_correlation():
