@@ -5,8 +5,8 @@ Sources
 - Styrene, benzyl alcohol and the rest: VDI Heat Atlas, 2nd ed. (Wagner coefficients, through `chemicals`), and for methyl
   methacrylate Landolt-Boernstein IV/20 (Antoine, through `chemicals`): tables other than the one the library uses.
 - Standard atmosphere: US Standard Atmosphere 1976 through `fluids`.
-- Pump-down: O'Hanlon, A User's Guide to Vacuum Technology, ch. 1 (constant speed, from memory): one volume-over-speed
-  lowers the pressure by e; a decade takes 2.303 V/S.
+- Pump-down at constant speed: t = (V/S) ln(p0/p1), a public engineering reference on evacuation (looked up), so a decade takes
+  2.303 V/S; and V dp/dt = -S (p - base) integrated step by step by scipy.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import fluids
 import numpy as np
 import pytest
 from chemicals import CAS_from_any
+from scipy.integrate import solve_ivp
 
 from castlab.bench import vacuum
 
@@ -64,3 +65,11 @@ def test_the_standard_atmosphere_is_re_exported_and_right(altitude):
 
 def test_a_decade_of_pump_down_takes_2_303_volumes_over_speed():
     assert vacuum.pump_down_min(12.0, 4.0, 100.0, 10.0) == pytest.approx(np.log(10) * 3.0)
+
+
+def test_pump_down_towards_a_base_pressure_is_the_balance_of_gas_integrated():
+    def reached(_: float, p: np.ndarray) -> float:
+        return p[0] - 3.0
+
+    flow = solve_ivp(lambda _, p: -50 / 10 * (p - 1.0), (0, 10), [101.325], events=reached, rtol=1e-10, atol=1e-12)
+    assert vacuum.pump_down_min(10, 50, 101.325, 3.0, 1.0) == pytest.approx(flow.t_events[0][0], rel=1e-8)
