@@ -2,9 +2,9 @@
 
 - NIST Special Publication 811 (2008), appendix B.8: conversion factors to SI, printed to seven digits, looked up in
   quotations of that table (inch of mercury, conventional, 3.386 389 E+03 Pa; millimetre of mercury and torr 1.333 224
-  E+02; psi 6.894 757 E+03; atm and bar exact; ounce (avoirdupois) 2.834 952 E-02 kg; fluid ounce 2.957 353 E-05 m3 (U.S.)
-  and 2.841 306 E-05 m3 (imperial); mil 2.54 E-05 m; degree Fahrenheit (t - 32)/1.8; pound 4.535 924 E-01 kg, here to the
-  digits of its definition, and centipoise 1.0 E-03 Pa s).
+  E+02; psi 6.894 757 E+03; atm and bar exact; ounce (avoirdupois) 2.834 952 E-02 kg; fluid ounce 2.957 353 E-05 m3
+  (U.S.) and 2.841 306 E-05 m3 (imperial); mil 2.54 E-05 m; degree Fahrenheit (t - 32)/1.8; pound 4.535 924 E-01 kg,
+  here to the digits of its definition, and centipoise 1.0 E-03 Pa s).
 - US Standard Atmosphere 1976, first layer: pressures recomputed with the `fluids` library (its ATMOSPHERE_1976).
 """
 

@@ -2,10 +2,11 @@
 
 Stack loss: Brownlee, Statistical Theory and Methodology (1965), as shipped with statsmodels; influence measures against
 statsmodels. Longley's data (JASA 62, 1967), the example of Cook, Technometrics 19 (1977): R 4.2.2, sort(cooks.distance(
-lm(Employed ~ ., longley))) ends with 0.2441929 (1950), 0.4666826 (1962), 0.6139168 (1951). Curvature: Montgomery, Design and
-Analysis of Experiments, example of a 2 x 2 plan with five center points (yield of a chemical process); R: anova(lm(y ~ A * B),
-lm(y ~ A * B + I(A^2))) gives F = 0.06331 on 1 and 4 degrees of freedom, p = 0.81374 (data from memory).
-Scatter that grows: Breusch and Pagan in Koenker's form against statsmodels. Uniformity: Dunn and Smyth, JCGS 5 (1996).
+lm(Employed ~ ., longley))) ends with 0.2441929 (1950), 0.4666826 (1962), 0.6139168 (1951). Curvature: Montgomery,
+Design and Analysis of Experiments, example of a 2 x 2 plan with five center points (yield of a chemical process; data
+and the F of 0.06 looked up in Montgomery and Runger, Applied Statistics and Probability for Engineers, example S14-2);
+R: anova(lm(y ~ A * B), lm(y ~ A * B + I(A^2))) gives F = 0.06331 on 1 and 4 degrees of freedom, p = 0.8137408. Scatter
+that grows: Breusch and Pagan in Koenker's form against statsmodels. Uniformity: Dunn and Smyth, JCGS 5 (1996).
 Separation: the quasi-separated rows with which test_pass_outside.py checks R's logistf (Heinze and Ploner).
 """
 

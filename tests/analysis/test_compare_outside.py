@@ -1,14 +1,15 @@
 """Comparing two recipes against published and reference values.
 
-- Equivalence: R 4.2.2, the larger p of t.test(y, x, mu = -margin, alternative = "greater", var.equal = TRUE) and t.test(y,
-  x, mu = margin, alternative = "less", var.equal = TRUE), and `ttost_ind` of statsmodels, on Student's sleep data (Biometrika 6, 1908, 1-25; data set `sleep` of R).
+- Equivalence: R 4.2.2, the larger p of t.test(y, x, mu = -margin, alternative = "greater", var.equal = TRUE) and
+  t.test(y, x, mu = margin, alternative = "less", var.equal = TRUE), and `ttost_ind` of statsmodels, on Student's sleep
+  data (Biometrika 6, 1908, 1-25; data set `sleep` of R).
 - Castings needed to show a difference or no worse: `TTestIndPower` of statsmodels; 64 per group for half a standard
-  deviation (Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd edition, 1988, table 2.4.1, looked up in a
-  quotation; R's power.t.test(delta = 0.5, power = 0.8) needs 63.77).
+  deviation (Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd edition, 1988, table 2.4.1, looked up in
+  a quotation; R's power.t.test(delta = 0.5, power = 0.8) needs 63.77).
 - Castings needed to show equality: sample sizes for 80% power of two one-sided tests within 0.80 to 1.25, two-period
-  crossover (Diletti, Hauschke and Steinijans, International Journal of Clinical Pharmacology 29, 1991, 1-8; from memory).
-  Exact powers with R's integrate over the chi density of the standard deviation, for 20 and 18, 40 and 38, 16 and 14:
-  0.8346802 and 0.7912399, 0.8158453 and 0.7953285, 0.8332001 and 0.7548543.
+  crossover (Diletti, Hauschke and Steinijans, International Journal of Clinical Pharmacology 29, 1991, 1-8; from
+  memory). Exact powers with R's integrate over the chi density of the standard deviation, for 20 and 18, 40 and 38, 16
+  and 14: 0.8346802 and 0.7912399, 0.8158453 and 0.7953285, 0.8332001 and 0.7548543.
 """
 
 from __future__ import annotations

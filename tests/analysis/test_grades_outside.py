@@ -1,9 +1,9 @@
 """Grades against published proportional odds fits.
 
 Sources, the first two run with R 4.2.2 (the digits in the tests are those R printed):
-- wine (ordinal 2022.11-16): m <- clm(rating ~ temp + contact, data = wine); summary(m), logLik(m),
-  drop1(m, test = "Chisq"), the example of the vignettes of that package (Christensen). Ends of profile intervals: uniroot
-  on logLik of clm with v times the column as offset (confint(m), which interpolates, agrees to five digits).
+- wine (ordinal 2022.11-16): m <- clm(rating ~ temp + contact, data = wine); summary(m), logLik(m), drop1(m, test =
+  "Chisq"), the example of the vignettes of that package (Christensen). Ends of profile intervals: uniroot on logLik of
+  clm with v times the column as offset (confint(m), which interpolates, agrees to five digits).
 - housing: ordinal's clm(Sat ~ Infl + Type + Cont, weights = Freq, data = MASS::housing), its summary, confint and
   drop1(test = "Chisq"). MASS::polr (7.3-58.2) of Venables and Ripley (2002), section 7.3, gives the same to six digits.
 - statsmodels' OrderedModel on the same rows.

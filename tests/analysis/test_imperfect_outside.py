@@ -2,18 +2,19 @@
 
 Sources:
 - Fair's data on extramarital affairs (Journal of Political Economy 86, 1978), the tobit model of Greene, Econometric
-  Analysis, 5th edition, table 22.4: coefficients and standard errors as printed by R's censReg (looked up), and again by R
-  4.2.2, AER 1.2-10: tobit(affairs ~ age + yearsmarried + religiousness + occupation + rating, data = Affairs).
-- Pooling: the estimates and covariances that `statsmodels.imputation.mice` combines by Rubin's rules; the 484 degrees of
-  freedom that SAS documentation names for 5 imputations and a 10% increase in variance (looked up); Satterthwaite's degrees
-  of freedom as scipy has them in Welch's t-test.
+  Analysis, 5th edition, table 22.4: coefficients and standard errors as printed by R's censReg (looked up), and again
+  by R 4.2.2, AER 1.2-10: tobit(affairs ~ age + yearsmarried + religiousness + occupation + rating, data = Affairs).
+- Pooling: the estimates and covariances that `statsmodels.imputation.mice` combines by Rubin's rules; the 484 degrees
+  of freedom that SAS documentation names for 5 imputations and a 10% increase in variance (looked up); Satterthwaite's
+  degrees of freedom as scipy has them in Welch's t-test.
 - warpbreaks (R), counts of breaks per loom, here stopped at 40: negative binomial with right-censoring, its likelihood
   maximised with scipy.
 - InsectSprays (R): thinned Poisson counts are Poisson, so their fit is statsmodels' with an offset.
-- NMES1988 (R package AER; Deb and Trivedi, Journal of Applied Econometrics 12, 1997) and bioChemists (R package pscl; Long,
-  Social Forces 69, 1990): statsmodels' Logit and ZeroInflatedPoisson; R 4.2.2, pscl 1.5.5: hurdle(visits ~ insurance,
-  NMES1988) and the zero part of hurdle(art ~ kid5 + phd + ment, bioChemists, dist = "negbin"). sum(NMES1988$visits == 0)
-  is 683, of 4406 as in Zeileis, Kleiber and Jackman, Journal of Statistical Software 27, 2008.
+- NMES1988 (R package AER; Deb and Trivedi, Journal of Applied Econometrics 12, 1997) and bioChemists (R package pscl;
+  Long, Social Forces 69, 1990): statsmodels' Logit and ZeroInflatedPoisson; R 4.2.2, pscl 1.5.5: hurdle(visits ~
+  insurance, NMES1988) and the zero part of hurdle(art ~ kid5 + phd + ment, bioChemists, dist = "negbin").
+  sum(NMES1988$visits == 0) is 683, of 4406 as in Zeileis, Kleiber and Jackman, Journal of Statistical Software 27,
+  2008.
 """
 
 from __future__ import annotations

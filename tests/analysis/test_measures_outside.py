@@ -1,16 +1,17 @@
 """Measures against published analyses of variance and mixed models.
 
 Sources:
-- npk: analysis of variance of the blocked factorial as printed in the help page of R's npk and aov (Venables and Ripley,
-  Modern Applied Statistics with S, 2002; looked up).
+- npk: analysis of variance of the blocked factorial as printed in the help page of R's npk and aov (Venables and
+  Ripley, Modern Applied Statistics with S, 2002; looked up).
 - oats: the split-plot analysis of variance of Yates (1935) as printed in the help page of MASS::oats (looked up).
 - Balanced batches, run with R 4.2.2, lme4 1.1-31, lmerTest 3.1-3, pbkrtest 0.5.2 (the digits below are those R printed;
-  in balanced data REML with the degrees of freedom of Kenward and Roger is the analysis of variance in strata):
-  m <- lmer(..., REML = TRUE); anova(m, ddf = "Kenward-Roger"); coef(summary(m, ddf = "Kenward-Roger")), with
-  sleepstudy (lme4), Reaction ~ Days + (1 | Subject), the example of Bates and others, Journal of Statistical Software 67,
-  2015; Oats (nlme), yield ~ Variety + nitro + (1 | plot), plot = paste(Block, Variety); cake (lme4), angle ~ recipe + temp
-  + (1 | recipe:replicate), and angle ~ recipe * temperature + (1 | recipe:replicate) with temperature as names; ergoStool
+  in balanced data REML with the degrees of freedom of Kenward and Roger is the analysis of variance in strata): m <-
+  lmer(..., REML = TRUE); anova(m, ddf = "Kenward-Roger"); coef(summary(m, ddf = "Kenward-Roger")), with sleepstudy
+  (lme4), Reaction ~ Days + (1 | Subject), the example of Bates and others, Journal of Statistical Software 67, 2015;
+  Oats (nlme), yield ~ Variety + nitro + (1 | plot), plot = paste(Block, Variety); cake (lme4), angle ~ recipe + temp +
+  (1 | recipe:replicate), and angle ~ recipe * temperature + (1 | recipe:replicate) with temperature as names; ergoStool
   (nlme), effort ~ Type + (1 | Subject).
+- Expected yields of Oats: emmeans 1.8.4-1, emmeans(m, ~ Variety, at = list(nitro = 0.3), lmer.df = "kenward-roger").
 - Student's t of sleep: R's t.test(extra ~ group, sleep, var.equal = TRUE).
 - Unbalanced data: statsmodels' MixedLM on the same rows.
 - Ordinary least squares: statsmodels' OLS on the same rows.
@@ -126,6 +127,20 @@ def test_balanced_batches_equal_lmer_with_kenward_and_rogers_degrees_of_freedom(
     half = (effects["high"] - effects["low"]).to_numpy() / 2 / steps
     assert half == pytest.approx(stats.t.ppf(0.975, df) * np.array(standard_errors), rel=1e-6)
     assert effects["p_value"].to_numpy() == pytest.approx(p_values, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("nitro", "means", "half"),
+    [
+        (0.3, [104.5, 109.79166667, 97.625], 121.12006178 - 104.5),
+        (0.6, [126.6, 131.89166667, 119.725], 143.59533593 - 126.6),
+    ],
+)
+def test_expected_yields_and_their_intervals_equal_emmeans(nitro, means, half):
+    fit = fit_factors(plots_of_oats(), "yield", ["Variety", "nitro"], kind="measure", batch="plot")
+    found = fit.expected({"Variety": ["Golden Rain", "Marvellous", "Victory"], "nitro": nitro})
+    assert found["expected"].to_numpy() == pytest.approx(means, rel=1e-9)
+    assert (found["high"] - found["low"]).to_numpy() / 2 == pytest.approx(half, rel=1e-7)
 
 
 @pytest.mark.parametrize(

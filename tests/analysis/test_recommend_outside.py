@@ -1,16 +1,16 @@
 """Recommending against published and reference values.
 
 - Desirability: the tire tread example of Derringer and Suich, Journal of Quality Technology 12, 1980, 214-219 (three
-  ingredients, four responses; data, equations and optimum from memory, each confirming the others to the digits printed:
-  R's lm gives the equations from the data, and optim from 60 starts the highest desirability 0.5832713 at -0.0525, 0.1480,
-  -0.8684).
+  ingredients, four responses; data, equations and optimum from memory, each confirming the others to the digits
+  printed: R's lm gives the equations from the data, and optim from 60 starts the highest desirability 0.5832713 at
+  -0.0525, 0.1480, -0.8684).
 - Prediction intervals: R 4.2.2, predict(lm(dist ~ speed, cars), data.frame(speed = 21), interval = "prediction") and
   "confidence", and `OLSResults.get_prediction` of statsmodels on the stopping distances of cars (Ezekiel, Methods of
   Correlation Analysis, 1930; data set `cars` of R) with the textbook's one regressor, and on warp breaks (Tippett, The
   Methods of Statistics, 1950; data set `warpbreaks` of R) with two factors.
-- Variance components: the dyestuff yields of Davies, Statistical Methods in Research and Production, 1947; R 4.2.2, lme4
-  1.1-31: lmer(Yield ~ 1 + (1 | Batch), Dyestuff) gives 1764.050 between batches and 2451.250 within (REML, which for
-  balanced data is the analysis of variance).
+- Variance components: the dyestuff yields of Davies, Statistical Methods in Research and Production, 1947; R 4.2.2,
+  lme4 1.1-31: lmer(Yield ~ 1 + (1 | Batch), Dyestuff) gives 1764.050 between batches and 2451.250 within (REML, which
+  for balanced data is the analysis of variance).
 """
 
 from __future__ import annotations

@@ -1,14 +1,14 @@
 """Screening unreplicated plans against published worked examples.
 
-Filtration rate, 2 x 2 x 2 x 2: Montgomery, Design and Analysis of Experiments, the example of Lenth's method: s0 = 3.9375,
-PSE = 2.625, margin 6.75, simultaneous margin 13.70 (6.747777 and 13.698960 with R's qt(0.975, 5) and qt(1 - (1 - 0.95^(1 /
-15)) / 2, 5)); effects A 21.625, C 9.875, D 14.625, AC -18.125, AD 16.625 (data as in public course material; effects are 2 *
-coef(lm(rate ~ A * B * C * D)) of R 4.2.2). Reactor, 2^5 and its half: Box, Hunter and Hunter, Statistics for Experimenters
-(1978, chapter 12; data as in public course material): full plan B 19.5, D 10.75, E -6.25, BD 13.25, DE -11.0; half B 20.5, D
-12.25, E -6.25, BD 10.75, DE -9.5 (R: lm of the full plan, and of (A + B + C + D + E)^2 in the half).
-Critical values of Lenth's ratio for 7, 15 and 31 effects by Ye and Hamada, Journal of Quality Technology 32 (2000) and Wu and
-Hamada, Experiments (appendix): single 2.297, 2.156, 2.064, largest 4.867, 4.240, 3.925 (from memory; 400 000 plans without
-effects, simulated in R, give 2.294, 2.154, 2.063 and 4.867, 4.232, 3.923).
+Filtration rate, 2 x 2 x 2 x 2: Montgomery, Design and Analysis of Experiments, the example of Lenth's method: s0 =
+3.9375, PSE = 2.625, margin 6.75, simultaneous margin 13.70 (6.747777 and 13.698960 with R's qt(0.975, 5) and qt(1 - (1
+- 0.95^(1 / 15)) / 2, 5)); effects A 21.625, C 9.875, D 14.625, AC -18.125, AD 16.625 (data as in public course
+material; effects are 2 * coef(lm(rate ~ A * B * C * D)) of R 4.2.2). Reactor, 2^5 and its half: Box, Hunter and Hunter,
+Statistics for Experimenters (1978, chapter 12; data as in public course material): full plan B 19.5, D 10.75, E -6.25,
+BD 13.25, DE -11.0; half B 20.5, D 12.25, E -6.25, BD 10.75, DE -9.5 (R: lm of the full plan, and of (A + B + C + D +
+E)^2 in the half). Critical values of Lenth's ratio for 7, 15 and 31 effects by Ye and Hamada, Journal of Quality
+Technology 32 (2000) and Wu and Hamada, Experiments (appendix): single 2.297, 2.156, 2.064, largest 4.867, 4.240, 3.925
+(from memory; 400 000 plans without effects, simulated in R, give 2.294, 2.154, 2.063 and 4.867, 4.232, 3.923).
 """
 
 from __future__ import annotations

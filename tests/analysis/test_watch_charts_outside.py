@@ -1,13 +1,14 @@
 """Control charts and run rules against published worked examples.
 
 Sources:
-- Individuals and moving range: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (ten flow rates; mean 50.81, mean
-  moving range 1.8778, limits 45.8159 and 55.8041, looked up).
+- Individuals and moving range: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (ten flow rates; mean 50.81,
+  mean moving range 1.8778, limits 45.8159 and 55.8041, looked up).
 - Counts: the same, 6.3.3.1 (25 wafers with 400 defects; centre 16, limits 4 and 28, looked up).
 - Shares: the same, 6.3.3.2 (30 wafers of 50 chips; counts, mean share 0.2313 and limits 0.0524 and 0.4102 looked up;
   Montgomery, Introduction to Statistical Quality Control, has the same counts).
-- Run rules: average run lengths of Champ and Woodall, Technometrics 29 (1987) 393-399 (370.40 for the limits alone, 225.44
-  with two of three, 166.05 with four of five), computed here by their method, a Markov chain over the zones of the last points.
+- Run rules: average run lengths of Champ and Woodall, Technometrics 29 (1987) 393-399 (370.40 for the limits alone,
+  225.44 with two of three, 166.05 with four of five), computed here by their method, a Markov chain over the zones of
+  the last points.
 - Nelson, Journal of Quality Technology 16 (1984) 237-239: definitions of the eight tests (looked up in open
   encyclopaedias).
 - Exponential limits for time between events: R's qexp(c(0.00135, 0.99865)), 0.00135091 and 6.60765 times the mean.

@@ -6,9 +6,10 @@ Sources, the first three run with R 4.2.2, survival 3.5-3 (the digits in the tes
   aml there).
 - Weibull: m <- survreg(Surv(time, status) ~ 1, control = survreg.control(rel.tolerance = 1e-14)) of survival::lung and
   survival::leukemia; coef(m) = log of our scale, m$scale = 1 / our shape.
-- Its profile interval: uniroot on the log-likelihood of survreg(..., scale = 1 / shape), with the fall that castlab takes.
-- Weibull of twenty units, ten failed by 500 hours: NIST/SEMATECH e-Handbook, 8.4.1.3 (data and scale 606.5280 looked up);
-  survreg gives shape 1.720797, scale 606.52756.
+- Its profile interval: uniroot on the log-likelihood of survreg(..., scale = 1 / shape), with the fall that castlab
+  takes.
+- Weibull of twenty units, ten failed by 500 hours: NIST/SEMATECH e-Handbook, 8.4.1.3 (data and scale 606.5280 looked
+  up); survreg gives shape 1.720797, scale 606.52756.
 - Exponential of the same times with one relapse in 359 weeks: mean 359 (arithmetic).
 - Profile intervals: the fall of the log-likelihood at their ends, recomputed with scipy's own Weibull distribution.
 """

@@ -1,14 +1,14 @@
 """Bubbles against reference libraries and published solutions.
 
 Sources
-- Stokes 1851 through `fluids` (drag of a sphere, terminal velocity); Hadamard 1911 and Rybczynski 1911: a gas bubble with a
-  slipping surface rises half as fast again. The equation of both, 2/3 R^2 g drho / mu (mu + mu') / (2 mu + 3 mu') with mu' of
-  the gas, is in open encyclopaedias (looked up); air has 1.8e-5 Pa s. The coated case 0.5 mm in 0.6 Pa s, 1100 kg/m3: 0.249
-  mm/s with the density of air taken off.
+- Stokes 1851 through `fluids` (drag of a sphere, terminal velocity); Hadamard 1911 and Rybczynski 1911: a gas bubble
+  with a slipping surface rises half as fast again. The equation of both, 2/3 R^2 g drho / mu (mu + mu') / (2 mu + 3
+  mu') with mu' of the gas, is in open encyclopaedias (looked up); air has 1.8e-5 Pa s. The coated case 0.5 mm in 0.6 Pa
+  s, 1100 kg/m3: 0.249 mm/s with the density of air taken off.
 - Boyle with Laplace: the closed forms without tension and without outer pressure.
-- Dissolution: P. S. Epstein and M. S. Plesset, J. Chem. Phys. 18 (1950) 1505: lifetime without surface tension
-  x = exp(-g / sqrt(1 - g^2) arctan(sqrt(1 - g^2) / g)), g = sqrt(solubility (1 - f) / 2 pi), t = x^2 R0^2 / (2 D L (1 - f));
-  in the quasi-steady limit R^2 falls in proportion to time.
+- Dissolution: P. S. Epstein and M. S. Plesset, J. Chem. Phys. 18 (1950) 1505: lifetime without surface tension x =
+  exp(-g / sqrt(1 - g^2) arctan(sqrt(1 - g^2) / g)), g = sqrt(solubility (1 - f) / 2 pi), t = x^2 R0^2 / (2 D L (1 -
+  f)); in the quasi-steady limit R^2 falls in proportion to time.
 """
 
 from __future__ import annotations

@@ -1,13 +1,13 @@
 """Scrap intervals, costs and weeks against published values and independent computations.
 
-- Wilson intervals of the examples of Newcombe, Statistics in Medicine 17 (1998) 857, table I (81/263, 0.2553 to 0.3662, looked
-  up): R 4.2.2, prop.test(bad, made, correct = FALSE)$conf.int.
+- Wilson intervals of the examples of Newcombe, Statistics in Medicine 17 (1998) 857, table I (81/263, 0.2553 to 0.3662,
+  looked up): R 4.2.2, prop.test(bad, made, correct = FALSE)$conf.int.
 - Jeffreys intervals: quantiles of Beta(bad + 1/2, good + 1/2) by scipy (Brown, Cai and DasGupta 2001).
 - With only the scrap in doubt, the interval of the cost is that of the scrap mapped through cost / (1 - scrap).
 - Orders: casting by casting simulation with numpy's random numbers.
 - Weeks: the bound of a closed queue, min(N / (cure + turn), 1 / turn), which deterministic times reach (operational
-  analysis, Denning and Buzen, Computing Surveys 10, 1978, 225-261; the reference from memory, the bound follows from one
-  turn at a time and from each mold's cycle); and a shop simulated minute by minute.
+  analysis, Denning and Buzen, Computing Surveys 10, 1978, 225-261; the reference from memory, the bound follows from
+  one turn at a time and from each mold's cycle); and a shop simulated minute by minute.
 """
 
 import numpy as np

@@ -1,9 +1,10 @@
 """The heat and cure solver against what textbooks and papers know.
 
 Sources
-- Transient conduction in slab, cylinder and sphere with a film: the exact series (Carslaw and Jaeger, Conduction of Heat in
-  Solids, 2nd ed., 3.11, 7.7, 9.4); first-term constants (Bi 0.1, 1, 10) of a heat transfer textbook's table "Coefficients
-  used in the one-term approximate solution" (Cengel and Ghajar, Heat and Mass Transfer, table 4-2, looked up).
+- Transient conduction in slab, cylinder and sphere with a film: the exact series (Carslaw and Jaeger, Conduction of
+  Heat in Solids, 2nd ed., 3.11, 7.7, 9.4); first-term constants (Bi 0.1, 1, 10) of a heat transfer textbook's table
+  "Coefficients used in the one-term approximate solution" (Cengel and Ghajar, Heat and Mass Transfer, table 4-2, looked
+  up).
 - Critical parameter of thermal explosion: Frank-Kamenetskii 1955: slab 0.878, cylinder 2.00, sphere 3.32.
 - Rate law with m = n = 1: closed form of the autocatalytic (logistic) equation, any kinetics textbook.
 - Adiabatic rise: heat of reaction over specific heat.

@@ -2,11 +2,12 @@
 
 Sources
 - Water: IAPWS-95 through CoolProp; acetone, ethanol, toluene, o-xylene: the reference equations of state in CoolProp.
-- Styrene, benzyl alcohol and the rest: VDI Heat Atlas, 2nd ed. (Wagner coefficients, through `chemicals`), and for methyl
-  methacrylate Landolt-Boernstein IV/20 (Antoine, through `chemicals`): tables other than the one the library uses.
+- Styrene, benzyl alcohol and the rest: VDI Heat Atlas, 2nd ed. (Wagner coefficients, through `chemicals`), and for
+  methyl methacrylate Landolt-Boernstein IV/20 (Antoine, through `chemicals`): tables other than the one the library
+  uses.
 - Standard atmosphere: US Standard Atmosphere 1976 through `fluids`.
-- Pump-down at constant speed: t = (V/S) ln(p0/p1), a public engineering reference on evacuation (looked up), so a decade takes
-  2.303 V/S; and V dp/dt = -S (p - base) integrated step by step by scipy.
+- Pump-down at constant speed: t = (V/S) ln(p0/p1), a public engineering reference on evacuation (looked up), so a
+  decade takes 2.303 V/S; and V dp/dt = -S (p - base) integrated step by step by scipy.
 """
 
 from __future__ import annotations

@@ -2,14 +2,16 @@
 
 Sources
 -------
-- NIST/SEMATECH e-Handbook of Statistical Methods, 5.5.2.1 "D-optimal designs": one factor of five settings with a bend, two
-  of two settings, 12 runs, D-efficiency 68.2558 (the number from memory; that of the 3 x 2 x 2 factorial, computed here).
+- NIST/SEMATECH e-Handbook of Statistical Methods, 5.5.2.1 "D-optimal designs": one factor of five settings with a bend,
+  two of two settings, 12 runs, D-efficiency 68.2558 (the number from memory; that of the 3 x 2 x 2 factorial, computed
+  here).
 - D-optimal measure of a quadratic in one variable, a third of the runs at -1, 0 and 1 (any text on optimal designs); in
-  two, |M| = 1.14e-2 (Atkinson and Donev, Optimum Experimental Designs, 1992; the number from memory, and computed here with
-  scipy for weights of corners, edges and the centre; optimal by Kiefer and Wolfowitz, Canadian Journal of Mathematics 12,
-  1960, since no variance in the square exceeds the 6 coefficients).
+  two, |M| = 1.14e-2 (Atkinson and Donev, Optimum Experimental Designs, 1992; the number from memory, and computed here
+  with scipy for weights of corners, edges and the centre; optimal by Kiefer and Wolfowitz, Canadian Journal of
+  Mathematics 12, 1960, since no variance in the square exceeds the 6 coefficients).
 - Box and Behnken, Technometrics 2, 1960, 455-475: numbers of runs, and rotatable plans of 4 and 7 factors.
-- NIST/SEMATECH e-Handbook, 5.3.3.6.4: runs of central composite and Box-Behnken plans (from memory; parts counted here).
+- NIST/SEMATECH e-Handbook, 5.3.3.6.4: runs of central composite and Box-Behnken plans (from memory; parts counted
+  here).
 - Variances of a balanced split-plot: Montgomery, Design and Analysis of Experiments, chapter on nested and split-plot
   designs: 4 (batch variance / batches + casting variance / castings) and 4 casting variance / castings.
 - statsmodels, generalised least squares, and scipy.optimize (L-BFGS-B) as reference libraries.

@@ -4,12 +4,12 @@ Sources
 -------
 - statsmodels: `TTestIndPower` (non-central t), `FTestAnovaPower` by way of one factor, `power_poisson_ratio_2indep`.
 - scipy: `binomtest`, outcome by outcome.
-- Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd ed. 1988, table 2.4.1: castings in each group for 80%
-  power at two-sided 5%: 393, 64 and 26 for differences of 0.2, 0.5 and 0.8 standard deviations (looked up in quotations; R
-  4.2.2, power.t.test(delta = 0.2, power = 0.8)$n and so on: 393.4067, 63.76577, 25.52463).
-- Fleiss, Statistical Methods for Rates and Proportions: about 93 in each group to tell 70% from 50% with 80% power, by the
-  normal approximation without continuity correction (the book from memory; R: power.prop.test(p1 = 0.5, p2 = 0.7, power =
-  0.8)$n = 92.99884; and statsmodels).
+- Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd ed. 1988, table 2.4.1: castings in each group for
+  80% power at two-sided 5%: 393, 64 and 26 for differences of 0.2, 0.5 and 0.8 standard deviations (looked up in
+  quotations; R 4.2.2, power.t.test(delta = 0.2, power = 0.8)$n and so on: 393.4067, 63.76577, 25.52463).
+- Fleiss, Statistical Methods for Rates and Proportions: about 93 in each group to tell 70% from 50% with 80% power, by
+  the normal approximation without continuity correction (the book from memory; R: power.prop.test(p1 = 0.5, p2 = 0.7,
+  power = 0.8)$n = 92.99884; and statsmodels).
 """
 
 from __future__ import annotations

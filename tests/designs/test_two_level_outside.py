@@ -2,17 +2,18 @@
 
 Sources
 -------
-- Generators of resolution IV fractions: NIST, Dataplot reference file "Index of minimal-sample-size resolution-4 2**(k-p)
-  designs" (looked up). Other generators: Montgomery, Design and Analysis of Experiments, table of fractional factorial
-  designs (from memory). That no other generators have less aberration (Fries and Hunter, Technometrics 22, 1980; Chen, Sun
-  and Wu, International Statistical Review 61, 1993) is shown by trying all, up to 10 factors in 32 runs.
-- First rows of the plans of 12, 20 and 24 runs: Plackett and Burman, Biometrika 33, 1946, 305-325; the one of 12 runs also
-  in the IUPAC Compendium of Terminology under "Plackett-Burman design" (looked up).
-- Alias table of 2^(5-2) with D = AB, E = AC and of 2^(7-4): Montgomery, same book (from memory; follows by multiplication,
-  done here).
-- Least aberration in split-plots: Bingham and Sitter, Technometrics 41, 1999, 62-70: two factors of the batch and three of
-  the casting in 16 runs allow the one defining word of all five (from memory; the least aberration of any half of five
-  factors).
+- Generators of resolution IV fractions: NIST, Dataplot reference file "Index of minimal-sample-size resolution-4
+  2**(k-p) designs" (looked up). Other generators: Montgomery, Design and Analysis of Experiments, table of fractional
+  factorial designs (from memory). That no other generators have less aberration (Fries and Hunter, Technometrics 22,
+  1980; Chen, Sun and Wu, International Statistical Review 61, 1993) is shown by trying all, up to 10 factors in 32
+  runs.
+- First rows of the plans of 12, 20 and 24 runs: Plackett and Burman, Biometrika 33, 1946, 305-325; the one of 12 runs
+  also in the IUPAC Compendium of Terminology under "Plackett-Burman design" (looked up).
+- Alias table of 2^(5-2) with D = AB, E = AC and of 2^(7-4): Montgomery, same book (from memory; follows by
+  multiplication, done here).
+- Least aberration in split-plots: Bingham and Sitter, Technometrics 41, 1999, 62-70: two factors of the batch and three
+  of the casting in 16 runs allow the one defining word of all five (from memory; the least aberration of any half of
+  five factors).
 """
 
 from __future__ import annotations

@@ -1,12 +1,13 @@
 """Agreement against published examples.
 
-- Krippendorff, "Computing Krippendorff's Alpha-Reliability" (2011), and Hayes and Krippendorff, Communication Methods and
-  Measures 1 (2007) 77: four observers, twelve units, with gaps: nominal 0.743, ordinal 0.815, interval 0.849, ratio 0.797.
-- Shrout and Fleiss, Psychological Bulletin 86 (1979) 420, tables 2 and 4: six targets, four judges: ICC(1,1) 0.17, (2,1)
-  0.29, (3,1) 0.71, (1,k) 0.44, (2,k) 0.62, (3,k) 0.91. The digits in the test, and the 95% limits, are those of R 4.2.2,
-  psych 2.2.9: ICC(judges, lmer = FALSE).
-- Weighted kappa: Agresti, Categorical Data Analysis (1990), 91 married couples (Hout, Duncan and Sobel 1987): R 4.2.2, vcd
-  1.4-11, Kappa(couples, weights = "Equal-Spacing") and "Fleiss-Cohen" (quadratic).
+- Krippendorff, "Computing Krippendorff's Alpha-Reliability" (2011), and Hayes and Krippendorff, Communication Methods
+  and Measures 1 (2007) 77: four observers, twelve units, with gaps: nominal 0.743, ordinal 0.815, interval 0.849, ratio
+  0.797.
+- Shrout and Fleiss, Psychological Bulletin 86 (1979) 420, tables 2 and 4: six targets, four judges: ICC(1,1) 0.17,
+  (2,1) 0.29, (3,1) 0.71, (1,k) 0.44, (2,k) 0.62, (3,k) 0.91. The digits in the test, and the 95% limits, are those of R
+  4.2.2, psych 2.2.9: ICC(judges, lmer = FALSE).
+- Weighted kappa: Agresti, Categorical Data Analysis (1990), 91 married couples (Hout, Duncan and Sobel 1987): R 4.2.2,
+  vcd 1.4-11, Kappa(couples, weights = "Equal-Spacing") and "Fleiss-Cohen" (quadratic).
 - Fleiss and Cohen, Educational and Psychological Measurement 33 (1973) 613: quadratic weights make kappa an intraclass
   correlation, up to a term of order 1/n.
 """

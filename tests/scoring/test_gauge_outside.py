@@ -4,8 +4,9 @@
   trials. Printed by its analysis of variance: sums of squares 88.3619, 3.1673, 0.3590, 2.7589; with the interaction
   pooled, sd 0.199933 (repeatability), 0.226838 (appraiser), 1.042327 (part) (data and values looked up in public test
   suites that quote the manual). R 4.2.2, summary(aov(value ~ part * who)): 88.361934, 3.167262, 0.358982, 2.758933.
-- Machines (nlme), 3 machines by 6 workers by 3 scores, a large interaction: R, anova(lm(score ~ Worker * Machine)) and its
-  expected mean squares; lme4's lmer(score ~ 1 + (1 | Worker) + (1 | Machine) + (1 | Worker:Machine)) agrees to four digits.
+- Machines (nlme), 3 machines by 6 workers by 3 scores, a large interaction: R, anova(lm(score ~ Worker * Machine)) and
+  its expected mean squares; lme4's lmer(score ~ 1 + (1 | Worker) + (1 | Machine) + (1 | Worker:Machine)) agrees to four
+  digits.
 - Bates, lme4: Mixed-effects modeling with R (2010), section 2.1: 24 plates by 6 samples of penicillin, scored once, by
   REML: sd of plate 0.8467, sample 1.9316, residual 0.5499 (Davies and Goldsmith 1972), again with R 4.2.2, lme4 1.1-31:
   lmer(diameter ~ 1 + (1 | plate) + (1 | sample), Penicillin). For balanced data with positive estimates the mean-square
