@@ -231,21 +231,20 @@ def import_(
     ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Import without asking.")] = False,
 ) -> None:
-    """Import a sheet that was kept by hand; rows that cannot be used are listed."""
+    """Import a sheet that was kept by hand; rows that cannot be used are listed, and the exit code is then 1."""
     from castlab import workspace
     from castlab.records.sheets import Mapping, import_sheet, propose_mapping
 
     file = mapping or sheet.with_name(f"{sheet.name}.mapping.json")
     with workspace.open_logbook(logbook, altitude_m=altitude_m) as book:
-        height = book.setting("altitude_m")
         if mapping is not None or file.exists():
             meaning = Mapping.load(file)
         else:
-            meaning = propose_mapping(sheet, altitude_m=None if height is None else float(height))
+            meaning = propose_mapping(sheet, book=book)
             meaning.save(file)
         typer.echo(f"{meaning}\n\nThese meanings are in {file}: change them there, or in the import notebook.")
-        if height is not None and (altitude_m is not None or meaning.altitude_m is None):
-            meaning = meaning.at(float(height))
+        if book.altitude_m is not None and (altitude_m is not None or meaning.altitude_m is None):
+            meaning = meaning.at(book.altitude_m)
         if meaning.unsettled:
             raise InputError(
                 f"nothing was imported: {len(meaning.unsettled)} of the meanings above must be settled first"
@@ -256,6 +255,9 @@ def import_(
     typer.echo(str(result))
     for row in result.rejected.itertuples():
         typer.echo(f"  row {row.row}, {row.column}: {row.value!r}: {row.reason}")
+    if out := result.rejected["row"].nunique():
+        every = result.added + result.already_there + out
+        raise CastlabError(f"{out} of {every} rows not imported: put right in the sheet what is listed above, and import it again")
 
 
 @app.command()

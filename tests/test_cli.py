@@ -187,7 +187,8 @@ def test_lab_as_root_starts_when_jupyterlab_was_told_to_allow_it(run, shop, laun
 def test_import_shows_the_meanings_asks_imports_and_lists_rejected_rows(run, shop, tmp_path):
     (tmp_path / "old.csv").write_text(SHEET, encoding="utf-8")
     result = run("import", "old.csv", "--logbook", shop, input="y\n")
-    assert result.exit_code == 0, result.output
+    assert result.exit_code == 1, result.output
+    assert "castlab: 1 of 3 rows not imported" in result.stderr
     assert "resin_c" in result.stdout
     assert "2 added" in result.stdout
     assert "row 3, Bubbles: 'many'" in result.stdout
@@ -195,8 +196,12 @@ def test_import_shows_the_meanings_asks_imports_and_lists_rejected_rows(run, sho
         assert len(book.frame()) == 2
     again = run("import", "old.csv", "--logbook", shop, "--yes")
     assert "0 added, 2 already there" in again.stdout
+    assert again.exit_code == 1
+    (tmp_path / "old.csv").write_text(SHEET.replace("many", "9"), encoding="utf-8")
+    mended = run("import", "old.csv", "--logbook", shop, "--yes")
+    assert (mended.exit_code, mended.stderr) == (0, "")
     with Logbook.open(shop) as book:
-        assert len(book.frame()) == 2
+        assert len(book.frame()) == 3
 
 
 def test_import_answered_with_no_imports_nothing(run, shop, tmp_path):
@@ -219,7 +224,7 @@ def test_the_meanings_are_kept_beside_the_sheet_and_used_again(run, shop, tmp_pa
     kept = tmp_path / "old.csv.mapping.json"
     settled = Mapping.load(kept).change("Vacuum cup (inHg)", unit="torr abs")
     settled.save(kept)
-    assert run("import", "old.csv", "--logbook", shop, "--yes").exit_code == 0
+    assert "2 added" in run("import", "old.csv", "--logbook", shop, "--yes").stdout
     assert Mapping.load(kept) == settled
     other = settled.leave_out("Bubbles").save(tmp_path / "other.json")
     (tmp_path / "next.csv").write_bytes((tmp_path / "old.csv").read_bytes())
@@ -263,6 +268,7 @@ def test_starting_the_command_loads_no_heavy_library():
 
 def test_the_height_that_gauge_readings_need_can_be_given_where_the_sheet_is_imported(run, shop, tmp_path):
     text = SHEET.replace("Resin temp (F)", "Vacuum cup (bar gauge)").replace("72", "-0.9").replace("75", "-0.9")
+    text = text.replace("many", "9")
     (tmp_path / "old.csv").write_text(text, encoding="utf-8")
     without = run("import", "old.csv", "--logbook", shop, "--yes")
     assert without.exit_code == 1

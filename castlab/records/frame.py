@@ -16,7 +16,8 @@ import sqlalchemy as sa
 from castlab.errors import NotFoundError
 from castlab.records.columns import DERIVED, NOT_SUMMARISED, dtype_of
 from castlab.records.models import Batch, Score, Trial
-from castlab.records.tables import CURRENT, EXTRA_FACTOR
+from castlab.records.rows import extra_columns
+from castlab.records.tables import CURRENT
 
 _EXTRA_DTYPES = {"number": "float64", "yes/no": "boolean", "text": "str", "grade": "Int64"}
 
@@ -27,7 +28,7 @@ _WORSE_IS_MORE = ("bubbles", "bubble_largest_mm", "auto_bubbles", "auto_low", "a
 def trial_frame(connection: sa.Connection, *, product: str | None = None) -> pd.DataFrame:
     """The frame behind `Logbook.frame`, over an open connection; `product` keeps only that product's castings."""
     frame = _joined(connection)
-    extras = _extras(connection)
+    extras = extra_columns(connection)
     frame = _derive(frame)
     frame = frame.join(_summaries(connection, _own_grades(extras)), on="trial_id")
     frame["scores"] = frame["scores"].fillna(0)
@@ -132,12 +133,6 @@ def _derive(frame: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
-def _extras(connection: sa.Connection) -> dict[str, tuple[str, str]]:
-    """Name of a free-form setting or of a grade of one's own -> its level and type, trials first."""
-    query = EXTRA_FACTOR.select().order_by(EXTRA_FACTOR.c.level.desc(), EXTRA_FACTOR.c.name)
-    return {row.name: (row.level, row.type) for row in connection.execute(query)}
-
-
 def _own_grades(extras: dict[str, tuple[str, str]]) -> list[str]:
     return [name for name, (_, kind) in extras.items() if kind == "grade"]
 
@@ -188,7 +183,7 @@ def score_frame(connection: sa.Connection) -> pd.DataFrame:
             frame[name] = frame[name].astype("float64").astype(dtype)
         else:
             frame[name] = frame[name].astype(dtype)
-    own = _own_grades(_extras(connection))
+    own = _own_grades(extra_columns(connection))
     return _with_own_grades(frame, own).astype(dict.fromkeys(own, "Int64"))
 
 

@@ -293,6 +293,20 @@ class Logbook:
         with self._reading() as connection:
             return connection.execute(sa.select(SETTING.c.value).where(SETTING.c.name == name)).scalar()
 
+    @property
+    def altitude_m(self) -> float | None:
+        """Height of the shop above sea level, m, or None if it was never said."""
+        told = self.setting("altitude_m")
+        return None if told is None else float(told)
+
+    def extras(self) -> dict[str, tuple[str, str]]:
+        """The shop's own settings and grades: name as in the frame -> (level, type).
+
+        A setting has level "batch" or "trial" and type "number", "yes/no" or "text"; a grade has "score" and "grade".
+        """
+        with self._reading() as connection:
+            return rows.extra_columns(connection)
+
     def pressure(self, text: str) -> float:
         """A typed pressure as kPa absolute, gauge readings taken at the shop's altitude.
 
@@ -303,7 +317,7 @@ class Logbook:
         """
         from castlab import units
 
-        altitude = self.setting("altitude_m")
+        altitude = self.altitude_m
         if altitude is None:
             if units.is_gauge(text):
                 raise InputError(
@@ -311,7 +325,7 @@ class Logbook:
                     "Logbook.open(path, altitude_m=...)"
                 )
             return units.pressure(text)
-        return units.pressure(text, altitude_m=float(altitude))
+        return units.pressure(text, altitude_m=altitude)
 
     def frame(self, *, product: str | None = None) -> pd.DataFrame:
         """One row per casting: its batch's settings, its own, and its scores summarised (see `castlab.records.frame`).

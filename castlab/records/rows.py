@@ -93,6 +93,12 @@ def check_references(connection: sa.Connection, record: Record) -> None:
             read(connection, value)
 
 
+def extra_columns(connection: sa.Connection) -> dict[str, tuple[str, str]]:
+    """Name of a setting or grade of the shop's own -> its level and type, trials first."""
+    query = EXTRA_FACTOR.select().order_by(EXTRA_FACTOR.c.level.desc(), EXTRA_FACTOR.c.name)
+    return {row.name: (row.level, row.type) for row in connection.execute(query)}
+
+
 def check_extras(connection: sa.Connection, record: Record) -> None:
     """Note new extra factors and grades of one's own; raise InputError if one changes its type or level."""
     extra: dict[str, Any] = getattr(record, "extra", {})

@@ -58,6 +58,8 @@ def read_cell(cell: str, target: str, unit: str | None, *, altitude_m: float | N
         return _grade(cell, unit or "")
     if reader == "date":
         return read_date(cell, unit)
+    if reader == "time":
+        return _time_of_day(cell)
     return re.sub(r"\.0+$", "", cell) if reader == "key" else cell
 
 
@@ -293,6 +295,13 @@ def read_date(cell: str, order: str | None) -> datetime | time:
             raise InputError(f"{cell!r}: the time {rest.strip()!r} cannot be read; accepted: 9:40, 09:40:00, 2:15 pm")
         at = _clock(clock, cell)
     return datetime.combine(on, at)
+
+
+def _time_of_day(cell: str) -> time:
+    clock = _TIME.fullmatch(cell.strip())
+    if clock is None:
+        raise InputError(f"{cell!r} is not a time of the day; accepted: 9:40, 09:40:00, 2:15 pm")
+    return _clock(clock, cell)
 
 
 def _clock(found: re.Match[str], cell: str) -> time:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import cache
 
 from castlab.records.sheet_cells import check_unit, unit_kind
@@ -28,6 +28,8 @@ _SPELLED = {
     "mixing": "mix",
 }
 """Spellings that are taken for one."""
+SCALE = re.compile(r"\b(\d)\s*(?:-|–|to|\.\.)\s*(\d)\b")
+"""A scale of grades in a heading (1-5)."""
 _BASIS_WORD = re.compile(r"gauge|gage|abs|absolute|vacuum|vac", re.IGNORECASE)
 
 
@@ -45,6 +47,8 @@ def splits(heading: str) -> Iterator[tuple[str, str | None]]:
     inside = heading_unit(heading)
     if rest != heading:
         yield normal(rest), inside
+    if (unscaled := SCALE.sub(" ", rest)) != rest:
+        yield normal(unscaled), None
     if inside and rest == heading:
         yield normal(_without_unit(heading)), inside
     bare = re.sub(r"\b(gauge|gage|abs|absolute)\b", " ", rest, flags=re.IGNORECASE)
@@ -95,24 +99,40 @@ def _phrases() -> dict[str, list[str]]:
     return found
 
 
+def _alike(name: str, phrase: str) -> float:
+    """How well a heading fits words that are known for a field, 0 to 0.95; 0 if not at all."""
+    words, known = set(name.split()) - _STOP, set(phrase.split()) - _STOP
+    if name == phrase:
+        return 0.95
+    if words and words == known:
+        return 0.9
+    if len(name) > 3 and difflib.SequenceMatcher(None, name, phrase).ratio() >= SIMILAR:
+        return 0.8
+    return 0.6 + 0.02 * len(known) if len(known) > 1 and known < words else 0.0
+
+
+def named_own(name: str, own: Iterable[str]) -> tuple[float, str]:
+    """The setting or grade of the shop's own that a name without unit fits best, and how well (0 = not at all).
+
+    A name that the shop uses itself goes before a field that other makers may mean by it.
+    """
+    fits = [
+        (score + 0.01, field)
+        for field in own
+        for phrase in {field, field.removesuffix("_grade")}
+        if (score := _alike(name, normal(phrase)))
+    ]
+    return max(fits, default=(0.0, ""))
+
+
 @cache
 def named(name: str) -> list[tuple[float, str]]:
     """The fields a name without unit may mean, each with how well it fits (1 = the field's own name)."""
     best: dict[str, float] = {}
     words = set(name.split()) - _STOP
     for phrase, fields in _phrases().items():
-        known = set(phrase.split()) - _STOP
-        if name == phrase:
-            score = 0.95
-        elif words and words == known:
-            score = 0.9
-        elif len(name) > 3 and difflib.SequenceMatcher(None, name, phrase).ratio() >= SIMILAR:
-            score = 0.8
-        elif len(known) > 1 and known < words:
-            score = 0.6 + 0.02 * len(known)
-        else:
-            continue
-        for field in fields:
+        score = _alike(name, phrase)
+        for field in fields if score else ():
             if (
                 (place := field.split("_")[0]) in ("cup", "mold")
                 and words & {"cup", "mold"} - {place}

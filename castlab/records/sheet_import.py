@@ -14,13 +14,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from castlab.errors import InputError
-from castlab.records.models import ENVELOPE, KINDS, READINGS, Batch, Material, Mold, Record, Score, Trial
-from castlab.records.sheet_mapping import Column, Mapping
+from castlab.records.models import ENVELOPE, KINDS, Batch, Material, Mold, Record, Score, Trial
+from castlab.records.sheet_column import Column
+from castlab.records.sheet_mapping import Mapping
 from castlab.records.sheet_reading import Sheet, read_sheet
 from castlab.records.sheet_rows import (
     NAMED,
     Row,
     by_batch,
+    is_reading,
     kind_of,
     plain_reason,
     read_rows,
@@ -116,9 +118,8 @@ def import_sheet(
         raise InputError(
             "a DataFrame needs a name, by which its rows are known again: import_sheet(..., name='spring castings')"
         )
-    height = book.setting("altitude_m")
-    if mapping.altitude_m is None and height is not None:
-        mapping = mapping.at(float(height))
+    if mapping.altitude_m is None and book.altitude_m is not None:
+        mapping = mapping.at(book.altitude_m)
     cautions = [*sheet.notes, *_check(sheet, mapping)]
     rows = read_rows(sheet, mapping)
     adding = _Adding(book, sheet, name, mapping)
@@ -291,7 +292,7 @@ class _Adding:
 
     def _add_row(self, row: Row, agreed: dict[str, Any]) -> None:
         trial, score = self.stored(row.key, "trial"), self.stored(row.key, "score")
-        scored = any(c.field in READINGS and c.field in row.said for c in self.columns["score"])
+        scored = any(is_reading(c) and c.field in row.said for c in self.columns["score"])
         for record in (trial, score):
             if record is not None:
                 self._compare(row, record, self._first_version(record), True)

@@ -9,60 +9,21 @@ import difflib
 import html
 import json
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Self
 
 from castlab import tables, units
 from castlab.errors import InputError, NotFoundError
-from castlab.records.models import EXTRA_NAME, reserved_names
-from castlab.records.sheet_cells import EXTRA_TYPES, accepted_units, check_unit, is_gauge_unit, marks_of
-from castlab.records.sheet_headings import likely_field
-from castlab.records.sheet_words import TARGETS, meaning, reader_of
+from castlab.records.sheet_cells import EXTRA_TYPES, is_gauge_unit
+from castlab.records.sheet_column import Column, becomes, check_target, fitting, saved_column
+from castlab.records.sheet_words import TIMES
 
 if TYPE_CHECKING:
     import pandas as pd
 
 FORMAT = "castlab-sheet-mapping-1"
-EXTRA_LEVELS = ("trial", "batch")
-_LEFT_OUT = "Left out (mapping.as_extra(column, name) imports one as a setting of your own):"
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column of the sheet and what it becomes.
-
-    `field` is the target, or the name of an extra factor if `level` is "trial" or "batch"; None leaves the column out.
-    `could_be` names the fields its keeper has to choose from. `kind` is what the cells look like, `reading` how its yes/no marks
-    or dates are read.
-    """
-
-    column: str
-    field: str | None = None
-    unit: str | None = None
-    level: str | None = None
-    sure: str = ""
-    samples: tuple[str, ...] = ()
-    could_be: tuple[str, ...] = ()
-    kind: str = "text"
-    reading: str = "yes/no"
-
-    @property
-    def unsettled(self) -> str | None:
-        """What its keeper has to say before it can be imported, and how; None if nothing."""
-        if self.field is None:
-            if not self.could_be:
-                return None
-            choice = f"mapping.change({self.column!r}, field={self.could_be[0]!r})"
-            return f"{self.column!r} could be {' or '.join(self.could_be)}: {choice}, or mapping.leave_out({self.column!r})"
-        problem = None if self.level else check_unit(self.field, self.unit)
-        if problem is None:
-            return None
-        hint = f" Its {self.sure}" if self.sure.startswith("values") else ""
-        return (
-            f"{self.column!r} as {self.field}: {problem}{hint} Say so with mapping.change({self.column!r}, unit=...); "
-            f"accepted: {accepted_units(self.field)}"
-        )
+_LEFT_OUT = "Left out (mapping.as_extra(column, name) imports one as a setting of your own, as_grade as a grade):"
 
 
 @dataclass(frozen=True)
@@ -93,7 +54,7 @@ accepted: 'inHg vacuum', 'mbar abs', 'psi gauge' and the like"
         for column in self.columns:
             if column.field is None:
                 continue
-            _check_target(column)
+            check_target(column)
             if column.field in taken:
                 raise InputError(
                     f"{taken[column.field]!r} and {column.column!r} are both mapped to {column.field}: leave one out with "
@@ -105,6 +66,13 @@ accepted: 'inHg vacuum', 'mbar abs', 'psi gauge' and the like"
     def unsettled(self) -> tuple[str, ...]:
         """What has to be said before a sheet can be imported with this mapping, and how."""
         found = [text for column in self.columns if (text := column.unsettled)]
+        for apart, joined in TIMES.items():
+            dates = {joined} if joined == "scored_at" else {"mixed_at", "poured_at"}
+            if (column := self.column_of(apart)) and not any(map(self.column_of, dates)):
+                found.append(
+                    f"{column!r} is a time of the day, but no column has the date: mapping.change(..., field={joined!r}) for "
+                    f"the one that has it, or mapping.leave_out({column!r})"
+                )
         gauges = [c.column for c in self.columns if c.field and c.field.endswith("_kpa") and is_gauge_unit(c.unit)]
         if gauges and self.altitude_m is None:
             found.append(
@@ -130,7 +98,7 @@ accepted: 'inHg vacuum', 'mbar abs', 'psi gauge' and the like"
             [
                 {
                     "sheet column": c.column,
-                    "becomes": _becomes(c),
+                    "becomes": becomes(c),
                     "unit": c.unit or "",
                     "how sure": "to be settled" if c.unsettled else c.sure,
                     "sample values": ", ".join(c.samples),
@@ -169,7 +137,7 @@ accepted: 'inHg vacuum', 'mbar abs', 'psi gauge' and the like"
         if field is not None and (field != old.field or old.level):
             from castlab.records.sheet_proposal import propose_unit
 
-            _check_target(Column(column, field))
+            check_target(Column(column, field))
             proposed, sure = propose_unit(old, field)
             new = replace(
                 old,
@@ -182,7 +150,7 @@ accepted: 'inHg vacuum', 'mbar abs', 'psi gauge' and the like"
         else:
             new = replace(old, could_be=())
         if unit is not None:
-            new = replace(new, unit=_fitting(new, target, unit), sure="your choice")
+            new = replace(new, unit=fitting(new, target, unit), sure="your choice")
         return self._with(new)
 
     def leave_out(self, column: str) -> Self:
@@ -211,6 +179,10 @@ accepted: 'inHg vacuum', 'mbar abs', 'psi gauge' and the like"
             If there is no such column, the name or the level cannot be used, or another column has the name.
         """
         old = self._find(column)
+        if level == "score":
+            raise InputError(
+                f"{column!r}: level is 'score'; for a grade of your own: mapping.as_grade({column!r}, {name!r})"
+            )
         looks = old.reading if old.kind == "yes/no" else old.kind if old.kind in EXTRA_TYPES else "text"
         return self._with(
             replace(
@@ -223,29 +195,61 @@ accepted: 'inHg vacuum', 'mbar abs', 'psi gauge' and the like"
             )
         )
 
+    def as_grade(self, column: str, item: str, scale: str | None = None) -> Self:
+        """Import a column as grades of an item of your own rubric; returns a new mapping.
+
+        Parameters
+        ----------
+        column
+            The column's heading.
+        item
+            The item's name in the rubric (`gloss`); frames name it `gloss_grade`.
+        scale
+            From worst to best ("0-4", "1-5", or "5-1" if 1 is best); by default what the heading says, else it is asked.
+
+        Raises
+        ------
+        InputError
+            If there is no such column, the name or the scale cannot be used, or another column has the name.
+        """
+        from castlab.records.sheet_proposal import propose_unit
+
+        old = self._find(column)
+        field = f"{item.removesuffix('_grade')}_grade"
+        proposed, _ = propose_unit(old, field)
+        new = replace(old, field=field, level="score", unit=proposed, could_be=(), sure="your choice")
+        return self._with(new if scale is None else replace(new, unit=fitting(new, field, scale)))
+
     def settle(self, meant: dict[str, dict[str, str]]) -> Self:
         """Several changes at once, a column's heading -> what it means; returns a new mapping.
 
         Parameters
         ----------
         meant
-            The arguments of `change` ({"unit": "F"}), or of `as_extra` with the name as "extra" ({"extra": "tilt_deg"}).
+            The arguments of `change` ({"unit": "F"}), of `as_extra` with the name as "extra" ({"extra": "tilt_deg"}), or of
+            `as_grade` with the item as "grade" ({"grade": "gloss", "scale": "1-5"}).
 
         Raises
         ------
         InputError
-            As `change` and `as_extra`, or for another word.
+            As `change`, `as_extra` and `as_grade`, or for another word.
         """
         found = self
         for column, said in meant.items():
-            words = {"extra", "level", "type"} if "extra" in said else {"field", "unit"}
-            unknown = sorted(set(said) - words)
-            if unknown:
+            way = next((w for w in ("extra", "grade") if w in said), "change")
+            words = {"extra": {"level", "type"}, "grade": {"scale"}, "change": {"field", "unit"}}[way]
+            rest = {word: value for word, value in said.items() if word != way}
+            if unknown := sorted(set(rest) - words):
                 raise InputError(
-                    f"{column!r} is given {unknown[0]!r}; accepted: field and unit, or extra with level and type"
+                    f"{column!r} is given {unknown[0]!r}; accepted: field and unit, or extra with level and type, or grade "
+                    "with scale"
                 )
-            rest = {name: value for name, value in said.items() if name != "extra"}
-            found = found.as_extra(column, said["extra"], **rest) if "extra" in said else found.change(column, **rest)
+            if way == "change":
+                found = found.change(column, **rest)
+            elif way == "extra":
+                found = found.as_extra(column, said[way], **rest)
+            else:
+                found = found.as_grade(column, said[way], **rest)
         return found
 
     def at(self, altitude_m: float) -> Self:
@@ -292,7 +296,7 @@ accepted: 'inHg vacuum', 'mbar abs', 'psi gauge' and the like"
             content = json.loads(path.read_text(encoding="utf-8"))
             if content["format"] != FORMAT:
                 raise ValueError
-            columns = tuple(_column(entry) for entry in content["columns"])
+            columns = tuple(saved_column(entry) for entry in content["columns"])
             altitude = content.get("altitude_m")
             altitude = None if altitude is None else float(altitude)
         except FileNotFoundError:
@@ -325,65 +329,3 @@ accepted: 'inHg vacuum', 'mbar abs', 'psi gauge' and the like"
             + listed("To be settled before it can be imported:", self.unsettled)
             + "</div>"
         )
-
-
-def _becomes(column: Column) -> str:
-    if column.field is None:
-        return " or ".join(column.could_be) + "?" if column.could_be else "(left out)"
-    return f"{column.field} (your own, per {column.level})" if column.level else column.field
-
-
-def _check_target(column: Column) -> None:
-    name, level = str(column.field), column.level
-    if level is None:
-        if name not in TARGETS:
-            close = likely_field(name) or next(iter(difflib.get_close_matches(name, TARGETS, n=1)), None)
-            raise InputError(
-                f"{column.column!r} is mapped to {name!r}, which is not a field"
-                + (f"; did you mean {close} ({meaning(close)})?" if close else f"; accepted: {', '.join(TARGETS)}")
-                + f" A setting of your own: mapping.as_extra({column.column!r}, {name!r})"
-            )
-        return
-    if level not in EXTRA_LEVELS:
-        raise InputError(
-            f"{column.column!r}: level is {level!r}; accepted: 'trial' (set per casting) or 'batch' (per cup)"
-        )
-    if not EXTRA_NAME.fullmatch(name):
-        raise InputError(
-            f"{column.column!r}: {name!r} is not a usable name; accepted: lower-case letters, digits and _, starting with a "
-            "letter, at most 40, the unit last (spin_rpm)"
-        )
-    if name in reserved_names() or name in TARGETS:
-        raise InputError(
-            f"{column.column!r}: {name!r} is already a field; map it there with mapping.change, or rename it"
-        )
-    if str(column.unit).split(";")[0].strip() not in EXTRA_TYPES:
-        raise InputError(f"{column.column!r}: type is {column.unit!r}; accepted: {', '.join(EXTRA_TYPES)}")
-
-
-def _fitting(column: Column, target: str, unit: str) -> str:
-    """The unit if it settles how the column is read. Raises InputError if not."""
-    if column.level:
-        return unit
-    if reader_of(target) == "yes/no" and marks_of(unit) and not unit.startswith("yes/no"):
-        unit = f"yes/no; {unit}"
-    accepted = accepted_units(target)
-    if accepted == "none":
-        raise InputError(f"{target} has no unit, so {unit!r} cannot be used for {column.column!r}")
-    if problem := check_unit(target, unit):
-        raise InputError(
-            f"{column.column!r} as {target}: unit {unit!r} cannot be used: {problem}; accepted: {accepted}"
-        )
-    return unit
-
-
-def _column(entry: dict[str, Any]) -> Column:
-    known = {f.name for f in fields(Column)}
-    values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in entry.items() if k in known}
-    column = Column(**values)
-    if not isinstance(column.column, str):
-        raise TypeError("column")
-    for name in ("field", "unit", "level"):
-        if not isinstance(getattr(column, name), str | None):
-            raise TypeError(name)
-    return column

@@ -12,20 +12,28 @@ from typing import TYPE_CHECKING
 from castlab import units
 from castlab.records import sheet_cells as cells_
 from castlab.records.sheet_cells import CASTING_SCOPES, DATE_ORDERS, RATIO_BY_MASS, check_unit, is_blank_cell, unit_kind
-from castlab.records.sheet_headings import heading_unit, named, splits
-from castlab.records.sheet_mapping import Column, Mapping
+from castlab.records.sheet_column import EXTRA_LEVELS, Column
+from castlab.records.sheet_headings import SCALE, heading_unit, named, named_own, splits
+from castlab.records.sheet_mapping import Mapping
 from castlab.records.sheet_reading import Sheet, read_sheet
-from castlab.records.sheet_words import reader_of
+from castlab.records.sheet_words import TARGETS, reader_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from castlab.records.logbook import Logbook
+
+Own = dict[str, tuple[str, str]]
+"""The shop's own settings and grades: name -> (level, type)."""
+
 _QUANTITY = re.compile(r"(?P<sign>[+\-−]?)\s?\d[\d.,]*\s*(?P<unit>[^\d:\s].*)?|\d+:\d{2}(?::\d{2})?")
+_TIME_OF_DAY = re.compile(r"\d{1,2}[:.]\d{2}(:\d{2})? ?[ap]m", re.IGNORECASE)
 _RATIO = re.compile(r"\d[\d.,]*\s*(:|/)\s*\d[\d.,]*")
-_RANGE = re.compile(r"(\d)\s*(?:-|–|to|\.\.)\s*(\d)")
 
 
-def propose_mapping(source: str | Path | pd.DataFrame, altitude_m: float | None = None) -> Mapping:
+def propose_mapping(
+    source: str | Path | pd.DataFrame, altitude_m: float | None = None, *, book: Logbook | None = None
+) -> Mapping:
     """Propose what each column of a hand-kept sheet means; nothing is imported.
 
     Parameters
@@ -34,6 +42,8 @@ def propose_mapping(source: str | Path | pd.DataFrame, altitude_m: float | None 
         A .csv file (comma, semicolon or tab), an .xlsx file, or a DataFrame; headings in row 1, one row per casting.
     altitude_m
         Height of the shop above sea level, m, for gauge readings; the logbook's own is used if it is not given here.
+    book
+        The logbook that it will go to: its own settings and grades are known by their names too.
 
     Returns
     -------
@@ -54,7 +64,9 @@ def propose_mapping(source: str | Path | pd.DataFrame, altitude_m: float | None 
     [('Cup', 'batch', None), ('Room temp (F)', 'room_c', 'F'), ('bubbles', 'bubbles', None)]
     """
     sheet = read_sheet(source)
-    mapping = Mapping(_assigned([_look(sheet, h) for h in sheet.headings]), altitude_m)
+    own = {} if book is None else {name: kind for name, kind in book.extras().items() if name not in TARGETS}
+    altitude_m = book.altitude_m if book is not None and altitude_m is None else altitude_m
+    mapping = Mapping(_assigned([_look(sheet, h, own) for h in sheet.headings], own), altitude_m)
     return _casting_scope(sheet, _dates_of_castings(sheet, mapping))
 
 
@@ -67,7 +79,7 @@ class _Seen:
     fits: tuple[tuple[float, str], ...]
 
 
-def _look(sheet: Sheet, heading: str) -> _Seen:
+def _look(sheet: Sheet, heading: str, own: Own) -> _Seen:
     cells = sheet.cells(heading)
     kind, reading = _kind_of(cells)
     distinct = [c for c in dict.fromkeys(cells) if not is_blank_cell(c)] or list(dict.fromkeys(cells))
@@ -82,15 +94,18 @@ def _look(sheet: Sheet, heading: str) -> _Seen:
                 best[field] = max(best.get(field, 0.0), score)
             elif score >= 0.9:
                 column = replace(column, sure=f"named like {field}, but its unit or its cells do not fit")
+        score, field = named_own(name, own)
+        if score and _compatible_own(own[field][1], kind):
+            best[field] = max(best.get(field, 0.0), score)
     return _Seen(column, tuple(cells), tuple(sorted(((s, f) for f, s in best.items()), key=lambda fit: -fit[0])))
 
 
-def _assigned(seen: list[_Seen]) -> tuple[Column, ...]:
+def _assigned(seen: list[_Seen], own: Own) -> tuple[Column, ...]:
     """Give each field to the column that fits it best; ties between fields are left to the keeper."""
     chosen: dict[str, Column] = {}
     taken: dict[str, str] = {}
     for one in sorted(seen, key=lambda s: -s.fits[0][0] if s.fits else 0.0):
-        chosen[one.column.column] = _choose(one, taken)
+        chosen[one.column.column] = _choose(one, taken, own)
         if field := chosen[one.column.column].field:
             taken[field] = one.column.column
     columns = tuple(chosen[one.column.column] for one in seen)
@@ -101,7 +116,7 @@ def _assigned(seen: list[_Seen]) -> tuple[Column, ...]:
     )
 
 
-def _choose(one: _Seen, taken: dict[str, str]) -> Column:
+def _choose(one: _Seen, taken: dict[str, str], own: Own) -> Column:
     free = [(score, field) for score, field in one.fits if field not in taken]
     if not free:
         if one.fits:
@@ -111,7 +126,10 @@ def _choose(one: _Seen, taken: dict[str, str]) -> Column:
     top = [field for score, field in free if score == free[0][0]]
     if len(top) > 1:
         return replace(one.column, could_be=tuple(top), sure="several fields fit")
-    unit, how = _unit(one.column, top[0], one.cells)
+    level, type_ = own.get(top[0], (None, ""))
+    unit, how = _unit(one.column, top[0], one.cells) if level not in EXTRA_LEVELS else (type_, "")
+    if type_ == "yes/no":
+        unit, how = one.column.reading, "by its cells"
     name = (
         "sure"
         if free[0][0] >= 0.9 and len(one.fits) == len(free)
@@ -122,6 +140,7 @@ def _choose(one: _Seen, taken: dict[str, str]) -> Column:
     return replace(
         one.column,
         field=top[0],
+        level=level,
         unit=unit,
         sure=how if how.startswith("values") else "; ".join(filter(None, [name, how])),
     )
@@ -165,6 +184,8 @@ def _compatible(field: str, unit: str | None, kind: str) -> bool:
     if unit and unit_kind(unit):
         fits = kind in {"number", "blank", "time"} or (kind == "ratio" and unit_kind(unit) == "_mm")  # 1/16 in
         return reader == "quantity" and _class(field) == unit_kind(unit) and fits
+    if kind in {"time", "time of day"} and (reader == "time" or kind == "time of day"):
+        return reader == "time"
     if kind == "time" and (field == "target_phr" or (reader == "quantity" and _class(field) == "_min")):
         return True
     if kind == "blank":
@@ -172,12 +193,18 @@ def _compatible(field: str, unit: str | None, kind: str) -> bool:
     if reader in {"quantity", "number", "whole", "grade"}:
         return kind == "number" or (kind == "ratio" and field == "target_phr")
     if reader == "date":
-        return kind == "date" or (kind == "time" and field == "poured_at")
+        return kind == "date"
     if reader == "yes/no":
         return kind in {"yes/no", "number", "text"}
     if reader == "text" and kind != "text":
         return (kind in {"number", "ratio", "date"} and field.endswith(("_lot", "_notes"))) or field == "plan"
     return not (field == "material" and kind != "text") and not (reader == "key" and kind in {"date", "yes/no"})
+
+
+def _compatible_own(type_: str, kind: str) -> bool:
+    """Whether such cells can become a setting or grade of the shop's own of this type."""
+    fits = {"grade": {"number"}, "number": {"number"}, "yes/no": {"yes/no", "text"}}
+    return kind == "blank" or type_ == "text" or kind in fits[type_]
 
 
 def _class(field: str) -> str:
@@ -205,6 +232,8 @@ def _kind_of(cells: list[str]) -> tuple[str, str]:
 
     if share([bool(re.fullmatch(r"\d{1,2}:\d{2}(:\d{2})?", c)) for c in known]):
         return "time", DATE_ORDERS[0]
+    if share([bool(_TIME_OF_DAY.fullmatch(c)) for c in known]):
+        return "time of day", DATE_ORDERS[0]
     if share([bool(_RATIO.fullmatch(c)) for c in known]):
         return "ratio", "yes/no"
     if share([_is_quantity(c) for c in known]):
@@ -309,7 +338,7 @@ def _scale_in(heading: str, field: str) -> str | None:
     """The scale of a grade if its heading says it with its best or worst end."""
     if heading.strip() == field:
         return "0-4"
-    found = _RANGE.search(heading)
+    found = SCALE.search(heading)
     end = re.search(r"(\d)\s*(?:=|is)?\s*(best|worst)|(best|worst)\s*(?:=|is|:)?\s*(\d)", heading, re.IGNORECASE)
     if not (found and end):
         return None

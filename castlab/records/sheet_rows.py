@@ -10,11 +10,12 @@ from datetime import datetime, time
 from typing import Any
 
 from castlab.errors import InputError
-from castlab.records.models import KINDS, Material, Mold, Record
+from castlab.records.models import KINDS, READINGS, Material, Mold, Record
 from castlab.records.sheet_cells import CASTING_SCOPES, read_cell, read_extra
-from castlab.records.sheet_mapping import Column, Mapping
+from castlab.records.sheet_column import EXTRA_LEVELS, Column
+from castlab.records.sheet_mapping import Mapping
 from castlab.records.sheet_reading import Sheet
-from castlab.records.sheet_words import FIELDS, KEYS
+from castlab.records.sheet_words import FIELDS, KEYS, TIMES
 
 NAMED: dict[str, tuple[str, str, type[Mold] | type[Material]]] = {
     "mold": ("trial", "mold_id", Mold),
@@ -61,7 +62,9 @@ def record_values(row_said: dict[str, Any], columns: list[Column]) -> dict[str, 
         target = str(column.field)
         if target not in row_said or target in NAMED:
             continue
-        if column.level:
+        if column.level == "score":
+            fields.setdefault("extra_grades", {})[_item(target)] = row_said[target]
+        elif column.level:
             fields.setdefault("extra", {})[target] = row_said[target]
         else:
             fields[FIELDS[target][1]] = row_said[target]
@@ -71,9 +74,21 @@ def record_values(row_said: dict[str, Any], columns: list[Column]) -> dict[str, 
 def stored_value(record: Record, column: Column) -> Any:
     """What a stored record holds where this column would put its value (an id where the column has a name)."""
     target = str(column.field)
+    if column.level == "score":
+        return (getattr(record, "extra_grades", None) or {}).get(_item(target))
     if column.level:
         return getattr(record, "extra", {}).get(target)
     return getattr(record, NAMED[target][1] if target in NAMED else FIELDS[target][1])
+
+
+def _item(target: str) -> str:
+    """The item of the shop's own rubric whose grades frames have under this name."""
+    return target.removesuffix("_grade")
+
+
+def is_reading(column: Column) -> bool:
+    """Whether a column makes a score by itself."""
+    return column.level == "score" or column.field in READINGS
 
 
 def read_rows(sheet: Sheet, mapping: Mapping) -> list[Row]:
@@ -86,7 +101,6 @@ def read_rows(sheet: Sheet, mapping: Mapping) -> list[Row]:
         for column in mapping.columns:
             if column.field is not None and column.column in cells:
                 _read_into(row, column, mapping.altitude_m)
-        _complete_times(row, mapping)
         _give_key(row, mapping, places)
         if row.key and seen.setdefault(row.key, number) != number:
             row.problem(
@@ -94,17 +108,20 @@ def read_rows(sheet: Sheet, mapping: Mapping) -> list[Row]:
                 f"this casting number is already in row {seen[row.key]}: give each casting its own",
             )
         rows.append(row)
+    _share_mixing(rows)
+    for row in rows:
+        _complete_times(row, mapping)
     return rows
 
 
 def _read_into(row: Row, column: Column, altitude_m: float | None) -> None:
     target, cell = str(column.field), row.cells[column.column]
     try:
-        if column.level:
+        if column.level in EXTRA_LEVELS:
             value: Any = read_extra(cell, str(column.unit))
         else:
             value = read_cell(cell, target, column.unit, altitude_m=altitude_m)
-            if value is not None:
+            if value is not None and column.level is None:
                 value = _checked(target, value)
         if value is not None:
             row.said[target] = value
@@ -128,18 +145,33 @@ def plain_reason(exc: InputError) -> str:
     return next((text.removeprefix(p) for m in KINDS.values() if text.startswith(p := f"{m.__name__}: ")), text)
 
 
+def _share_mixing(rows: list[Row]) -> None:
+    """Where date and time stand in two columns, one that is written once for a cup holds for all its castings."""
+    for group in by_batch(rows):
+        for target, other in (("mixed_at", "mixed_time"), ("mixed_time", "mixed_at")):
+            told = {row.said[target] for row in group if target in row.said}
+            for row in group if len(told) == 1 else ():
+                if other in row.said:
+                    row.said.setdefault(target, *told)
+
+
 def _complete_times(row: Row, mapping: Mapping) -> None:
-    """A time alone is of the day that the row's date says; the day it was scored is another one."""
+    """A time is of the day in its date's column, else of the day that the row's date says; the day of a score is its own."""
     mixed, poured = row.said.get("mixed_at"), row.said.get("poured_at")
     day = next((v.date() for v in (mixed, poured) if isinstance(v, datetime)), None)
-    for target in ("mixed_at", "poured_at", "scored_at"):
+    for apart, target in TIMES.items():
         at = row.said.get(target)
-        if isinstance(at, time):
-            del row.said[target]
-            if day is None or target == "scored_at":
-                row.problem(mapping.column_of(target), f"{at:%H:%M} is a time without a date; write the date with it")
-            else:
-                row.said[target] = datetime.combine(day, at)
+        clock = row.said.pop(apart, None) or (row.said.pop(target) if isinstance(at, time) else None)
+        column = mapping.column_of(apart) or mapping.column_of(target)
+        on = at.date() if isinstance(at, datetime) else None if target == "scored_at" else day
+        if clock and on is None:
+            row.problem(column, f"{clock:%H:%M} is a time without a date; write the date with it")
+        elif clock and isinstance(at, datetime) and at.time() not in (time(), clock):
+            row.problem(column, f"{clock:%H:%M}, but its date says {at:%H:%M}: leave one of the two out")
+        elif clock and on:
+            row.said[target] = datetime.combine(on, clock)
+        if target in row.said:
+            row.said[apart] = row.said[target]
 
 
 def _give_key(row: Row, mapping: Mapping, places: dict[str, int]) -> None:

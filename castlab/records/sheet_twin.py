@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from castlab.records.sheet_mapping import Column
+from castlab.records.sheet_column import Column
 from castlab.records.sheet_rows import NAMED, Row, stored_value
 
 if TYPE_CHECKING:

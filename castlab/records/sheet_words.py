@@ -8,14 +8,18 @@ from castlab import units
 from castlab.records.columns import dtype_of
 from castlab.records.models import KINDS, Batch, Score, Trial
 
-Reader = Literal["key", "name", "text", "number", "whole", "quantity", "grade", "yes/no", "date"]
+Reader = Literal["key", "name", "text", "number", "whole", "quantity", "grade", "yes/no", "date", "time"]
 
 _REFERENCES = {"batch_id", "trial_id", "mold_id", "resin_id", "photo_id"}
+
+TIMES = {"mixed_time": "mixed_at", "poured_time": "poured_at", "scored_time": "scored_at"}
+"""Target for a time of the day in a column of its own -> the date and time that it is a part of."""
 
 FIELDS: dict[str, tuple[str, str]] = {
     **{n: (str(model.kind), n) for model in (Batch, Trial, Score) for n in model.settings() if n not in _REFERENCES},
     **{f"{model.kind}_notes": (str(model.kind), "notes") for model in (Batch, Trial, Score)},
 }
+FIELDS |= {apart: FIELDS[joined] for apart, joined in TIMES.items()}
 """Target -> kind of record and field it fills."""
 
 KEYS = {
@@ -34,20 +38,24 @@ def meaning(target: str) -> str:
     """What a target means, in plain words."""
     if target in KEYS or target in NAMES:
         return {**KEYS, **NAMES}[target]
+    if target in TIMES:
+        return f"time of the day; joined with the date of {TIMES[target]}"
     kind, field = FIELDS[target]
     return str(KINDS[kind].model_fields[field].description)
 
 
 def reader_of(target: str) -> Reader:
-    """How the cells of a target are read."""
+    """How the cells of a target, or of a grade of the shop's own, are read."""
+    if target.endswith("_grade"):
+        return "grade"
+    if target in TIMES:
+        return "time"
     if target in KEYS:
         return "key"
     if target in NAMES:
         return "name"
     kind, field = FIELDS[target]
     dtype = dtype_of(KINDS[kind].model_fields[field].annotation)
-    if field.endswith("_grade"):
-        return "grade"
     if dtype == "float64":
         return "quantity" if units.bench_unit(field) and field != "target_phr" else "number"
     readers: dict[str, Reader] = {"boolean": "yes/no", "datetime64[us]": "date", "Int64": "whole"}
@@ -60,7 +68,8 @@ SYNONYMS: dict[str, str] = {
     "no|number|nr|id|#",
     "mold": "mould|mold name|mould name|mold used|mould used|which mold|form",
     "material": "resin system|resin type|resin name|resin brand|epoxy|material name|resin",
-    "mixed_at": "date|day|mix date|mixing date|date mixed|mixed|mixed on|mix time of day|batch date|casting date|date cast",
+    "mixed_at": "date|day|mix date|mixing date|date mixed|mixed|mixed on|mixed at|batch date|casting date|date cast",
+    "mixed_time": "mix time|time mixed|mixed at|mixing time|mix time of day|start of mixing|mix start",
     "plan": "plan name|series|experiment",
     "resin_lot": "lot|lot number|lot no|resin batch no|resin lot no|lot resin|part a lot|bottle lot",
     "hardener_lot": "hardener lot no|lot hardener|catalyst lot|part b lot",
@@ -85,7 +94,8 @@ SYNONYMS: dict[str, str] = {
     "insert": "insert type|inclusion|embedded|embed|embedded part|inside|specimen",
     "insert_prep": "insert preparation|insert prep|prep|preparation|insert treated|insert treatment",
     "release": "release agent|mold release|mould release|released with",
-    "poured_at": "poured|pour date|date poured|poured on|time poured|pour time of day|poured at time|pour at",
+    "poured_at": "poured|pour date|date poured|poured on|poured at|pour at",
+    "poured_time": "poured|pour time|time poured|poured at|pour at|pour time of day|poured at time|pouring time|time of pour|pour start",
     "wait_min": "wait|wait time|waiting|wait before pour|time to pour|wait until pour",
     "pour_method": "pour|pouring|how poured|pour how|poured with|pouring method|pour style|poured",
     "pour_min": "pour time|pour duration|pouring time|time of pour|pour took",
@@ -105,6 +115,7 @@ SYNONYMS: dict[str, str] = {
     "demold_h": "demold|demould|demold time|demould time|demolded after|demoulded after|time to demold|out of mold after",
     "scorer": "scored by|who scored|checked by|judged by|inspector|rater|who",
     "scored_at": "scored|scored on|score date|date scored|checked on|inspected on|date checked",
+    "scored_time": "time scored|scored at|time checked",
     "method": "how scored|score method|checked with|scoring method",
     "rubric": "rubric version|score card",
     "inspected_mm2": "inspected area|area|area inspected|window",
@@ -133,7 +144,10 @@ SYNONYMS: dict[str, str] = {
 SEVERAL = {
     "temp": ("resin_c", "room_c", "mold_c", "cure_c"),
     "temperature": ("resin_c", "room_c", "mold_c", "cure_c"),
-    "time": ("stir_min", "cup_degas_min", "pour_min", "cure_h"),
+    "time": ("mixed_time", "poured_time", "stir_min", "cup_degas_min", "pour_min", "cure_h"),
+    "time of day": ("mixed_time", "poured_time"),
+    "clock": ("mixed_time", "poured_time"),
+    "hour": ("mixed_time", "poured_time"),
     "pressure": ("hold_kpa", "cup_degas_kpa", "mold_degas_kpa"),
 }
 """Headings too short to tell: the fields they could mean, which their keeper has to choose from."""

@@ -1,6 +1,6 @@
 """Sheets that a maker kept by hand: propose a mapping, adjust it, import. The one place to import these from.
 
-The work is done in `sheet_reading` (files to text), `sheet_headings`, `sheet_proposal` and `sheet_mapping` (what
+The work is done in `sheet_reading` (files to text), `sheet_headings`, `sheet_proposal`, `sheet_column` and `sheet_mapping` (what
 columns mean), `sheet_rows` and `sheet_cells` (what rows and cells mean) and `sheet_import` (records into the logbook).
 
 Examples

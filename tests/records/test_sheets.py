@@ -40,6 +40,7 @@ def demo_mapping() -> Mapping:
         .change("Seed pod prep", field="insert_prep")
         .as_extra("strained?", "strained", level="batch")
         .as_extra("Tilt", "tilt_deg")
+        .as_grade("Label straight (0-4)", "label_straight", "0-4")
     )
 
 
@@ -177,7 +178,7 @@ def test_every_target_has_headings_and_every_heading_belongs_to_a_target():
         ("clarity (0-4, 4 best)", ("3",), "clarity_grade", "0-4"),
         ("clarity (1 best - 5 worst, 1-5)", ("3",), "clarity_grade", "5-1"),
         ("Humidty %", ("45",), "humidity_pct", "%"),
-        ("Poured", ("9:40",), "poured_at", "as written"),
+        ("Poured", ("9:40",), "poured_time", None),
         ("Remarks", ("fine",), "trial_notes", None),
         ("Batch #", ("1",), "batch", None),
         ("degas mold time [min]", ("3",), "mold_degas_min", "min"),
@@ -204,8 +205,10 @@ def test_headings_units_and_cells_propose_the_field(heading, cells, field, unit)
         ("cup vacuum (mmHg vacuum)", ("600",), "what is left or what was taken away"),
         ("cup vacuum (torr gauge)", ("600",), "above or below the atmosphere"),
         ("clarity", ("3", "4"), "which scale"),
-        ("pour time", ("9:30", "14:15"), "or a time of the day"),
-        ("mixed at", ("9:30", "9:45"), "or a time of the day"),
+        ("pour time", ("9:30", "14:15"), "pour_min or poured_time"),
+        ("time", ("9:30", "14:15"), "mixed_time or poured_time or stir_min"),
+        ("time", ("9:30 am", "2:15 pm"), "mixed_time or poured_time: "),
+        ("mixed at", ("9:30", "9:45"), "no column has the date"),
         ("date", ("3/4/26", "5/6/26"), "day or month first"),
         ("date", ("13/4/26", "3/14/26"), "day or month first"),
         ("pass", ("x", ""), "yes or no"),
@@ -328,6 +331,12 @@ def test_changing_a_mapping_leaves_the_old_one_alone():
         (lambda m: m.as_extra("room", "room_c"), "already a field"),
         (lambda m: m.as_extra("room", "shelf", level="mold"), "level is 'mold'"),
         (lambda m: m.as_extra("room", "shelf", type="colour"), "type is 'colour'"),
+        (lambda m: m.as_extra("room", "gloss", level="score"), r"level is 'score'.*mapping\.as_grade"),
+        (lambda m: m.change("room", field="gloss_grade"), r"mapping\.as_grade\('room', 'gloss'\)"),
+        (lambda m: m.as_grade("room", "Gloss"), "not a usable name"),
+        (lambda m: m.as_grade("room", "clarity"), "already a field"),
+        (lambda m: m.as_grade("room", "gloss", "0-7"), "the scale from worst to best"),
+        (lambda m: m.as_grade("rom", "gloss"), "did you mean 'room'"),
     ],
 )
 def test_a_change_that_cannot_be_used_is_one_clear_error(change, message):
@@ -401,6 +410,7 @@ def test_the_demo_sheet_is_imported_but_for_the_two_rows_that_cannot_be(book, de
     assert first["cup_degas_kpa"] == pytest.approx(99.536 - 28 * 3.386389, abs=0.01)
     assert first["resin_g"] == 240.5
     assert first["clarity_grade"] == 2
+    assert list(frame["label_straight_grade"].fillna(-1)) == [4, 3, 4, 2, -1, 4, 4, -1, 3, 4, 3, 1, -1]
     assert first["product"] == "pod block"
     assert bool(first["strained"]) is True
     assert frame.loc["T-003.1", "resin_c"] == 25
@@ -597,6 +607,44 @@ def test_a_time_alone_is_of_the_day_in_the_row(book):
     result = import_sheet(book, rows, propose_mapping(rows), name="s")
     assert [t.poured_at for t in book.records("trial")] == [datetime(2026, 3, 14, 9, 40)]
     assert "a time without a date" in result.rejected["reason"][0]
+
+
+def test_dates_and_times_in_two_columns_become_one_moment(book):
+    rows = pd.DataFrame(
+        {
+            "Cup": ["1", "1", "2", "3"],
+            "Date": ["2026-03-14", "", "2026-03-15", "2026-03-16 10:00"],
+            "Time": ["9:40", "9:40", "2:15 pm", "11:00"],
+            "Time poured": ["10:05", "10:20", "", ""],
+            "Scored on": ["2026-03-20", "2026-03-20", "2026-03-21", ""],
+            "Time scored": ["8:00", "8:10", "", ""],
+            "bubbles": ["3", "4", "5", "6"],
+        }
+    )
+    proposed = propose_mapping(rows)
+    assert [proposed.column_of(f) for f in ("poured_time", "scored_time")] == ["Time poured", "Time scored"]
+    mapping = proposed.change("Time", field="mixed_time")
+    result = import_sheet(book, rows, mapping, name="moments")
+    assert [b.mixed_at for b in book.records("batch")] == [datetime(2026, 3, 14, 9, 40), datetime(2026, 3, 15, 14, 15)]
+    assert [t.poured_at for t in book.records("trial")] == [
+        datetime(2026, 3, 14, 10, 5), datetime(2026, 3, 14, 10, 20), None,
+    ]  # fmt: skip
+    assert [s.scored_at for s in book.records("score")] == [
+        datetime(2026, 3, 20, 8, 0), datetime(2026, 3, 20, 8, 10), datetime(2026, 3, 21),
+    ]  # fmt: skip
+    assert list(result.rejected["row"]) == [5]
+    assert result.rejected["reason"][0] == "11:00, but its date says 10:00: leave one of the two out"
+    assert import_sheet(book, rows, mapping, name="moments").already_there == 3
+
+
+def test_a_time_that_is_written_once_for_a_cup_holds_for_all_its_castings(book):
+    rows = pd.DataFrame(
+        {"Cup": ["1", "1"], "Date": ["2026-03-14"] * 2, "Mixed at": ["9:40", ""], "Poured at": ["9:55", "noon"]}
+    )
+    result = import_sheet(book, rows, propose_mapping(rows), name="s")
+    assert book.get("B-001").mixed_at == datetime(2026, 3, 14, 9, 40)
+    assert list(result.rejected["column"]) == ["Poured at"]
+    assert "'noon' is not a time of the day; accepted: 9:40" in result.rejected["reason"][0]
 
 
 def test_a_frame_needs_a_name_and_two_names_are_two_sheets(book):
