@@ -1,0 +1,164 @@
+"""Counts and grades whose answer rests on a likelihood, for many responses on one design at once: those without batches
+from `many.FEW` residual degrees of freedom on, and those whose settings tell the outcomes apart so that no effect has an
+end. What answers is what `count_fit` and `grade_fit` choose for one response.
+
+Rests on `castlab.analysis.models.likelihoods` for the maxima, on `linear` for mean grades and on `permutation` for the
+arrangements, which depend on the design alone and so serve all responses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from scipy import stats
+
+from castlab.analysis.models import count_fit, likelihood, likelihoods, linear, permutation
+
+Found = tuple[np.ndarray, np.ndarray, np.ndarray]
+"""(S, q) estimates, (S, q) p-values of no effect, (S,) whether there is an answer."""
+
+
+def ran_off(kind: str, X: np.ndarray, Y: np.ndarray) -> np.ndarray:
+    """Which of these counts or grades (S, n) have no finite estimate."""
+    far = np.zeros(len(Y), dtype=bool)
+    if kind == "count":
+        return likelihoods.maximise(likelihoods.Poisson(X, Y)).ran_off(1)
+    for rows, odds in _by_grades(X, Y):
+        far[rows] = likelihoods.maximise(odds).ran_off(odds.cuts)
+    return far
+
+
+def separated(kind: str, X: np.ndarray, Y: np.ndarray, split: linear.Strata | None, cols: np.ndarray) -> Found:
+    """Counts or grades (S, n) that ran off: bias-reduced Poisson, or mean grades with shuffled castings."""
+    return _reduced_counts(X, Y, split, cols) if kind == "count" else _mean_grades(X, Y, split, cols)
+
+
+def unbatched(kind: str, X: np.ndarray, Y: np.ndarray, cols: np.ndarray) -> Found:
+    """Counts or grades (S, n) without batches, by their likelihood; see the module."""
+    return _counts(X, Y, cols) if kind == "count" else _grades(X, Y, cols)
+
+
+def _counts(X: np.ndarray, Y: np.ndarray, cols: np.ndarray) -> Found:
+    df = len(X) - X.shape[1]
+    best = likelihoods.maximise(likelihoods.Poisson(X, Y))
+    far = best.ran_off(1)
+    phi = _dispersion(X, Y, best.theta, df)
+    estimate, variance = best.theta.copy(), np.maximum(phi, 1.0)[:, None] * best.variance()
+    over = np.flatnonzero(~far & (stats.chi2.sf(phi * df, df) < count_fit.OVERDISPERSED))
+    if len(over):
+        joint = likelihoods.maximise(likelihoods.NegativeBinomial(X, Y[over], best.theta[over]))
+        coef, alpha = joint.theta[:, :-1], np.exp(joint.theta[:, -1])
+        good = joint.converged & (alpha > likelihoods.LEAST_ALPHA)
+        good &= np.abs(coef[:, 1:]).max(axis=1) <= likelihood.FAR
+        negative = over[good]
+        estimate[negative] = coef[good]
+        variance[negative] = _variance_of_negative(X, coef[good], alpha[good])
+    t = np.abs(estimate[:, cols]) / np.sqrt(variance[:, cols])
+    p = 2 * stats.t.sf(t, np.where(phi > 1, df, np.inf)[:, None])
+    found = estimate[:, cols], p, ~far
+    return _with(found, far, lambda rows: _reduced_counts(X, Y[rows], None, cols))
+
+
+def _dispersion(X: np.ndarray, Y: np.ndarray, coef: np.ndarray, df: int) -> np.ndarray:
+    mean = np.exp(coef @ X.T)
+    return np.asarray(np.sum((Y - mean) ** 2 / mean, axis=1) / df)
+
+
+def _variance_of_negative(X: np.ndarray, coef: np.ndarray, alpha: np.ndarray) -> np.ndarray:
+    """From the expected information, alpha taken as known."""
+    mean = np.exp(coef @ X.T)
+    information = np.einsum("sn,ni,nj->sij", mean / (1 + alpha[:, None] * mean), X, X)
+    return np.diagonal(np.linalg.inv(information), axis1=1, axis2=2)
+
+
+def _reduced_counts(X: np.ndarray, Y: np.ndarray, split: linear.Strata | None, cols: np.ndarray) -> Found:
+    """Bias-reduced Poisson, likelihood ratios judged on the castings, or on the batches."""
+    reduced = likelihoods.Poisson(X, Y, penalised=True)
+    best = likelihoods.maximise(reduced)
+    df = len(X) - X.shape[1]
+    wide = np.maximum(_dispersion(X, Y, best.theta, df), 1.0)
+    judged = np.where(wide > 1, df, np.inf)
+    if split is not None:
+        first = np.eye(len(split.sizes))[split.codes]
+        total, expected = Y @ first, np.exp(best.theta @ X.T) @ first
+        wide = np.maximum(wide, np.sum((total - expected) ** 2 / expected, axis=1) / split.df_between)
+        judged = np.full(len(Y), float(split.df_between))
+    p = np.empty((len(Y), len(cols)))
+    for k, col in enumerate(cols):
+        root = np.sqrt(_ratio(reduced, best, int(col)) / wide)
+        p[:, k] = 2 * stats.t.sf(root, judged)
+    return best.theta[:, cols], p, best.converged
+
+
+def _ratio(model: likelihoods.Likelihoods, best: likelihoods.Maxima, col: int) -> np.ndarray:
+    """Likelihood-ratio chi-square of this parameter being zero."""
+    held = np.arange(best.theta.shape[1]) == col
+    alone = likelihoods.maximise(model, np.where(held, 0.0, best.theta), held)
+    value = alone.value
+    if not alone.converged.all():
+        again = likelihoods.maximise(model, np.where(held, 0.0, model.start()), held)
+        value = np.where(alone.converged, value, again.value)
+    return np.maximum(2 * (best.value - value), 0.0)
+
+
+def _grades(X: np.ndarray, Y: np.ndarray, cols: np.ndarray) -> Found:
+    """Proportional odds and its likelihood ratios."""
+    estimate, p = np.full((2, len(Y), len(cols)), np.nan)
+    far = np.zeros(len(Y), dtype=bool)
+    for rows, odds in _by_grades(X, Y):
+        best = likelihoods.maximise(odds)
+        far[rows] = best.ran_off(odds.cuts)
+        estimate[rows] = best.theta[:, odds.cuts - 1 + cols]
+        for k, col in enumerate(cols):
+            p[rows, k] = stats.chi2.sf(_ratio(odds, best, odds.cuts - 1 + int(col)), 1)
+    return _with((estimate, p, ~far), far, lambda rows: _mean_grades(X, Y[rows], None, cols))
+
+
+def _by_grades(X: np.ndarray, Y: np.ndarray) -> list[tuple[np.ndarray, likelihoods.ProportionalOdds]]:
+    """Responses with as many grades together."""
+    top = Y.max(axis=1).astype(int)
+    groups = [np.flatnonzero(top == most) for most in np.unique(top)]
+    return [(rows, likelihoods.ProportionalOdds(X[:, 1:], Y[rows], int(top[rows[0]]))) for rows in groups]
+
+
+def _mean_grades(X: np.ndarray, Y: np.ndarray, split: linear.Strata | None, cols: np.ndarray) -> Found:
+    """Differences of mean grades, shown where both t and shuffled ranks show them."""
+    fits = linear.fit_many(X, Y, split)
+    t = np.abs(fits.coef[:, cols]) / np.sqrt(fits.variance[:, cols])
+    ranks, codes = stats.rankdata(Y, axis=1), None if split is None else split.codes
+    shuffled = np.stack([_shuffled(X, ranks, int(col), codes) for col in cols], axis=1)
+    return fits.coef[:, cols], np.maximum(2 * stats.t.sf(t, fits.df[:, cols]), shuffled), fits.ok
+
+
+def _shuffled(X: np.ndarray, Y: np.ndarray, col: int, codes: np.ndarray | None) -> np.ndarray:
+    """p-values of `permutation.p_value` for one column and many responses (S, n)."""
+    units, where, strata, rest, _ = permutation._as_made(X[:, [col]], np.delete(X, col, axis=1), codes, None)
+    u, size, _ = np.linalg.svd(rest, full_matrices=False)
+    q = u[:, size > 1e-9 * size[0]]
+    residual = Y - (Y @ q) @ q.T
+    kinds = np.unique(units.round(9), axis=0, return_inverse=True)[1].ravel()
+    exact = permutation._how_many(kinds, strata) <= permutation.MOST_ARRANGEMENTS
+    orders = permutation._every_order(kinds, strata) if exact else permutation._some_orders(strata, permutation.SAMPLES)
+
+    def explained(settings: np.ndarray) -> np.ndarray:
+        """(arrangements, S) sums of squares, as `permutation` has them for one response."""
+        whole = np.sum(settings**2, axis=1)
+        left = whole - np.sum((settings @ q) ** 2, axis=1)
+        usable = left > 1e-9 * whole
+        return np.asarray((settings @ residual.T) ** 2 * (usable / np.where(usable, left, 1.0))[:, None])
+
+    least = explained(units[where].T)[0] - 1e-9 * np.maximum(1.0, np.sum(Y**2, axis=1))
+    hits = np.zeros(len(Y))
+    for part in permutation._parts(orders):
+        hits += np.sum(explained(units[part][:, where, 0]) >= least, axis=0)
+    return hits / len(orders) if exact else (hits + 1) / (len(orders) + 1)
+
+
+def _with(found: Found, far: np.ndarray, otherwise: Callable[[np.ndarray], Found]) -> Found:
+    """With another answer for those `far`."""
+    rows = np.flatnonzero(far)
+    if len(rows):
+        for whole, part in zip(found, otherwise(rows), strict=True):
+            whole[rows] = part
+    return found
