@@ -32,7 +32,7 @@ WIDTH = 88
 def start(
     logbook: str | Path | None = None, *, who: str | None = None, altitude_m: float | None = None
 ) -> Logbook | None:
-    """Begin a notebook: errors of castlab show as one message, and the logbook is opened.
+    """Begin a notebook: errors of castlab show as one message, frames as the kit's tables, and the logbook is opened.
 
     Parameters
     ----------
@@ -60,6 +60,7 @@ def start(
     True
     """
     show_errors_plainly()
+    show_frames_as_tables()
     if logbook is None:
         return None
     import pandas as pd
@@ -75,17 +76,34 @@ def show_errors_plainly() -> None:
 
     Outside IPython this does nothing.
     """
-    import sys
-
-    if "IPython" not in sys.modules:
-        return
-    from IPython import get_ipython
-
-    shell = get_ipython()
+    shell = _shell()
     if shell is not None:
         shell.set_custom_exc((CastlabError,), _show_message)
         warnings.simplefilter("always", CastlabWarning)
         warnings.formatwarning = _say_warning
+
+
+def show_frames_as_tables() -> None:
+    """From now on a DataFrame in this notebook shows as the kit's own tables do: words to the left, numbers to the right.
+
+    Outside IPython this does nothing.
+    """
+    shell = _shell()
+    if shell is not None:
+        page = shell.display_formatter.formatters["text/html"]
+        for module in ("pandas", "pandas.core.frame"):  # by name, which loads nothing; pandas 2 has the longer one
+            page.for_type_by_name(module, "DataFrame", tables.framed)
+
+
+def _shell() -> Any:
+    """The IPython that this code runs in, or None."""
+    import sys
+
+    if "IPython" not in sys.modules:
+        return None
+    from IPython import get_ipython
+
+    return get_ipython()
 
 
 def _show_message(

@@ -32,7 +32,7 @@ def short(value: float) -> str:
 
 
 def cell(value: Any) -> str:
-    """One value as text: yes and no, times to the minute, a dash where it is not known.
+    """One value as text: yes and no, times to the minute, a day alone where no time is known, a dash where nothing is.
 
     Examples
     --------
@@ -47,7 +47,7 @@ def cell(value: Any) -> str:
     if pd.api.types.is_bool(value):
         return "yes" if value else "no"
     if isinstance(value, pd.Timestamp):
-        return f"{value:%Y-%m-%d %H:%M}"
+        return f"{value:%Y-%m-%d}" if value == value.normalize() else f"{value:%Y-%m-%d %H:%M}"
     if pd.api.types.is_float(value) and math.isfinite(value):
         return short(value)
     return str(value)
@@ -83,13 +83,58 @@ def table(frame: pd.DataFrame, caption: str = "", numbers: Sequence[str] | None 
     return f"<table>{title}<thead><tr>{''.join(heads)}</tr></thead><tbody>{rows}</tbody></table>"
 
 
+def framed(frame: pd.DataFrame) -> str:
+    """A frame as a notebook shows it: its index first where that is more than row numbers, the middle of a large one left out.
+
+    How much of a large one is shown is up to the options of pandas (`display.max_rows`, `display.max_columns`).
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> html = framed(pd.DataFrame({"pour": ["ladle"], "bubbles": [3.25]}, index=pd.Index(["T-001.1"], name="trial_id")))
+    >>> [word in html for word in (">trial_id<", ">T-001.1<", '<td class="n">3.25<')]
+    [True, True, True]
+    """
+    import pandas as pd
+
+    rows, columns = frame.shape
+    shown = frame
+    if not isinstance(frame.index, pd.RangeIndex) or frame.index.name is not None:
+        named = frame.rename_axis(["" if name is None else name for name in frame.index.names])
+        shown = named.reset_index(allow_duplicates=True)
+    heads = [" ".join(map(str, name)).strip() if isinstance(name, tuple) else str(name) for name in shown.columns]
+    shown = shown.set_axis(heads, axis=1)
+    most, few = pd.get_option("display.max_rows"), (pd.get_option("display.min_rows") or 10) // 2
+    long = bool(most) and rows > most
+    parts = [shown.head(few), shown.tail(few)] if long else [shown]
+    told = [[_typed(value) for part in parts for value in part.iloc[:, place]] for place in range(len(heads))]
+    if long:
+        told = [[*texts[:few], "…", *texts[few:]] for texts in told]
+    wide = pd.get_option("display.max_columns")
+    if wide and len(heads) > wide:
+        half = wide // 2
+        told = [*told[:half], ["…"] * len(told[0]), *told[-half:]]
+        heads = [*heads[:half], "…", *heads[-half:]]
+    text = pd.DataFrame(dict(enumerate(told)), dtype=object).set_axis(heads, axis=1)
+    size = f"<p>{rows} rows, {columns} columns</p>" if long or "…" in heads else ""
+    return table(text, numbers=_numeric(shown)) + size
+
+
+def _typed(value: Any) -> str:
+    """As `cell`, but for numbers whose form the user has set with pandas."""
+    import pandas as pd
+
+    form = pd.get_option("display.float_format")
+    return str(form(value)) if form and pd.api.types.is_float(value) and math.isfinite(value) else cell(value)
+
+
 def _numeric(frame: pd.DataFrame) -> list[str]:
     import pandas as pd
 
     found = []
     for place, name in enumerate(frame.columns):
         column = frame.iloc[:, place]
-        told = [str(value) for value in column.dropna() if value not in ("", UNKNOWN)]
+        told = [text for value in column.dropna() if (text := str(value)) not in ("", UNKNOWN)]
         typed = pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column)
         if typed or (told and all(_NUMBERS.fullmatch(value) for value in told)):
             found.append(name)
