@@ -34,6 +34,7 @@ _GRID, _STEPS, _CLOSE = 16, 10, 1e-7
 _TOGETHER = 100
 LEAST_RATIO = 1.0
 """Least batch variance over casting variance, at the mean weight, in the weights of the estimates."""
+_LEAST_SCALE = 1e-12
 
 NO_SCATTER = (
     "the castings fit the factors without any scatter, so there is nothing to judge the effects by; "
@@ -91,6 +92,8 @@ class LinearFits:
     df_between: np.ndarray
     phi: np.ndarray
     batch_variance: np.ndarray
+    raised: np.ndarray
+    """(S,) by how much `between` is raised where degrees of freedom are worked out; see `_raised`."""
     ok: np.ndarray
     """False where no scatter is left to judge the effects by."""
 
@@ -103,14 +106,14 @@ class LinearFits:
     def df(self) -> np.ndarray:
         """(S, p) degrees of freedom of the coefficients."""
         inner = np.diagonal(self.within, axis1=1, axis2=2)
-        outer = np.diagonal(self.between, axis1=1, axis2=2)
+        outer = np.diagonal(self.between, axis1=1, axis2=2) * self.raised[:, None]
         return _satterthwaite(inner, outer, self.df_within[:, None], self.df_between[:, None])
 
     def one(self, i: int = 0) -> LinearFit:
         """One of the fits on its own."""
         return LinearFit(
             self.coef[i], self.within[i] + self.between[i], float(self.phi[i]), float(self.batch_variance[i]),
-            float(self.df_within[i]), self.between[i], float(self.df_between[i]),
+            float(self.df_within[i]), self.between[i], float(self.df_between[i]), float(self.raised[i]),
         )  # fmt: skip
 
 
@@ -128,6 +131,7 @@ class LinearFit:
     residual_df: float
     between: np.ndarray | None = None
     between_df: float = np.inf
+    raised: float = 1.0
 
     def df(self, row: np.ndarray) -> float:
         """Denominator degrees of freedom of one linear combination."""
@@ -135,7 +139,7 @@ class LinearFit:
             return self.residual_df
         outer = row @ self.between @ row
         inner = row @ self.cov @ row - outer
-        return float(_satterthwaite(inner, outer, self.residual_df, self.between_df))
+        return float(_satterthwaite(inner, self.raised * outer, self.residual_df, self.between_df))
 
     def f_test(self, rows: np.ndarray) -> tuple[float, int, float, float]:
         """F, numerator df, denominator df and p-value of rows @ coef = 0."""
@@ -152,8 +156,9 @@ class LinearFit:
     def _several(self, between: np.ndarray, rows: np.ndarray) -> tuple[float, float]:
         """Scale of F and denominator df (Kenward and Roger 1997, section 3), from the two independent mean squares."""
         q = len(rows)
-        middle = rows.T @ np.linalg.solve(rows @ self.cov @ rows.T, rows)
-        parts = [(middle @ between, self.between_df), (middle @ (self.cov - between), self.residual_df)]
+        inner, outer = self.cov - between, self.raised * between
+        middle = rows.T @ np.linalg.solve(rows @ (inner + outer) @ rows.T, rows)
+        parts = [(middle @ outer, self.between_df), (middle @ inner, self.residual_df)]
         a1 = sum(2 / df * np.trace(part) ** 2 for part, df in parts)
         a2 = sum(2 / df * np.trace(part @ part) for part, df in parts)
         b = (a1 + 6 * a2) / (2 * q)
@@ -213,8 +218,8 @@ def fit(X: np.ndarray, z: np.ndarray, codes: np.ndarray | None, weights: np.ndar
 
 
 def fit_many(
-    X: np.ndarray, Z: np.ndarray, split: Strata | None, W: np.ndarray | None = None, known: bool = False,
-    even: bool = False,
+    X: np.ndarray, Z: np.ndarray, split: Strata | None, W: np.ndarray | None = None, assured: float = 0.0,
+    grain: np.ndarray | None = None, even: bool = False,
 ) -> LinearFits:  # fmt: skip
     """Fit many responses on one design.
 
@@ -224,9 +229,12 @@ def fit_many(
     Z : (S, n) responses
     split : the batches, from `strata`, or None; it must leave degrees of freedom in both strata
     W : (S, n) weights; equal by default
-    known : True where the scatter of a casting is known to be 1 / weight, as that of a pass or fail is from its chance;
-        n / (n - p + 1) of it, since p - 1 coefficients are fitted where one is held (for two groups the n - 1 of
-        E. S. Pearson, Biometrika 34, 1947, 139-167)
+    assured : how far the scatter of a casting is known to be 1 / weight, as that of a pass or fail is from its chance:
+        this share of it is taken for granted, the rest from the castings, which gives df / (1 - assured)^2 degrees of
+        freedom (Satterthwaite). Known is n / (n - p + 1) of it, since p - 1 coefficients are fitted where one is held
+        (for two groups the n - 1 of E. S. Pearson, Biometrika 34, 1947, 139-167)
+    grain : (S, n) where `assured`, how far apart neighbouring outcomes of a casting lie, squared, in Z times W; 1 by
+        default, as passes and fails do
     even : True leaves out REML, which takes most of the time, as if batches did not scatter beyond their castings; the
         weights of unequal batches are then less good, the judging is the same
     """
@@ -237,20 +245,35 @@ def fit_many(
     total = _t(full) @ weighted
     if split is None:
         inverse, coef, rss = _solve(total, p)
-        phi = np.full(many, n / (n - p + 1)) if known else rss / (n - p)
-        zero, df = np.zeros((many, p, p)), np.full(many, np.inf if known else float(n - p))
-        ok = rss > 1e-12 * total[:, p, p]
-        return LinearFits(coef, phi[:, None, None] * inverse, zero, df, np.full(many, np.inf), phi, np.zeros(many), ok)
+        phi, df = _casting(rss, n, p, n - p, assured)
+        zero, ok = np.zeros((many, p, p)), rss > 1e-12 * total[:, p, p]
+        return LinearFits(
+            coef, phi[:, None, None] * inverse, zero, df, np.full(many, np.inf), phi, np.zeros(many), np.ones(many), ok
+        )
     sums = np.add.reduceat(weighted[:, split.order], split.starts, axis=1)
     s = np.add.reduceat(W[:, split.order], split.starts, axis=1)
     lam = np.zeros(many) if even else _reml(total, sums, s, n, p)
-    return _two_strata(lam, total, sums, s, split, W.mean(axis=1), known)
+    steps = s if grain is None else np.add.reduceat((grain * W)[:, split.order], split.starts, axis=1)
+    return _two_strata(lam, total, sums, s, split, W.mean(axis=1), assured, steps)
+
+
+def _casting(rss: np.ndarray, n: int, p: int, df: int, assured: float) -> tuple[np.ndarray, np.ndarray]:
+    """The scatter of a casting of weight 1, and its degrees of freedom."""
+    phi = assured * n / (n - p + 1) + (1 - assured) * np.maximum(rss, 0) / df
+    return phi, np.full(len(rss), np.inf if assured == 1 else df / (1 - assured) ** 2)
+
+
+def _raised(scale: np.ndarray, phi: np.ndarray) -> np.ndarray:
+    """For degrees of freedom the scatter of batches is taken at least midway to what REML makes of it: few batches that lie
+    close together by luck would else be left out of them, and the test of what draws on both strata be too bold."""
+    return np.asarray(np.maximum(1, (1 + phi / np.maximum(scale, _LEAST_SCALE * phi)) / 2))
 
 
 def _two_strata(
-    lam: np.ndarray, total: np.ndarray, sums: np.ndarray, s: np.ndarray, split: Strata, level: np.ndarray, known: bool
-) -> LinearFits:
-    """`lam`: batch variance over phi; `level`: mean weight."""
+    lam: np.ndarray, total: np.ndarray, sums: np.ndarray, s: np.ndarray, split: Strata, level: np.ndarray,
+    assured: float, steps: np.ndarray,
+) -> LinearFits:  # fmt: skip
+    """`lam`: batch variance over phi; `level`: mean weight; `steps`: weights times grain, summed over each batch."""
     n, p = len(split.codes), len(split.turn)
     means = sums / s[:, :, None]
     inner = total - _t(sums) @ means  # sums of squares and products within batches
@@ -260,7 +283,7 @@ def _two_strata(
     blur = np.linalg.inv(turned)  # phi times this: covariance of the coefficients within
     slope = (blur @ target[:, :, None])[:, :, 0]
     rss = inner[:, p, p] - np.sum(target * slope, axis=1)
-    phi = np.full(len(lam), n / (n - p + 1)) if known else np.maximum(rss, 0) / df_within
+    phi, judged = _casting(rss, n, p, df_within, assured)
 
     # Batch means, off what the castings within batches already explain, about what was set per batch
     moved = split.residual @ (means[:, :, :p] @ turn)
@@ -271,8 +294,8 @@ def _two_strata(
     effective = trace**2 / np.sum(shape**2, axis=(1, 2))
     scale = mean_square * df_between / trace
     expected = np.mean(lam[:, None] + 1 / s, axis=1)
-    if known:  # whole castings: no less than rounding leaves (Sheppard), no more than if a batch were one casting
-        least, most = np.mean(1 / (12 * s**2), axis=1), np.mean(split.sizes / s, axis=1)
+    if assured:  # few outcomes: no less than rounding leaves (Sheppard), no more than if a batch were one casting
+        least, most = np.mean(steps / (12 * s**3), axis=1), np.mean(split.sizes / s, axis=1)
         scale = np.clip(scale, least / expected, most / expected)
 
     trust = np.maximum(lam, LEAST_RATIO / level)
@@ -284,10 +307,10 @@ def _two_strata(
     within = phi[:, None, None] * (inverse @ inner[:, :p, :p] @ inverse)
     whole = np.maximum(total[:, p, p], 1e-300)
     seen = rss > 1e-12 * whole, np.sum(left**2, axis=1) * s.mean(axis=1) > 1e-12 * whole
-    ok = seen[0] | seen[1] if known else seen[0] & seen[1]
+    ok = seen[0] | seen[1] if assured else seen[0] & seen[1]
     return LinearFits(
-        coef, within, between, np.full(len(lam), np.inf if known else float(df_within)), effective, phi,
-        np.maximum(mean_square - phi * (trace / df_between - lam), 0), ok,
+        coef, within, between, judged, effective, phi, np.maximum(mean_square - phi * (trace / df_between - lam), 0),
+        _raised(scale, phi), ok,
     )  # fmt: skip
 
 

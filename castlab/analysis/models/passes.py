@@ -43,7 +43,7 @@ def plain(
             p = stats.chi2.sf(np.maximum(2 * (best - value), 0), len(cols))
             return p, np.isfinite(p)
         made = working.respond("pass", X, Y, np.zeros(len(X)), hold, at)
-        fits = linear.fit_many(X, made.line + made.left, split, made.weight, known=True, even=True)
+        fits = linear.fit_many(X, made.line + made.left, split, made.weight, assured=1.0, even=True)
         left = fits.coef[:, cols] - values[cols]
         cov = (fits.within + fits.between)[:, cols[:, None], cols]
         square = np.sum(left * np.linalg.solve(cov, left[:, :, None])[:, :, 0], axis=1)
