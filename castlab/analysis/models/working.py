@@ -201,9 +201,7 @@ def _logistic(X: np.ndarray, coef: np.ndarray, penalised: np.ndarray) -> tuple[n
     return mean, information, np.where(penalised[:, None], leverage, 0.0)
 
 
-def _grades(
-    X: np.ndarray, Y: np.ndarray, held: np.ndarray, values: np.ndarray, most: int, precision: float
-) -> Working:
+def _grades(X: np.ndarray, Y: np.ndarray, held: np.ndarray, values: np.ndarray, most: int, precision: float) -> Working:
     """Proportional odds with `most` thresholds by Fisher scoring; the intercept is taken up by the thresholds."""
     many = len(Y)
     y = Y.astype(int)
