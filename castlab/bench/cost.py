@@ -13,7 +13,7 @@ import pandas as pd
 
 from castlab.analysis.words import about
 from castlab.bench.inputs import Array, Number, numbers, rows
-from castlab.bench.scrap import ScrapRate, checked_counts, scrap_cautions, scrap_rate, whole
+from castlab.bench.scrap import Scrapped, ScrapRate, counted, scrap_cautions, scrap_of, scrap_rate, whole
 from castlab.bench.throughput import OneMore, Throughput, one_more_mold, throughput
 from castlab.errors import InputError
 from castlab.results import Result
@@ -25,6 +25,7 @@ __all__ = [
     "Throughput",
     "one_more_mold",
     "per_good_part",
+    "scrap_of",
     "scrap_rate",
     "throughput",
 ]
@@ -71,7 +72,7 @@ def per_good_part(
     mold_lives: Sequence[float] | None = None,
     cavities: int = 1,
     scrap_pct: Number = 0.0,
-    scrapped: tuple[int, int] | None = None,
+    scrapped: Scrapped | None = None,
     parts_wanted: Number | None = None,
     molds: Number = 1,
 ) -> CostPerPart:
@@ -88,7 +89,7 @@ def per_good_part(
         Price of a mold and the pulls it lasts; or the lives of molds that wore out, whose spread then counts; castings
         a pull.
     scrap_pct, scrapped
-        Scrap in %, or (bad, made) as counted.
+        Scrap in %; or as counted: (bad, made), or what `scrap_of` found.
     parts_wanted, molds
         Good parts of the whole order, and molds bought at once: whole molds are then paid, at least `molds`. Default:
         series without end, where each pull carries its share of a mold.
@@ -126,12 +127,12 @@ def per_good_part(
     if (case["molds"] % 1).any():
         raise InputError("molds is not a whole number; accepted: 1, 2, 3, …")
     pulls_of = whole("cavities", cavities, 1, 1000)
-    counted = None if scrapped is None else _scrap_draws(scrapped, np.random.default_rng(SEED))
+    drawn = None if scrapped is None else _scrap_draws(scrapped, np.random.default_rng(SEED))
     lived = None if mold_lives is None else _life_draws(mold_lives, np.random.default_rng(SEED + 1))
     steps, cases = [], []
     for i in range(case["casting_g"].size):
         c = {name: float(column[i]) for name, column in case.items()}
-        scrap = np.array([c["scrap_pct"] / 100]) if counted is None else counted
+        scrap = np.array([c["scrap_pct"] / 100]) if drawn is None else drawn
         life = _Lives(np.array([c["mold_life"]])) if lived is None else lived
         c |= {"scrap_pct": 100 * scrap[0], "mold_life": life.mean[0]}
         parts, used = _parts(c, scrap, life, pulls_of, None if parts_wanted is None else c["parts_wanted"])
@@ -208,12 +209,13 @@ def _molds_worn_out(pulls: Array, life: _Lives, rng: np.random.Generator) -> Arr
     return molds
 
 
-def _scrap_draws(scrapped: tuple[int, int], rng: np.random.Generator) -> Array:
+def _scrap_draws(scrapped: Scrapped, rng: np.random.Generator) -> Array:
     """The estimate, then draws from the Jeffreys posterior."""
-    found = scrap_rate(*checked_counts(scrapped))
+    found = counted(scrapped)
     if found.bad == found.made:
         raise InputError("all castings were scrap: a good part has no cost yet; accepted: fewer bad than made")
-    drawn = rng.beta(found.bad + 0.5, found.made - found.bad + 0.5, DRAWS)
+    bad = found.rate * found.effective
+    drawn = rng.beta(bad + 0.5, found.effective - bad + 0.5, DRAWS)
     return np.concatenate([[found.rate], drawn])
 
 

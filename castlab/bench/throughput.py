@@ -14,7 +14,7 @@ import pandas as pd
 
 from castlab.analysis.words import about, count
 from castlab.bench.inputs import Array, Number, number, numbers, plain, rows
-from castlab.bench.scrap import scrap_cautions, scrap_range, whole
+from castlab.bench.scrap import Scrapped, scrap_cautions, scrap_range, whole
 from castlab.errors import InputError
 from castlab.results import Result
 
@@ -45,7 +45,7 @@ def throughput(
     open_h: float = 8.0,
     days: int = 5,
     scrap_pct: float = 0.0,
-    scrapped: tuple[int, int] | None = None,
+    scrapped: Scrapped | None = None,
 ) -> Throughput:
     """Good parts a week against number of molds and time in the mold.
 
@@ -60,7 +60,7 @@ def throughput(
     open_h, days
         Opening hours a day and days a week; a mold that is ready after closing waits until the next opening.
     scrap_pct, scrapped
-        Scrap in %, or (bad, made) as counted, which then gives an interval.
+        Scrap in %; or as counted, which then gives an interval: (bad, made), or what `scrap_of` found.
 
     Returns
     -------
@@ -143,7 +143,7 @@ def one_more_mold(
     open_h: float = 8.0,
     days: int = 5,
     scrap_pct: float = 0.0,
-    scrapped: tuple[int, int] | None = None,
+    scrapped: Scrapped | None = None,
 ) -> OneMore:
     """Weeks until one more mold has paid for itself.
 

@@ -1,10 +1,12 @@
 """Cost of a good part, castings a week, and one more mold: invariants, sweeps and clear errors."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from castlab.analysis import watch
 from castlab.bench import cost
 from castlab.errors import InputError
 
@@ -145,3 +147,55 @@ def test_wrong_calls_get_one_clear_error():
     ]:
         with pytest.raises(InputError, match=message):
             call()
+
+
+def castings(batches: int, size: int, bad_batches: int) -> pd.DataFrame:
+    """Castings of which whole batches failed; after them one that nobody judged."""
+    rows = [(f"B-{b:03}", b >= bad_batches) for b in range(batches) for _ in range(size)]
+    return pd.DataFrame([*rows, ("B-000", None)], columns=["batch_id", "passed"])
+
+
+def test_scrap_of_castings_is_one_less_the_yield_that_watching_production_tells():
+    made = castings(10, 4, 3).assign(bubbles=np.arange(41) % 5)
+    scrap = cost.scrap_of(made)
+    (watched,) = watch(made, "bubbles").yield_.to_dict("records")
+    assert (scrap.bad, scrap.made) == (12, 40)
+    assert (scrap.rate, scrap.low, scrap.high, scrap.effective) == pytest.approx(
+        (1 - watched["yield"], 1 - watched["high"], 1 - watched["low"], watched["effective"])
+    )
+    assert scrap.verdict.startswith("12 of 40 castings in 10 cups were scrap: 30%")
+    assert any("1 of 41 castings were left out" in said for said in scrap.cautions)
+
+
+def test_cups_that_fail_as_a_whole_widen_the_interval_of_scrap_cost_and_week():
+    scrap = cost.scrap_of(castings(10, 4, 3))
+    alone = cost.scrap_rate(12, 40)
+    assert scrap.effective < 10
+    assert scrap.high - scrap.low > alone.high - alone.low
+    assert any("tell as much as" in said for said in scrap.cautions)
+    costs = [cost.per_good_part(100, 20, scrapped=s, **SHOP) for s in (scrap, (12, 40))]
+    assert costs[0].cost == costs[1].cost
+    assert costs[0].high > costs[1].high
+    weeks = [cost.throughput(3, 24, turn_min=30, scrapped=s).weeks.iloc[0] for s in (scrap, (12, 40))]
+    assert weeks[0]["good_low"] < weeks[1]["good_low"]
+
+
+def test_castings_of_cups_of_their_own_and_castings_all_alike_are_taken_as_independent():
+    single = cost.scrap_of(castings(12, 1, 3).dropna())
+    alone = cost.scrap_rate(3, 12)
+    assert (single.low, single.high, single.effective) == (alone.low, alone.high, 12)
+    assert "Nothing tells" in single.cautions[0]
+    assert "came out alike" in cost.scrap_of(castings(3, 4, 0)).cautions[0]
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda: cost.scrap_of(castings(2, 2, 1), batch="cup"), "no column 'cup'"),
+        (lambda: cost.scrap_of(castings(2, 2, 1).assign(passed=None)), "no casting has passed yet"),
+        (lambda: cost.throughput(3, 24, turn_min=30, scrapped=3), r"cost\.scrap_of\(castings\)"),
+    ],
+)
+def test_scrap_that_cannot_be_told_is_one_clear_error(call, said):
+    with pytest.raises(InputError, match=said):
+        call()

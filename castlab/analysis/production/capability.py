@@ -6,13 +6,12 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from castlab.analysis.production.proportion import LEVEL, proportion
 from castlab.errors import FitError, InputError
-
-LEVEL = 0.95
 
 
 def yield_table(passed: np.ndarray, codes: np.ndarray | None = None) -> pd.DataFrame:
-    """Share of good castings with a 95% interval: one row with made, good, yield, low, high, effective.
+    """Share of good castings with a 95% interval (see `proportion`): one row with made, good, yield, low, high, effective.
 
     Parameters
     ----------
@@ -21,36 +20,16 @@ def yield_table(passed: np.ndarray, codes: np.ndarray | None = None) -> pd.DataF
     codes : array of int, optional
         Batch of each casting, 0, 1, ... Castings of one cup that fail together count for fewer (`effective`).
 
-    Returns
-    -------
-    DataFrame
-        The interval is Jeffreys' for independent castings; with batches that of the effective number of castings.
-
-    Source: Brown, Cai and DasGupta, Statistical Science 16 (2001) 101 (Jeffreys interval, computed by statsmodels);
-    Korn and Graubard, Survey Methodology 24 (1998) 193-201 (effective number, with Student's t; from memory).
-
     Examples
     --------
     >>> yield_table(np.array([1] * 37 + [0] * 3)).round(3).to_dict("records")
     [{'made': 40, 'good': 37, 'yield': 0.925, 'low': 0.813, 'high': 0.978, 'effective': 40.0}]
     """
-    from statsmodels.stats.proportion import proportion_confint
-
-    n, good = len(passed), int(passed.sum())
-    if n == 0:
+    if len(passed) == 0:
         raise FitError("no casting has been judged good or not; a yield needs at least one")
-    p, effective = good / n, float(n)
-    if codes is not None and 0 < good < n and codes.max() > 0:
-        k = int(codes.max()) + 1
-        residual = np.bincount(codes, passed - p)
-        variance = k / (k - 1) * float(residual @ residual) / n**2
-        wider = max(1.0, variance / (p * (1 - p) / n))
-        if wider > 1:
-            wider *= (stats.t.ppf(0.975, k - 1) / stats.norm.ppf(0.975)) ** 2
-        effective = max(1.0, n / wider)
-    low, high = proportion_confint(p * effective, effective, alpha=1 - LEVEL, method="jeffreys")
-    low, high = (0.0 if good == 0 else float(low)), (1.0 if good == n else float(high))
-    return pd.DataFrame([{"made": n, "good": good, "yield": p, "low": low, "high": high, "effective": effective}])
+    found = proportion(passed, codes)
+    row = {"made": found.made, "good": found.hits, "yield": found.share}
+    return pd.DataFrame([{**row, "low": found.low, "high": found.high, "effective": found.effective}])
 
 
 def check_limits(limits: object) -> tuple[float, float]:
