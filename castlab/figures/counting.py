@@ -56,6 +56,8 @@ def draw_count(result: BubbleCount, *, sizes: bool = True) -> Figure:
 def _title(result: BubbleCount) -> str:
     if result.low is None:
         return f"{result.count} found"
+    if result.high is None:
+        return f"{result.count} found; the photo cannot show how many there are"
     return f"{result.count} found, true number likely {result.low} to {result.high}"
 
 

@@ -89,7 +89,8 @@ def count_bubbles(
     -------
     BubbleCount
         `.bubbles` (x_mm, y_mm, diameter_mm, contrast as a share of full white, cut_by_edge, confidence), `.count`,
-        `.low` and `.high` (95% interval for the true count), `.sizes`, `.missed`, `.false_finds`, `.area_fraction`,
+        `.low` and `.high` (95% interval for the true count; `.high` is None where nothing was found and the photo
+        cannot show that nothing is there), `.sizes`, `.missed`, `.false_finds`, `.area_fraction`,
         `.overlay()`.
 
     Raises
@@ -251,11 +252,31 @@ def _verdict(found: Found, told: Trust | None, smallest_mm: float, scale: float)
     number = len(found.x)
     noun = "bubble" if number == 1 else "bubbles"
     text = f"{number} {noun} of {smallest_mm:.2g} mm and more found"
+    if told is not None and not number:
+        return text + _none_seen(told)
     if told is not None:
         text += f"; the true number is likely between {told.low} and {told.high} (95%)"
     if number:
         text += f". Middle diameter {float(np.median(2 * found.radius)) * scale:.2g} mm"
     return text + "."
+
+
+def _none_seen(told: Trust) -> str:
+    """What it means that nothing was found, by what became of the bubbles drawn in as a test."""
+    if told.shown is None:
+        drawn = int(told.missed.drawn.sum())
+        lost = round(float((told.missed.missed_share * told.missed.drawn).sum()))
+        test = f" ({lost} of {drawn} drawn in as a test were not found)" if 2 * lost > drawn else ""
+        return f", but this photo cannot show whether there are bubbles{test}."
+    if told.high is None:
+        return (
+            f"; only those with a contrast of {told.shown:g} of full white and more would be seen in this photo, "
+            "how many fainter ones there are it cannot tell."
+        )
+    return (
+        f"; the true number is likely between 0 and {told.high} (95%), those with a contrast below {told.shown:g} of full "
+        "white apart."
+    )
 
 
 def _cautions(
@@ -284,7 +305,16 @@ def _cautions(
         cut = int((found.seen < 0.98).sum())
         if cut:
             said.append(f"{cut} of them are cut by the edge of the region and count as whole bubbles.")
-    if told is not None:
+    black = (colours.max(axis=2) <= 0.004)[inside].mean()
+    if black > 0.5:
+        said.append(f"{100 * black:.0f}% of the picture is wholly black; bubbles there cannot be seen. Expose more.")
+    if told is not None and not len(found.x):
+        if told.high is None:
+            said.append(
+                "That none was found does not mean that there are none: bubbles drawn into this photo as a test were mostly "
+                "not found again, or only strong ones. Photograph anew, sharp, lit from the side, neither burnt out nor black."
+            )
+    elif told is not None:
         lost = told.missed
         bad = lost[(lost.missed_share > 0.2) & (lost.drawn >= 5)]
         if len(bad):

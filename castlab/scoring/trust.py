@@ -1,6 +1,7 @@
 """How far to trust a count: bubbles like those found are drawn into the very photo and sought again.
 
-The share not found, by size, and the judge's own doubt about each find give the interval for the true count.
+The share not found, by size, and the judge's own doubt about each find give the interval for the true count. Where
+nothing was found, bubbles of several contrasts are drawn: what they show bounds how many there may be, or that nobody can tell.
 """
 
 from __future__ import annotations
@@ -24,18 +25,30 @@ _SIZE_ERROR = 0.04
 _SHARED = 4.0
 _JUDGE_SPREAD = 1.0
 """Spread of the judge's log odds from photo to photo."""
+CONTRASTS = (0.03, 0.06, 0.12, 0.24)
+"""Of the bubbles drawn where none was found to copy, as shares of full white."""
+_SHOWN = 0.8
+"""Share of the drawn bubbles of a contrast that must be found again for the photo to show such bubbles."""
+_FAINT = 0.06
+"""Contrast from which bubbles must be shown before a number bounds how many there are (castlab's own bound)."""
+_WHITE, _BLACK = 0.995, 0.004
+_FLAT = 2 / 255
+"""Span of light below which a picture shows nothing at all."""
 _UNLIKE = 0.06
 """Spread of the true over the reckoned count that drawing cannot show: bubbles unlike any that was found."""
 
 
 @dataclass(frozen=True)
 class Trust:
-    """`missed` by size, and the interval `low` to `high` that holds the true count; `false` finds expected."""
+    """`missed` by size, and the interval `low` to `high` that holds the true count (`high` None: nobody can tell);
+    `false` finds expected; `shown`: where none was found, the least contrast from which bubbles would be seen, None if
+    no drawn one is."""
 
     missed: pd.DataFrame
     low: int
-    high: int
+    high: int | None
     false: float
+    shown: float | None = None
 
 
 def assess(
@@ -51,8 +64,11 @@ def assess(
     style = found.where((found.sure >= SURE) & (2 * found.radius >= smallest))
     bins = _bins(style, smallest, largest)
     tried, hit = _drawn_and_found(rng, light, allowed, style, bins, smallest, largest)
-    missed = _table(bins, tried, hit)
-    low, high = _interval(rng, found, bins, tried, hit, smallest)
+    missed = _table(bins, tried.sum(axis=1), hit.sum(axis=1))
+    if not len(style.x):
+        shown, most = _unseen(light, tried.sum(axis=0), hit.sum(axis=0))
+        return Trust(missed, 0, most, 0.0, shown)
+    low, high = _interval(rng, found, bins, tried.sum(axis=1), hit.sum(axis=1), smallest)
     false = float((1 - style.sure).sum())
     return Trust(missed, low, high, false)
 
@@ -75,7 +91,9 @@ def _drawn_and_found(
     smallest: float,
     largest: float,
 ) -> tuple[np.ndarray, np.ndarray]:
-    tried, hit = np.zeros(len(bins) - 1), np.zeros(len(bins) - 1)
+    """How many were drawn and found again, by size (rows) and contrast (columns; one column where finds are copied)."""
+    contrasts = (np.nan,) if len(style.x) else CONTRASTS
+    tried, hit = np.zeros((2, len(bins) - 1, len(contrasts)))
     height, width = light.shape
     side = int(min(max(np.sqrt(height * width / (2 * _ROUNDS)), 200), _WINDOW, height, width))
     apart_least = _closest(style)
@@ -87,9 +105,9 @@ def _drawn_and_found(
         if mask is not None and mask.mean() < 0.05:
             continue
         taken = [(x - left, y - top, r) for x, y, r in zip(style.x, style.y, style.radius, strict=True)]
-        drawn: list[tuple[float, float, float, int]] = []
+        drawn: list[tuple[float, float, float, tuple[int, int]]] = []
         for n in range(DRAWN // _ROUNDS):
-            kind = n % len(tried)
+            kind, faint = n % len(tried), n // len(tried) % len(contrasts)
             radius = 0.5 * float(np.exp(rng.uniform(np.log(bins[kind]), np.log(tops[kind]))))
             if radius > side / 5:
                 continue
@@ -101,15 +119,15 @@ def _drawn_and_found(
                     continue
                 others = [*taken, *[d[:3] for d in drawn]]
                 if all(np.hypot(x - a, y - b) > apart_least * (radius + r) for a, b, r in others):
-                    if _copy(rng, window, light, style, x, y, radius):
-                        drawn.append((x, y, radius, kind))
+                    if _copy(rng, window, light, style, x, y, radius, contrasts[faint]):
+                        drawn.append((x, y, radius, (kind, faint)))
                     break
         again = find(window, smallest, min(largest, side / 2), mask)
         again = again.where(again.sure >= SURE)
-        for x, y, radius, kind in drawn:
+        for x, y, radius, cell in drawn:
             apart = np.hypot(again.x - x, again.y - y)
-            tried[kind] += 1
-            hit[kind] += bool(((apart < 0.5 * radius) & (np.abs(np.log(again.radius / radius)) < 0.5)).any())
+            tried[cell] += 1
+            hit[cell] += bool(((apart < 0.5 * radius) & (np.abs(np.log(again.radius / radius)) < 0.5)).any())
     return tried, hit
 
 
@@ -139,9 +157,16 @@ def _cut_by_window(
 
 
 def _copy(
-    rng: np.random.Generator, window: np.ndarray, light: np.ndarray, style: Found, x: float, y: float, radius: float
+    rng: np.random.Generator,
+    window: np.ndarray,
+    light: np.ndarray,
+    style: Found,
+    x: float,
+    y: float,
+    radius: float,
+    contrast: float,
 ) -> bool:
-    """Draw into the window a bubble that looks like one of those found, scaled and turned; a plain disc if none was."""
+    """Draw into the window a bubble that looks like one of those found, scaled and turned; a disc or a rim if none was."""
     from scipy import ndimage
 
     reach = int(np.ceil(1.35 * radius)) + 1
@@ -165,11 +190,35 @@ def _copy(
         shade = patch - basis @ plane
         fade = np.clip((1.3 - share) / 0.15, 0, 1)
     else:
-        grain = float(np.median(np.abs(np.diff(window, axis=1)))) / 0.95
-        shade = np.full(share.shape, rng.choice([-1, 1]) * max(10 * grain, 0.1), np.float32)
+        if np.isnan(contrast):
+            grain = float(np.median(np.abs(np.diff(window, axis=1)))) / 0.95
+            contrast = max(10 * grain, 0.1)
+        form = np.ones_like(share) if rng.random() < 0.5 else np.exp(-(((share - 0.85) / 0.15) ** 2))
+        shade = rng.choice([-1, 1]) * contrast * form
         fade = np.clip((1 - share) * radius / 1.2 + 0.5, 0, 1)
-    window[np.ix_(rows, columns)] = np.clip(window[np.ix_(rows, columns)] + shade * fade, 0, 1)
+    ground = window[np.ix_(rows, columns)]
+    drawn = np.clip(ground + shade * fade, 0, 1)
+    if not len(style.x):  # where the sensor was burnt out or saw nothing, a true bubble would leave no trace
+        drawn = np.where((ground >= _WHITE) | (ground <= _BLACK), ground, drawn)
+    window[np.ix_(rows, columns)] = drawn
     return True
+
+
+def _unseen(light: np.ndarray, tried: np.ndarray, hit: np.ndarray) -> tuple[float | None, int | None]:
+    """Where nothing was found: the least contrast that would be seen, and how many such bubbles there may be at most.
+
+    N bubbles, each found with probability p, are all missed with probability (1 - p)^N: the bound is where that is 5%.
+    """
+    share = np.where(tried > 0, hit / np.maximum(tried, 1), 0.0)
+    seen = np.minimum.accumulate(share[::-1])[::-1] >= _SHOWN
+    if float(np.ptp(light)) < _FLAT or not seen.any():
+        return None, None
+    first = int(np.argmax(seen))
+    shown = CONTRASTS[first]
+    if shown > _FAINT:
+        return shown, None
+    found = (hit[first:].sum() + 0.5) / (tried[first:].sum() + 1)
+    return shown, int(np.ceil(np.log(0.05) / np.log(1 - found)))
 
 
 def _table(bins: np.ndarray, tried: np.ndarray, hit: np.ndarray) -> pd.DataFrame:

@@ -189,3 +189,36 @@ def test_the_usual_smallest_size_yields_to_coarse_pixels_and_says_so() -> None:
     found = count_bubbles(scene(*DISCS), 0.2, trust=False)
     assert found.smallest_mm == pytest.approx(0.6)
     assert any("0.6 mm are not counted" in caution for caution in found.cautions)
+
+
+EMPTY = {
+    "burnt out": np.ones((200, 200)),
+    "black": np.zeros((200, 200)),
+    "blank": np.full((200, 200), 0.5),
+    "noise": np.random.default_rng(0).random((200, 200)),
+}
+
+
+@pytest.mark.parametrize("kind", list(EMPTY))
+def test_a_picture_that_cannot_show_bubbles_is_not_said_to_hold_none(kind) -> None:
+    found = count_bubbles(EMPTY[kind], 0.05)
+    assert (found.count, found.low, found.high) == (0, 0, None)
+    assert "cannot show whether there are bubbles" in found.verdict
+    assert any("does not mean that there are none" in caution for caution in found.cautions)
+
+
+def test_where_the_grain_hides_faint_bubbles_no_number_bounds_how_many_there_are() -> None:
+    rims = scene(grain=0.02)
+    y, x = np.mgrid[0:160, 0:220]
+    for cx, cy in ((40, 40), (110, 60), (180, 110), (60, 120)):
+        rims += 0.01 * np.exp(-(((np.hypot(x - cx, y - cy) / 7 - 0.85) / 0.2) ** 2))
+    found = count_bubbles(rims, 0.05)
+    assert (found.count, found.high) == (0, None)
+    assert "fainter ones" in found.verdict
+
+
+def test_a_clean_photo_bounds_the_bubbles_that_it_would_have_shown() -> None:
+    found = count_bubbles(scene(grain=0.003), 0.05)
+    assert found.count == 0
+    assert 1 <= found.high <= 5
+    assert "contrast below" in found.verdict
