@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from castlab import labels
 from castlab.analysis import words
 from castlab.errors import ConflictError, InputError
 from castlab.results import Result
+from castlab.scoring import keeping
 
 if TYPE_CHECKING:
     from castlab.records import Logbook, Score
@@ -90,6 +92,7 @@ def plan_rescoring(
     expected: float = 0.8,
     repeats: int = 1,
     seed: int = 1,
+    keep: str | Path | None = None,
 ) -> Rescoring:
     """Choose castings and an order for each scorer to read them, without names that tell what was said before.
 
@@ -113,6 +116,9 @@ def plan_rescoring(
         How often each scorer reads each casting, in separate rounds; 2 or more make a `gauge_study` possible.
     seed : int
         Of the drawing and the orders.
+    keep : path, optional
+        File to keep the session in. Where it is there already, the session in it is returned as it was planned, whatever
+        has been logged since: the readings of printed sheets belong to it.
 
     Returns
     -------
@@ -123,6 +129,8 @@ def plan_rescoring(
     ------
     InputError
         For fewer than two castings, one casting twice, or numbers out of range.
+    ConflictError
+        If the file to keep it in holds a session that was asked for otherwise.
 
     Notes
     -----
@@ -173,13 +181,20 @@ def plan_rescoring(
         if math.isfinite(reached)
         else " One reading of each casting shows no agreement; add a scorer or a second round."
     )
-    return Rescoring(
+    planned = Rescoring(
         verdict=(
             f"{words.count(wanted, 'casting')}, {words.count(len(people), 'scorer')}, "
             f"{words.count(repeats, 'round')} each in an order of its own: {words.count(len(rows), 'reading')}.{known}"
         ), cautions=tuple(cautions), sheets=sheets, key=key, half_width=reached, expected=expected, needed=needed,
         precision=_precision(max(40, wanted, needed or 0), expected, k),
     )  # fmt: skip
+    if keep is None:
+        return planned
+    asked = {
+        "scorers": people, "readings": list(readings), "by": by, "how_many": how_many, "half_width": half_width,
+        "expected": expected, "repeats": repeats, "seed": seed,
+    }  # fmt: skip
+    return keeping.kept(planned, asked, keep)
 
 
 def enter_rescoring(
@@ -188,6 +203,7 @@ def enter_rescoring(
     scorer: str,
     readings: Mapping[str, Mapping[str, Any]],
     *,
+    printed: str,
     scored_at: datetime | str,
     turn: int = 1,
     rubric: Rubric | None = None,
@@ -199,11 +215,13 @@ def enter_rescoring(
     book
         The logbook.
     session
-        The plan, made again with the same castings and seed.
+        The plan, as it was kept when the sheets were printed.
     scorer
         Who read.
     readings
         Code on the label -> readings as the sheet names them, fields of a Score: {"A1": {"bubbles": 3}}.
+    printed
+        Code of the session as it stands at the head of the sheet, such as "5c1f2e".
     scored_at
         When they were read, shop clock.
     turn
@@ -220,10 +238,16 @@ def enter_rescoring(
     InputError
         If the scorer or a code is not part of the session; nothing is written.
     ConflictError
-        If other values were entered for the same reading before; nothing is written.
+        If the sheets were printed for another session, or other values were entered for the same reading before; nothing is written.
     """
     from castlab.records.models import READINGS, Score
 
+    if printed != session.name:
+        raise ConflictError(
+            f"the readings are of session {printed}, the plan given is session {session.name}, whose codes stand for other "
+            "castings or orders: nothing was written. Give the plan that was kept when the sheets were printed "
+            "(plan_rescoring with keep=), and the code at the head of the sheet"
+        )
     sheet = session.sheets[(session.sheets["scorer"] == scorer) & (session.sheets["round"] == turn)]
     codes = dict(zip(session.key["code"], session.key["trial_id"], strict=True))
     unknown = sorted(set(readings) - set(sheet["code"]))

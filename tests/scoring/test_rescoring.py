@@ -75,9 +75,9 @@ def test_readings_come_back_as_scores_once_and_drift_is_seen(shop):
     readings = {
         code: {"bubbles": truth[t] + 3 + n % 2} for n, (code, t) in enumerate(session.key.itertuples(index=False))
     }
-    scores = enter_rescoring(shop, session, "Noor", readings, scored_at="2026-06-01 10:00")
+    scores = enter_rescoring(shop, session, "Noor", readings, scored_at="2026-06-01 10:00", printed=session.name)
     assert len(scores) == len(first) == 12
-    again = enter_rescoring(shop, session, "Noor", readings, scored_at="2026-06-01 10:00")
+    again = enter_rescoring(shop, session, "Noor", readings, scored_at="2026-06-01 10:00", printed=session.name)
     assert [s.id for s in again] == [s.id for s in scores]
     assert len(shop.records("score")) == 24
     row = drift_of_scorer(shop.scores(), "bubbles").table.iloc[0]
@@ -89,7 +89,9 @@ def test_grades_of_a_session_carry_the_version_of_their_rubric(shop):
     session = plan_rescoring(IDS, ["Noor"], seed=1)
     house = rubric.load()
     readings = {"A1": {"bubbles": 2}, "B1": {"clarity_grade": 3}}
-    counted, graded = enter_rescoring(shop, session, "Noor", readings, scored_at="2026-06-01", rubric=house)
+    counted, graded = enter_rescoring(
+        shop, session, "Noor", readings, scored_at="2026-06-01", rubric=house, printed=session.name
+    )
     assert (counted.rubric, graded.rubric) == (None, house.version)
 
 
@@ -98,7 +100,7 @@ def test_an_item_of_ones_own_is_entered_as_the_sheet_names_it(shop, tmp_path):
     (tmp_path / "own.toml").write_text(f'name = "ours"\n[gloss]\nanchors = {anchors}\n')
     own = rubric.load(tmp_path / "own.toml")
     session = plan_rescoring(IDS, ["Noor"], readings=["gloss_grade"], seed=1)
-    given = {"scored_at": "2026-06-01", "rubric": own}
+    given = {"scored_at": "2026-06-01", "rubric": own, "printed": session.name}
     (score,) = enter_rescoring(shop, session, "Noor", {"A1": {"gloss_grade": 3}}, **given)
     assert (score.extra_grades, score.rubric) == ({"gloss": 3}, own.version)
     with pytest.raises(ConflictError, match="entered before"):
@@ -107,12 +109,61 @@ def test_an_item_of_ones_own_is_entered_as_the_sheet_names_it(shop, tmp_path):
 
 def test_other_values_or_an_unknown_code_write_nothing(shop):
     session = plan_rescoring(IDS, ["Noor"], repeats=2, seed=1)
-    enter_rescoring(shop, session, "Noor", {"A1": {"bubbles": 1}}, scored_at="2026-06-01")
+    enter_rescoring(shop, session, "Noor", {"A1": {"bubbles": 1}}, scored_at="2026-06-01", printed=session.name)
     with pytest.raises(ConflictError, match="entered before"):
-        enter_rescoring(shop, session, "Noor", {"B1": {"bubbles": 2}, "A1": {"bubbles": 9}}, scored_at="2026-06-01")
+        enter_rescoring(
+            shop,
+            session,
+            "Noor",
+            {"B1": {"bubbles": 2}, "A1": {"bubbles": 9}},
+            scored_at="2026-06-01",
+            printed=session.name,
+        )
     with pytest.raises(InputError, match="has no Z9"):
-        enter_rescoring(shop, session, "Noor", {"B1": {"bubbles": 2}, "Z9": {"bubbles": 9}}, scored_at="2026-06-01")
+        enter_rescoring(
+            shop,
+            session,
+            "Noor",
+            {"B1": {"bubbles": 2}, "Z9": {"bubbles": 9}},
+            scored_at="2026-06-01",
+            printed=session.name,
+        )
     assert len(shop.records("score")) == 13
+
+
+def test_a_score_logged_after_printing_moves_no_reading_to_another_casting(shop, tmp_path):
+    def plan(**kept):
+        first = shop.scores().query("method != 'blind'").drop_duplicates("trial_id")
+        return plan_rescoring(first, ["Noor"], by="bubbles", how_many=6, seed=3, repeats=2, **kept)
+
+    file = tmp_path / "session.json"
+    session = plan(keep=file)
+    assert plan(keep=file).name == session.name
+    casting = shop.add(Trial(batch_id="B-001"))
+    shop.add(Score(trial_id=casting.id, scorer="Noor", scored_at="2026-03-02", bubbles=7))
+    other = plan()
+    assert other.name != session.name
+    given = {"scored_at": "2026-06-01", "printed": session.name}
+    with pytest.raises(ConflictError, match=f"{session.name}.*{other.name}"):
+        enter_rescoring(shop, other, "Noor", {"A1": {"bubbles": 3}}, **given)
+    assert len(shop.records("score")) == 13
+    kept = plan(keep=file)
+    assert any(session.name in said and other.name in said for said in kept.cautions)
+    (score,) = enter_rescoring(shop, kept, "Noor", {"A1": {"bubbles": 3}}, **given)
+    assert score.trial_id == session.key.set_index("code").loc["A1", "trial_id"]
+
+
+def test_a_kept_session_is_not_written_over_and_a_damaged_one_is_refused(tmp_path):
+    file = tmp_path / "session.json"
+    session = plan_rescoring(IDS, ["Noor"], keep=file)
+    assert plan_rescoring(IDS, ["Noor"], keep=file).sheets.equals(session.sheets)
+    with pytest.raises(ConflictError, match=f"holds session {session.name}.*seed 1, now 2"):
+        plan_rescoring(IDS, ["Noor"], seed=2, keep=file)
+    file.write_text(file.read_text().replace("T-001.3", "T-001.4"))
+    with pytest.raises(InputError, match="no whole blind session"):
+        plan_rescoring(IDS, ["Noor"], keep=file)
+    with pytest.raises(InputError, match="cannot be kept"):
+        plan_rescoring(IDS, ["Noor"], keep=tmp_path / "nowhere" / "session.json")
 
 
 def test_a_scorer_who_reads_alike_is_not_said_to_drift_more_often_than_chance():
