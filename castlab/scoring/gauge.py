@@ -20,7 +20,7 @@ from castlab import labels
 from castlab.analysis.reading import castings, kinds
 from castlab.errors import FitError, InputError
 from castlab.results import Result
-from castlab.scoring import rubric
+from castlab.scoring import ratings, rubric
 
 DRAWS = 20_000
 ROOM = 0.1
@@ -87,7 +87,7 @@ def gauge_study(
     Raises
     ------
     InputError
-        If a column is missing or not numeric, or fewer than 3 parts were scored by 2 appraisers.
+        If a column is missing, named twice or not numeric, `casting_sd` is no number above 0, or fewer than 3 parts were scored by 2 appraisers.
     FitError
         If all scores are the same.
 
@@ -99,6 +99,8 @@ def gauge_study(
     >>> bool(study.shares.share.iloc[-1] > 0.9)
     True
     """
+    if casting_sd is not None and not _above_zero(casting_sd):
+        raise InputError(f"casting_sd is {casting_sd!r}; accepted: a number above 0, or None")
     data, notes = _complete(frame, part, appraiser, value)
     means, counts = _cells(data)
     p, a = means.shape
@@ -136,13 +138,24 @@ def gauge_study(
     )
 
 
+def _above_zero(number: object) -> bool:
+    plain = isinstance(number, int | float | np.integer | np.floating) and not isinstance(number, bool)
+    return plain and 0 < float(number) < math.inf  # type: ignore[arg-type]
+
+
 def _complete(frame: pd.DataFrame, part: str, appraiser: str, value: str) -> tuple[pd.DataFrame, list[str]]:
     """The scores of parts that every appraiser scored."""
     castings.check_frame(frame, [part, appraiser, value])
+    if len({part, appraiser, value}) < 3:
+        raise InputError(
+            f"part, appraiser and value are {part!r}, {appraiser!r} and {value!r}; accepted: three different columns"
+        )
+    if value in ("casting", "scorer"):
+        raise InputError(f"the column of readings is named {value!r}; give it a name of its own, such as bubbles")
     for column in (part, appraiser):
         kinds.plain(frame[column], "a casting or a scorer")
     data = frame[[part, appraiser, value]].dropna()
-    data = pd.DataFrame({"casting": data[part], "scorer": data[appraiser], value: kinds.numbers(data[value])})
+    data = pd.DataFrame({"casting": data[part], "scorer": data[appraiser], value: ratings.numbers(data[value])})
     everyone = data["scorer"].nunique()
     by_part = data.groupby("casting", observed=True)["scorer"].nunique()
     whole = by_part.index[by_part == everyone]

@@ -118,4 +118,19 @@ def _numbers(column: pd.Series, scale: str) -> tuple[np.ndarray, tuple[object, .
             )
         codes = column.cat.codes.to_numpy(dtype=float)
         return np.where(codes < 0, np.nan, codes), tuple(column.cat.categories)
-    return kinds.numbers(column), ()
+    return numbers(column), ()
+
+
+def numbers(column: pd.Series) -> np.ndarray:
+    """A column of readings as floats, NaN where missing.
+
+    Raises
+    ------
+    InputError
+        If it holds anything that is no finite number.
+    """
+    try:
+        return kinds.numbers(column)
+    except InputError as exc:
+        wrong = str(exc).split("; accepted")[0]
+        raise InputError(f"{wrong}; accepted: finite numbers, empty where not read") from None

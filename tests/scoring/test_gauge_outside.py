@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from castlab.errors import InputError
 from castlab.scoring import gauge_study
 
 TRIALS = {
@@ -133,3 +134,19 @@ def test_scoring_that_costs_next_to_nothing_is_said_so_with_the_room_that_few_ca
         columns=["casting", "scorer", "bubbles"],
     )
     assert "the interval leaves room for more" in gauge_study(two, "casting", "scorer", "bubbles").verdict
+
+
+@pytest.mark.parametrize("wrong", [0, -1, np.nan, np.inf, "a", True])
+def test_a_spread_of_castings_that_is_no_number_above_zero_is_refused(trials, wrong):
+    with pytest.raises(InputError, match=r"casting_sd is .*accepted: a number above 0"):
+        gauge_study(trials, "part", "who", "value", casting_sd=wrong)
+
+
+def test_columns_named_twice_or_as_the_result_names_its_own_are_refused(trials):
+    with pytest.raises(InputError, match="three different columns"):
+        gauge_study(trials, "part", "part", "value")
+    with pytest.raises(InputError, match="named 'casting'"):
+        gauge_study(trials.rename(columns={"value": "casting"}), "part", "who", "casting")
+    with pytest.raises(InputError) as told:
+        gauge_study(trials.assign(value="x"), "part", "who", "value")
+    assert "kind=" not in str(told.value)
