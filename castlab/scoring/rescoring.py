@@ -16,9 +16,10 @@ from scipy import stats
 
 from castlab import labels
 from castlab.analysis import words
+from castlab.analysis.reading.castings import check_frame
 from castlab.errors import ConflictError, InputError
 from castlab.results import Result
-from castlab.scoring import keeping
+from castlab.scoring import keeping, ratings
 
 if TYPE_CHECKING:
     from castlab.records import Logbook, Score
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 
 LEAST_DAYS = 7
 """Days between two readings below which a scorer may remember the first (common practice, no source)."""
+_FIXED = ("trial_id", "scorer", "scored_at", "method", "rubric", "extra_grades")
+"""Fields of a score that a blind session fills in itself."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -250,6 +253,13 @@ def enter_rescoring(
         )
     sheet = session.sheets[(session.sheets["scorer"] == scorer) & (session.sheets["round"] == turn)]
     codes = dict(zip(session.key["code"], session.key["trial_id"], strict=True))
+    _check_readings(readings)
+    try:
+        when = pd.Timestamp(scored_at).to_pydatetime()
+    except (ValueError, TypeError):
+        when = pd.NaT
+    if pd.isna(when):
+        raise InputError(f"scored_at is {scored_at!r}; accepted: a day or a time such as '2026-06-01 10:00'")
     unknown = sorted(set(readings) - set(sheet["code"]))
     if unknown:
         raise InputError(
@@ -259,11 +269,15 @@ def enter_rescoring(
     with book.together():
         for code, fields in readings.items():
             casting = str(codes[code])
-            when = pd.Timestamp(scored_at).to_pydatetime()
             told = _graded_by(rubric, fields)
             score = Score(trial_id=casting, scorer=scorer, scored_at=when, method="blind", **told)
             origin = f"blind session {session.name}, {scorer}, round {turn}, {casting}"
             kept = book.add(score, origin=origin)
+            if kept.withdrawn:
+                raise ConflictError(
+                    f"{code} of {scorer} was entered before as {kept.id}, which has been withdrawn since: nothing was "
+                    "written. Leave it out here, or correct that score with withdrawn=False and a reason"
+                )
             same = all(getattr(kept, name) == getattr(score, name) for name in (*READINGS, "extra_grades"))
             if not same and kept.version == 1:
                 raise ConflictError(
@@ -272,6 +286,18 @@ def enter_rescoring(
                 )
             scores.append(kept)
     return scores
+
+
+def _check_readings(readings: Mapping[str, Mapping[str, Any]]) -> None:
+    if not isinstance(readings, Mapping) or not all(isinstance(code, str) for code in readings):
+        raise InputError(
+            f'the readings are {readings!r}; accepted: code -> what was read, such as {{"A1": {{"bubbles": 3}}}}'
+        )
+    for code, fields in readings.items():
+        if not isinstance(fields, Mapping) or not all(isinstance(name, str) for name in fields):
+            raise InputError(f'the reading of {code} is {fields!r}; accepted: what was read by name, {{"bubbles": 3}}')
+        if fixed := sorted(set(fields) & set(_FIXED)):
+            raise InputError(f"the reading of {code} names {', '.join(fixed)}, which the session sets; leave it out")
 
 
 def _graded_by(rubric: Rubric | None, fields: Mapping[str, Any]) -> dict[str, Any]:
@@ -339,6 +365,18 @@ def _half_width(castings: int, agreement: float, readings: int) -> float:
     return float(math.sqrt(2 * z**2 * (1 - r) ** 2 * (1 + (k - 1) * r) ** 2 / (k * (k - 1) * n)))
 
 
+def _times(column: pd.Series) -> pd.Series:
+    try:
+        if pd.api.types.is_numeric_dtype(column.dtype):
+            raise ValueError
+        return pd.to_datetime(column, format="ISO8601")
+    except (ValueError, TypeError):
+        raise InputError(
+            f"scored_at holds {column.iloc[0]!r} or the like, which are not all times of one clock; accepted: times "
+            "such as 2026-03-01 10:00"
+        ) from None
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ScorerDrift(Result):
     """Each scorer's second reading against the first: `table` has scorer, castings, days (between, middle), shift (again
@@ -387,15 +425,11 @@ def drift_of_scorer(scores: pd.DataFrame, value: str, *, scorer: str | None = No
     >>> round(float(drift_of_scorer(read, "bubbles").table["shift"].iloc[0]), 2)
     1.67
     """
-    for column in ("trial_id", "scorer", "scored_at", value):
-        if column not in scores.columns:
-            raise InputError(
-                f"the scores have no column {column!r}; the columns: {', '.join(map(str, scores.columns))}"
-            )
+    check_frame(scores, ["trial_id", "scorer", "scored_at", value])
+    if value in ("trial_id", "scorer", "scored_at"):
+        raise InputError(f"value is {value!r}, which is no reading; accepted: a column of numbers")
     rows = scores[["trial_id", "scorer", "scored_at", value]].dropna()
-    rows = rows.assign(
-        scored_at=pd.to_datetime(rows["scored_at"], format="ISO8601"), **{value: rows[value].astype(float)}
-    )
+    rows = rows.assign(scored_at=_times(rows["scored_at"]), **{value: ratings.numbers(rows[value])})
     if scorer is not None:
         if scorer not in set(rows["scorer"]):
             raise InputError(f"no dated scores of {scorer!r}; scorers: {', '.join(sorted(set(rows['scorer'])))}")

@@ -153,6 +153,47 @@ def test_a_score_logged_after_printing_moves_no_reading_to_another_casting(shop,
     assert score.trial_id == session.key.set_index("code").loc["A1", "trial_id"]
 
 
+@pytest.mark.parametrize(
+    ("readings", "when", "said"),
+    [
+        ({"A1": 3}, "2026-06-01", "reading of A1 is 3"),
+        (None, "2026-06-01", "readings are None"),
+        ({"A1": {"bubbles": 3}}, "soon", "scored_at is 'soon'"),
+        ({"A1": {"bubbles": 3}}, None, "scored_at is None"),
+        ({"A1": {"trial_id": "T-001.1"}}, "2026-06-01", "names trial_id"),
+    ],
+)
+def test_readings_that_cannot_be_entered_are_refused_with_what_is_accepted(shop, readings, when, said):
+    session = plan_rescoring(IDS, ["Noor"], seed=1)
+    with pytest.raises(InputError, match=said):
+        enter_rescoring(shop, session, "Noor", readings, scored_at=when, printed=session.name)
+    assert len(shop.records("score")) == 12
+
+
+def test_a_withdrawn_reading_entered_again_is_said_to_be_withdrawn(shop):
+    session = plan_rescoring(IDS, ["Noor"], seed=1)
+    given = {"scored_at": "2026-06-01", "printed": session.name}
+    (score,) = enter_rescoring(shop, session, "Noor", {"A1": {"bubbles": 3}}, **given)
+    shop.correct(score.id, why="wrong casting", withdrawn=True)
+    with pytest.raises(ConflictError, match=f"{score.id}, which has been withdrawn"):
+        enter_rescoring(shop, session, "Noor", {"A1": {"bubbles": 3}}, **given)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"bubbles": "many"}, {"bubbles": ">50"}, {"bubbles": np.inf}, {"scored_at": "yesterday"}, {"scored_at": 5},
+        {"bubbles": pd.Categorical(["bad", "good"] * 3, ordered=True)},
+    ],
+)  # fmt: skip
+def test_drift_of_what_is_no_number_or_no_time_is_refused(wrong):
+    rows = pd.DataFrame({"trial_id": IDS[:3] * 2, "scorer": "Noor", "scored_at": ["2026-03-01"] * 3 + ["2026-04-01"] * 3, "bubbles": [1, 2, 3, 2, 3, 5]})  # fmt: skip
+    with pytest.raises(InputError, match=r"accepted: (finite numbers|times)"):
+        drift_of_scorer(rows.assign(**wrong), "bubbles")
+    with pytest.raises(InputError, match="DataFrame"):
+        drift_of_scorer(None, "bubbles")
+
+
 def test_a_kept_session_is_not_written_over_and_a_damaged_one_is_refused(tmp_path):
     file = tmp_path / "session.json"
     session = plan_rescoring(IDS, ["Noor"], keep=file)
