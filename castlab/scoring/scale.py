@@ -133,7 +133,7 @@ def scale_from_disc(image: Any, diameter_mm: float, region: Sequence[float] | No
     diameter_mm : float
         True diameter, mm.
     region : (x, y, width, height), optional
-        Where the disc is, pixels; without it the clearest disc of the whole picture is taken.
+        Where the disc is, pixels; without it the clearest disc of the whole picture is taken, if one stands out.
 
     Returns
     -------
@@ -152,7 +152,7 @@ def scale_from_disc(image: Any, diameter_mm: float, region: Sequence[float] | No
     >>> round(scale_from_disc(photo, 24).mm_per_pixel, 3)
     0.15
     """
-    from castlab.scoring.discs import find_disc
+    from castlab.scoring.discs import LEAST_PX, find_disc
 
     diameter = _positive(diameter_mm, "diameter_mm", "the disc's diameter in mm")
     plane = colour.linear(pictures.light(pictures.read_colours(image)))
@@ -160,8 +160,8 @@ def scale_from_disc(image: Any, diameter_mm: float, region: Sequence[float] | No
     disc = find_disc(plane[box])
     if disc is None:
         raise InputError(
-            "no disc with a clear edge is found; give region=(x, y, width, height) in pixels round it, lay it on an even "
-            "ground that it stands out from, and light it without hard shadows"
+            f"no disc with a clear edge all the way round and at least {LEAST_PX:g} pixels across is found; give region=(x, y, "
+            "width, height) in pixels round it, lay it on an even ground that it stands out from, and light it without hard shadows"
         )
     per_pixel = diameter / (2 * disc.longer)
     cautions = [_NEARER, "A disc's upper edge is nearer to the camera than what it lies on, by its thickness."]

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from photographed import Camera, disc_photo, page
+from photographed import Camera, disc_photo, page, srgb
+from skimage import data
 
 from castlab.errors import InputError
 from castlab.scoring import marker_sheet, scale_from_disc, scale_from_length, scale_from_sheet
@@ -128,3 +129,26 @@ def test_what_cannot_be_used_is_said_in_one_sentence(call, words):
 def test_a_mirrored_photo_is_refused(printed):
     with pytest.raises(InputError, match="mirrored"):
         scale_from_sheet(Camera().photo(SHEET, printed)[:, ::-1])
+
+
+@pytest.mark.parametrize("name", ["noise", "brick", "gravel", "text"])
+def test_a_photo_without_a_disc_gives_no_scale(name):
+    photo = np.random.default_rng(1).random((300, 300)) if name == "noise" else getattr(data, name)()
+    with pytest.raises(InputError, match="no disc"):
+        scale_from_disc(photo, 24)
+
+
+@pytest.mark.parametrize("radius", [13, 20])
+def test_a_small_clean_disc_on_plain_ground_is_measured_right(radius):
+    y, x = np.mgrid[0:450, 0:600]
+    cover = np.clip(radius - np.hypot(x - 250.3, y - 200.6) + 0.5, 0, 1)
+    grain = np.random.default_rng(2).normal(0, 0.01, cover.shape)
+    scale = scale_from_disc(np.clip(srgb(0.3 + 0.4 * cover) + grain, 0, 1), 30)
+    assert scale.low <= 15 / radius <= scale.high
+    assert scale.mm_per_pixel == pytest.approx(15 / radius, rel=0.015)
+
+
+def test_a_disc_of_too_few_pixels_is_refused_with_the_least_size():
+    y, x = np.mgrid[0:450, 0:600]
+    with pytest.raises(InputError, match="24 pixels across"):
+        scale_from_disc(np.where(np.hypot(x - 250, y - 200) < 8, 0.8, 0.4), 30)
