@@ -120,6 +120,7 @@ def agreement(
             f"{undefined:.0%} of the resamples held one value only and were left out: nearly all castings came out "
             "alike. Score castings that differ more."
         )
+    cautions += ratings.not_plain(ratings_frame, value, scorer)
     if (note := rubric.mixed(ratings_frame)) and str(value or "").endswith("_grade"):
         cautions.append(note)
     scorers = tuple(str(name) for name in table)

@@ -119,6 +119,7 @@ def gauge_study(
             "The cost to experiments is reckoned against the spread of the castings in this study. If they were made "
             "with different settings, give casting_sd=, the spread of castings made alike: the cost is then larger."
         )
+    cautions += ratings.not_plain(frame, value, appraiser)
     if (note := rubric.mixed(frame)) and value.endswith("_grade"):
         cautions.append(note)
     noise = math.sqrt(variance[:3].sum())

@@ -134,3 +134,29 @@ def numbers(column: pd.Series) -> np.ndarray:
     except InputError as exc:
         wrong = str(exc).split("; accepted")[0]
         raise InputError(f"{wrong}; accepted: finite numbers, empty where not read") from None
+
+
+def not_plain(scores: pd.DataFrame, value: str | None, scorer: str | None = "scorer") -> list[str]:
+    """Cautions for readings that are lower limits, or that a program made or proposed; `scores` has a row per reading."""
+    if value is None or value not in scores:
+        return []
+    read = scores[scores[value].notna()]
+    found = []
+    if value == "bubbles" and "bubbles_stopped" in read:
+        stopped = int(sum(v is not pd.NA and v == 1 for v in read["bubbles_stopped"]))
+        if stopped:
+            found.append(
+                f"{stopped} of {len(read)} counts were stopped: there were more bubbles, and they are taken as exact here."
+            )
+    if value.startswith("bubble"):
+        automatic = int(read[scorer].astype(str).str.startswith("photo count").sum()) if scorer in read else 0
+        if automatic:
+            found.append(
+                f"{automatic} of {len(read)} readings are automatic counts from photos, which stand here as a scorer; leave them out to look at people only."
+            )
+        corrected = int((read["method"] == "photo, corrected").sum()) if "method" in read else 0
+        if corrected:
+            found.append(
+                f"{corrected} of {len(read)} readings were made by correcting the circles of an automatic count: they lean on it and are not independent looks."
+            )
+    return found

@@ -20,6 +20,7 @@ from castlab.analysis.reading.castings import check_frame
 from castlab.errors import ConflictError, InputError
 from castlab.results import Result
 from castlab.scoring import keeping, ratings
+from castlab.scoring.rubric import mixed
 
 if TYPE_CHECKING:
     from castlab.records import Logbook, Score
@@ -468,6 +469,10 @@ def drift_of_scorer(scores: pd.DataFrame, value: str, *, scorer: str | None = No
         )
     if len(table) > 1:
         cautions.append(f"{len(table)} scorers were looked at; one in twenty would seem to drift by chance.")
+    used = scores if scorer is None else scores[scores["scorer"] == scorer]
+    cautions += ratings.not_plain(used, value)
+    if value.endswith("_grade") and (note := mixed(used[used[value].notna()])):
+        cautions.append(note)
     unit = labels.unit(value)
     said = []
     for row in table.itertuples():

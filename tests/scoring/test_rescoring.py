@@ -12,8 +12,10 @@ import pytest
 
 from castlab import Batch, Logbook, Score, Trial
 from castlab.errors import ConflictError, InputError
-from castlab.scoring import drift_of_scorer, enter_rescoring, plan_rescoring, rubric
+from castlab.scoring import agreement, drift_of_scorer, enter_rescoring, gauge_study, plan_rescoring, rubric
 from castlab.scoring.agreeing import intraclass
+from castlab.scoring.marking import METHOD
+from castlab.scoring.photo_scores import SCORER
 from castlab.scoring.rescoring import castings_for
 
 IDS = [f"T-001.{n}" for n in range(1, 13)]
@@ -223,3 +225,28 @@ def test_a_scorer_who_reads_alike_is_not_said_to_drift_more_often_than_chance():
         row = drift_of_scorer(rows, "haze_pct").table.iloc[0]
         said += row["low"] > 0 or row["high"] < 0
     assert said / 300 < 0.09
+
+
+@pytest.mark.parametrize("look", ["agreement", "gauge", "drift"])
+def test_stopped_automatic_and_corrected_counts_are_told_by_number(look):
+    people = ["Noor", SCORER] if look == "agreement" else ["Noor", "Wim"]
+    rows = pd.DataFrame(
+        [(t, who, f"2026-0{turn}-01", 3 * n + turn + (who == "Wim")) for n, t in enumerate(IDS) for who in people for turn in (3, 5)],
+        columns=["trial_id", "scorer", "scored_at", "bubbles"],
+    )  # fmt: skip
+    rows["bubbles_stopped"] = pd.array([True, True] + [None] * (len(rows) - 2), dtype="boolean")
+    rows["method"] = [METHOD] * 3 + ["eye"] * (len(rows) - 3)
+    if look == "agreement":
+        got = agreement(rows, "ratio", item="trial_id", scorer="scorer", value="bubbles")
+        assert any("24 of 48 readings are automatic" in said for said in got.cautions)
+    elif look == "gauge":
+        got = gauge_study(rows, "trial_id", "scorer", "bubbles")
+    else:
+        got = drift_of_scorer(rows, "bubbles")
+    assert any("2 of 48 counts were stopped" in said for said in got.cautions)
+    assert any("3 of 48 readings were made by correcting" in said for said in got.cautions)
+
+
+def test_drift_of_grades_under_two_rubrics_says_so():
+    rows = pd.DataFrame({"trial_id": IDS[:4] * 2, "scorer": "Noor", "scored_at": ["2026-03-01"] * 4 + ["2026-05-01"] * 4, "clarity_grade": [1, 2, 3, 2, 2, 3, 3, 3], "rubric": ["ours 1 (a1b2c3)"] * 4 + ["ours 2 (d4e5f6)"] * 4})  # fmt: skip
+    assert any("two rubrics" in said for said in drift_of_scorer(rows, "clarity_grade").cautions)
