@@ -39,7 +39,12 @@ def draw_agreement(result: Agreement) -> Picture:
         _name_scorers(figure, axes, width)
     figure.alt = (
         f"Readings of {len(table)} castings by {table.shape[1]} scorers, castings in the order of their mean. "
-        f"Alpha {result.alpha:.2f}, 95% interval {result.low:.2f} to {result.high:.2f}."
+        f"Alpha {result.alpha:.2f}, "
+        + (
+            "no interval can be told."
+            if math.isnan(result.low)
+            else f"95% interval {result.low:.2f} to {result.high:.2f}."
+        )
     )
     return figure
 
@@ -52,7 +57,13 @@ def draw_gauge(result: GaugeStudy) -> Picture:
         "reproducibility": "who scores",
         "repeatability": "the same scorer again",
     }
-    shown = result.shares.dropna(subset=["share"]).set_index("source").reindex(list(words)).dropna().reset_index()
+    shown = (
+        result.shares.dropna(subset=["share"])
+        .set_index("source")
+        .reindex(list(words))
+        .dropna(subset=["share"])
+        .reset_index()
+    )
     with styled():
         figure = picture(10.4, 3.9)
         left, right = figure.subplots(1, 2, width_ratios=[1, 1.35])
@@ -80,7 +91,9 @@ def draw_gauge(result: GaugeStudy) -> Picture:
         right.set_title("Every reading")
         right.legend(title="scorer", loc="upper left")
     said = "; ".join(
-        f"{words[r.source]} {100 * r.share:.0f}% ({100 * r.low:.0f} to {100 * r.high:.0f}%)" for r in shown.itertuples()
+        f"{words[r.source]} {100 * r.share:.0f}% "
+        + ("(no interval)" if math.isnan(r.low) else f"({100 * r.low:.0f} to {100 * r.high:.0f}%)")
+        for r in shown.itertuples()
     )
     figure.alt = (
         f"Where the variance of {labels.name(result.value)} comes from: {said}. Beside it every reading by casting."

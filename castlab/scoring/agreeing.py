@@ -23,6 +23,8 @@ from castlab.scoring import ratings, rubric
 RELIABLE, TENTATIVE = 0.80, 0.667
 """Krippendorff's customary bounds: reliable, and good enough for tentative conclusions."""
 RESAMPLES = 2000
+ALIKE = 0.05
+"""Share of resamples without any difference above which the castings are too much alike for an interval: two differ."""
 FEW_CASTINGS = 10
 """Below this number of castings the bootstrap interval is too narrow (rule of thumb, no source)."""
 
@@ -31,7 +33,8 @@ FEW_CASTINGS = 10
 class Agreement(Result):
     """How far scorers agree about the same castings; 1 is complete, 0 is what chance alone would give.
 
-    `alpha`, `low`, `high`: Krippendorff's alpha with a 95% percentile bootstrap interval over castings. `pairs`: one row
+    `alpha`, `low`, `high`: Krippendorff's alpha with a 95% percentile bootstrap interval over castings, NaN
+    where these cannot tell (all scored the same by all, or hardly any that differs). `pairs`: one row
     per two scorers (castings, same = share given the same value, shift = mean of second minus first, kappa with
     interval for nominal and ordinal scales). `icc`: intraclass correlations with 95% F intervals, for interval and ratio
     scales scored completely. `ratings`: the table used.
@@ -110,8 +113,10 @@ def agreement(
     alpha = _alpha(counts, domain, scale)
     draws = np.random.default_rng(seed).integers(0, len(counts), (RESAMPLES, len(counts)))
     resampled = np.array([_alpha(counts[rows], domain, scale) for rows in draws])
-    undefined = np.isnan(resampled).mean()
+    undefined = float(np.isnan(resampled).mean())
     low, high = np.nanquantile(resampled, [0.025, 0.975])
+    if high - low < 1e-9 or undefined > ALIKE:
+        low = high = np.nan
     cautions = [*given.cautions]
     if len(table) < FEW_CASTINGS:
         cautions.append(f"only {len(table)} castings: the interval is rough, and rather too narrow.")
@@ -155,10 +160,23 @@ def _alpha(counts: np.ndarray, domain: np.ndarray, scale: str) -> float:
 
 
 def _verdict(alpha: float, low: float, high: float, castings: int, scorers: tuple[str, ...]) -> str:
+    if np.isnan(low):
+        said = f"Krippendorff's alpha is {alpha:.2f} ({castings} castings, {len(scorers)} scorers)."
+        if alpha == 1:
+            missed = 1 - 0.025 ** (1 / castings)
+            return (
+                f"{said} The scorers said the same of each casting, which gives no interval of alpha; on up to "
+                f"{missed:.0%} of such castings they may still differ (exact 95% interval of 0 in {castings}). Score more "
+                "castings that differ, the doubtful ones too."
+            )
+        return (
+            f"{said} These castings are too much alike to tell whether the scorers agree: score castings that differ, "
+            "good and bad ones."
+        )
     said = f"Krippendorff's alpha is {alpha:.2f} (95% interval {low:.2f} to {high:.2f}; {castings} castings, {len(scorers)} scorers)."
-    if low >= RELIABLE:
+    if low >= RELIABLE and castings >= FEW_CASTINGS:
         return f"{said} The scorers agree well enough for the scores to be used interchangeably."
-    if high < TENTATIVE:
+    if high < TENTATIVE and castings >= FEW_CASTINGS:
         return f"{said} The scorers do not agree: do not mix their scores; settle the anchors on a few castings together first."
     if alpha >= RELIABLE:
         return f"{said} The scorers seem to agree well, but so few castings cannot rule out that they do not: score more of them twice."
@@ -215,6 +233,8 @@ def _pairs(table: pd.DataFrame, scale: str, domain: np.ndarray) -> pd.DataFrame:
             if scale in ("nominal", "ordinal") and len(both) > 1:
                 places = np.searchsorted(domain, both)
                 kappa = weighted_kappa(places[:, 0], places[:, 1], "quadratic" if scale == "ordinal" else None)
+                if kappa[2] - kappa[1] < 1e-9:  # complete agreement: no interval can be told
+                    kappa = kappa[0], np.nan, np.nan
                 row |= dict(zip(("kappa", "low", "high"), kappa, strict=True))
         rows.append(row)
     return pd.DataFrame(rows)

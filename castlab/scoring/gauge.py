@@ -25,6 +25,8 @@ from castlab.scoring import ratings, rubric
 DRAWS = 20_000
 ROOM = 0.1
 """Share of the scoring from which it would cost an experiment castings worth a word (a tenth more of them)."""
+WIDE = 0.5
+"""Width of the interval of the share from which a study tells hardly anything (rule of thumb, no source)."""
 SOURCES = ("repeatability", "reproducibility", "part by appraiser", "part")
 _CASTINGS = 10
 """Castings per setting in the example of a lost effect."""
@@ -112,6 +114,8 @@ def gauge_study(
     variance = _components(square[None, :], p, a, repeats)[0]
     draws = _components(square * freedom / _chi_square(freedom, seed), p, a, repeats)
     shares = _shares(variance, draws, has_repeats=freedom[3] > 0)
+    if not np.nansum(square[1:]):
+        shares[["low", "high"]] = np.nan
     costs = _costs(variance, casting_sd)
     cautions = [*notes, *_cautions(data, means, a, freedom, value)]
     if casting_sd is None:
@@ -277,10 +281,14 @@ def _cautions(data: pd.DataFrame, means: np.ndarray, appraisers: int, freedom: n
         found.append(
             "Grades are taken as numbers here, a step from 0 to 1 like one from 3 to 4; agreement(scale='ordinal') does not."
         )
-    if freedom[3] and means.size >= 6:
+    if freedom[3] and means.size >= 6 and np.ptp(means) > 0:
         spread = data.groupby(["casting", "scorer"], observed=True)[value].std().unstack().to_numpy()
-        tie = stats.spearmanr(means.ravel(), spread.ravel(), nan_policy="omit")
-        if tie.statistic > 0.4 and tie.pvalue < 0.05:
+        tie = (
+            None
+            if np.nanmax(spread) == np.nanmin(spread)
+            else stats.spearmanr(means.ravel(), spread.ravel(), nan_policy="omit")
+        )
+        if tie is not None and tie.statistic > 0.4 and tie.pvalue < 0.05:
             found.append(
                 "Repeats scatter more where the value is larger, as counts do: the shares hold for the average casting; "
                 "the square root of a count is more even."
@@ -298,6 +306,11 @@ def _verdict(shares: pd.DataFrame, costs: pd.DataFrame, value: str) -> str:
             f"All of the spread in {name} came from the scoring, none that could be shown from the castings: these scores "
             "cannot tell the castings apart."
         )
+    if np.isnan(gauge["low"]):
+        return (
+            f"No two readings of a casting differ in {name}, so these castings cannot tell how much of the spread comes from "
+            "the scoring: score more of them, doubtful ones too, each twice."
+        )
     lost = way.loc["without any noise", "smallest_effect"], everyone["smallest_effect"]
     said = (
         f"{_percent(gauge['share'])} of the spread in {name} comes from the scoring (95% interval {_percent(gauge['low'])} to "
@@ -309,14 +322,23 @@ def _verdict(shares: pd.DataFrame, costs: pd.DataFrame, value: str) -> str:
         )
         return (
             f"{said} By these readings it costs an experiment next to nothing, whoever scores: with {_CASTINGS} castings a setting "
-            f"the smallest difference it would usually show stays at {lost[0]:.2g}{room}."
+            f"the smallest difference it would usually show stays at {_number(lost[0])}{room}."
         )
     return (
         f"{said} An experiment scored once by whoever is there needs "
         f"{everyone['times_the_castings']:.2g} times the castings of one scored without noise, scored by one person "
         f"{alone['times_the_castings']:.2g} times; with {_CASTINGS} castings a setting the smallest difference it would "
-        f"usually show grows from {lost[0]:.2g} to {lost[1]:.2g}."
+        f"usually show grows from {_number(lost[0])} to {_number(lost[1])}."
+        + (
+            " The interval is so wide that these castings hardly tell it: score more of them, each twice, before acting on it."
+            if gauge["high"] - gauge["low"] > WIDE
+            else ""
+        )
     )
+
+
+def _number(value: float) -> str:
+    return f"{value:.2g}" if value < 100 else f"{value:.0f}"
 
 
 def _percent(share: float) -> str:

@@ -381,7 +381,7 @@ def _times(column: pd.Series) -> pd.Series:
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ScorerDrift(Result):
     """Each scorer's second reading against the first: `table` has scorer, castings, days (between, middle), shift (again
-    minus first), low, high (95%), spread (of the differences), p_value. `data`: scorer, casting, first, again, days."""
+    minus first), low, high (95%, NaN where all castings shifted alike), spread (of the differences), p_value. `data`: scorer, casting, first, again, days."""
 
     table: pd.DataFrame
     value: str
@@ -448,11 +448,10 @@ def drift_of_scorer(scores: pd.DataFrame, value: str, *, scorer: str | None = No
         middle, spread = float(difference.mean()), float(difference.std(ddof=1))
         error = spread / math.sqrt(len(difference))
         reach = float(stats.t.ppf(0.975, len(difference) - 1)) * error
-        p = (
-            float(2 * stats.t.sf(abs(middle) / error, len(difference) - 1))
-            if error > 0
-            else (1.0 if middle == 0 else 0.0)
-        )
+        if error == 0:  # no interval of no width
+            reach = p = math.nan
+        else:
+            p = float(2 * stats.t.sf(abs(middle) / error, len(difference) - 1))
         found.append(
             (person, len(difference), float(part["days"].median()), middle, middle - reach, middle + reach, spread, p)
         )
@@ -476,6 +475,13 @@ def drift_of_scorer(scores: pd.DataFrame, value: str, *, scorer: str | None = No
     unit = labels.unit(value)
     said = []
     for row in table.itertuples():
+        if math.isnan(row.low):
+            said.append(
+                f"{row.scorer}: {labels.name(value)} {row.shift:+.3g} {unit}".strip()
+                + f" against the first reading in each of {words.count(row.castings, 'casting')} alike; too few, or too much "
+                "alike, to tell an interval. Score more castings that differ again."
+            )
+            continue
         half = (row.high - row.low) / 2
         shift = f"{words.signed(row.shift, half)} {unit}".strip()
         interval = f"{words.signed(row.low, half)} to {words.signed(row.high, half)}"

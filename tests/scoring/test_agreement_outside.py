@@ -96,3 +96,23 @@ def test_quadratic_kappa_is_nearly_the_intraclass_correlation():
     pair = pd.DataFrame({"one": first, "two": second})
     icc = intraclass(pair.to_numpy(dtype=float))["icc"][1]
     assert agreement(pair, "ordinal").pairs["kappa"][0] == pytest.approx(icc, abs=1 / len(pair))
+
+
+def test_complete_agreement_or_castings_alike_give_no_interval_of_no_width():
+    same = agreement(pd.DataFrame({"a": [0, 1, 2, 3, 4, 3, 2, 1], "b": [0, 1, 2, 3, 4, 3, 2, 1]}))
+    assert same.alpha == 1
+    assert np.isnan([same.low, same.high]).all()
+    # exact upper limit of 0 in 8, Clopper and Pearson, Biometrika 26 (1934) 404
+    limit = stats.binomtest(0, 8).proportion_ci(0.95, "exact").high
+    assert f"up to {limit:.0%} of such castings" in same.verdict
+    assert "interchangeably" not in same.verdict
+    assert same.pairs[["low", "high"]].isna().all(axis=None)
+    assert "no interval can be told" in same.figure().alt
+    alike = agreement(pd.DataFrame({"a": [4] * 11 + [3], "b": [4] * 12}))
+    assert np.isnan(alike.low)
+    assert "too much alike to tell" in alike.verdict
+
+
+def test_few_castings_neither_prove_nor_disprove_agreement():
+    bad = agreement(pd.DataFrame({"a": [0, 1, 2, 3, 4, 0], "b": [4, 3, 2, 1, 0, 3]}))
+    assert "do not agree" not in bad.verdict

@@ -150,3 +150,26 @@ def test_columns_named_twice_or_as_the_result_names_its_own_are_refused(trials):
     with pytest.raises(InputError) as told:
         gauge_study(trials.assign(value="x"), "part", "who", "value")
     assert "kind=" not in str(told.value)
+
+
+@pytest.mark.filterwarnings("error")
+def test_repeats_without_any_difference_cannot_tell_the_share_of_the_scoring():
+    rows = [(c, who, c) for c in range(6) for who in ("Noor", "Wim") for _ in (1, 2)]
+    study = gauge_study(pd.DataFrame(rows, columns=["casting", "scorer", "bubbles"]), "casting", "scorer", "bubbles")
+    assert study.shares[["low", "high"]].isna().all(axis=None)
+    assert "cannot tell how much" in study.verdict
+    assert "no interval" in study.figure().alt
+
+
+def test_a_share_known_hardly_at_all_is_said_so_and_numbers_stand_written_out():
+    rows = [
+        (c, who, 300 * c + late + 5 * turn)
+        for c in range(3)
+        for who, late in (("Noor", 0), ("Wim", 200))
+        for turn in (1, 2)
+    ]
+    study = gauge_study(pd.DataFrame(rows, columns=["casting", "scorer", "bubbles"]), "casting", "scorer", "bubbles")
+    gauge = study.shares.set_index("source").loc["gauge"]
+    assert gauge["high"] - gauge["low"] > 0.5
+    assert "these castings hardly tell" in study.verdict
+    assert "e+" not in study.verdict

@@ -250,3 +250,15 @@ def test_stopped_automatic_and_corrected_counts_are_told_by_number(look):
 def test_drift_of_grades_under_two_rubrics_says_so():
     rows = pd.DataFrame({"trial_id": IDS[:4] * 2, "scorer": "Noor", "scored_at": ["2026-03-01"] * 4 + ["2026-05-01"] * 4, "clarity_grade": [1, 2, 3, 2, 2, 3, 3, 3], "rubric": ["ours 1 (a1b2c3)"] * 4 + ["ours 2 (d4e5f6)"] * 4})  # fmt: skip
     assert any("two rubrics" in said for said in drift_of_scorer(rows, "clarity_grade").cautions)
+
+
+@pytest.mark.parametrize("shift", [0, 1])
+def test_shifts_all_alike_are_no_proof_of_drift(shift):
+    rows = pd.DataFrame({"trial_id": IDS[:3] * 2, "scorer": "Noor", "scored_at": ["2026-03-01"] * 3 + ["2026-05-01"] * 3, "bubbles": [5, 9, 2, 5 + shift, 9 + shift, 2 + shift]})  # fmt: skip
+    got = drift_of_scorer(rows, "bubbles")
+    assert got.table[["low", "high", "p_value"]].isna().all(axis=None)
+    assert "has drifted" not in got.verdict
+    assert "to tell an interval" in got.verdict
+    assert got.tables()
+    assert got.figure()
+    assert got._repr_html_()
