@@ -24,8 +24,12 @@ def draw_clarity(result: Clarity) -> Figure:
                 bars["lp_mm"], bars[column], marker=style.marker(n), color=style.colour(n), label=f"seen {name}",
                 linestyle=("solid", "dashed")[n],
             )  # fmt: skip
-        left.set(ylabel="contrast of the bars", title="Contrast", ylim=(0, None))
-        left.legend()
+        left.set(
+            ylabel="contrast of the bars",
+            title="Contrast",
+            ylim=(0, 1.3 * max(bars["direct"].max(), bars["through"].max())),
+        )
+        left.legend(loc="upper right", ncols=2, fontsize="small")
         right.axhline(1, color=style.QUIET, linewidth=1)
         right.axhline(0.5, color=style.QUIET, linewidth=1, linestyle="dotted")
         error = [known["transfer"] - known["low"], known["high"] - known["transfer"]]

@@ -22,6 +22,9 @@ from castlab.scoring.barring import Seen, from_sheet, from_tiles
 from castlab.scoring.printed import Sheet, clarity_target
 
 RESAMPLES = 2000
+_MOST = 1.05
+"""Share of contrast left above which, its whole interval, the photos cannot be what they are said to be."""
+_BURNT_SHARE = 0.02
 RESOLVED = 0.15
 """Contrast below which the camera itself is said not to resolve the bars seen directly, as a share of the clearest
 (castlab's own bound)."""
@@ -109,6 +112,9 @@ def clarity(
     FitError
         If the camera resolves fewer than two of the frequencies even directly.
     """
+    if target is not None and not isinstance(target, Sheet):
+        raise InputError(f"target is {target!r}; accepted: the sheet that was printed, clarity_target(...)")
+    white_lab = _white(white_lab)
     one = pictures.read_colours(through)
     other = one if direct is None else pictures.read_colours(direct)
     if mm_per_pixel is not None:
@@ -125,16 +131,43 @@ def clarity(
     half = _half(bars)
     tint, yellow, colours, said = _tint(seen, white_lab)
     resolved = int(bars["resolved"].sum())
-    cautions = [_PHONE, _REPEAT, *seen.cautions, *said]
+    doubt = _doubt(low, seen.burnt)
+    cautions = [_PHONE, _REPEAT, *seen.cautions, *said, *doubt]
     if resolved < len(bars):
         finest = bars.loc[bars["resolved"], "lp_mm"].max()
         cautions.append(f"The camera resolves bars up to {finest:.2g} line pairs per mm; finer ones are left out.")
     return Clarity(
-        verdict=_verdict(transfer, low, high, resolved, half, tint, yellow),
+        verdict=_verdict(transfer, low, high, resolved, half, tint, yellow, bool(doubt)),
         cautions=tuple(cautions),
         transfer=transfer, low=low, high=high, half_lp_mm=half, bars=bars, mm_per_pixel=seen.mm_per_pixel,
         tint=tint, yellowness=yellow, colours=colours,
     )  # fmt: skip
+
+
+def _white(white_lab: Any) -> tuple[float, float, float]:
+    try:
+        level, red, yellow = (float(value) for value in white_lab)
+    except (TypeError, ValueError):
+        level = red = yellow = float("nan")
+    if not (0 < level <= 100 and np.isfinite([red, yellow]).all()):
+        raise InputError(f"white_lab is {white_lab!r}; accepted: (L, a, b) of the paper, L above 0 and up to 100")
+    return level, red, yellow
+
+
+def _doubt(low: float, burnt: float) -> list[str]:
+    """Why the share of contrast that is left is not to be trusted."""
+    said = []
+    if low > _MOST:
+        said.append(
+            "More contrast through the casting than directly is not possible: the photos or regions are swapped, the casting lies "
+            "on the right bars instead of the left, or one of them is overexposed or out of focus."
+        )
+    if burnt > _BURNT_SHARE:
+        said.append(
+            f"{burnt:.0%} of the white paper is burnt out: that lowers the contrast seen directly more than that through the "
+            "casting, so the share left is too high. Expose less and photograph again."
+        )
+    return said
 
 
 def _transfer(seen: Seen, seed: int) -> tuple[pd.DataFrame, float, float, float]:
@@ -183,7 +216,7 @@ def _tint(
 ) -> tuple[float | None, float | None, pd.DataFrame, list[str]]:
     if seen.white_through is None or seen.white_direct is None:
         return None, None, pd.DataFrame(), []
-    if seen.burnt > 0.02:
+    if seen.burnt > _BURNT_SHARE:
         burnt = f"{seen.burnt:.0%} of the white paper is burnt out: no colour is given. Expose less."
         return None, None, pd.DataFrame(), [burnt]
     both = [colour.balanced(patch, 1.0, white_lab) for patch in (seen.white_through, seen.white_direct)]
@@ -207,8 +240,11 @@ def _verdict(
     half: float | None,
     tint: float | None,
     yellow: float | None,
+    doubtful: bool,
 ) -> str:
     grade = next(words for bound, words in _GRADES if transfer >= bound)
+    if doubtful:
+        grade = "not possible, see the cautions" if low > _MOST else "not to be trusted, see the cautions"
     digits = 0 if high - low > 0.02 else 1
     text = (
         f"The casting leaves {transfer:.{digits}%} of the bars' contrast (95% interval {low:.{digits}%} to {high:.{digits}%}; mean over "

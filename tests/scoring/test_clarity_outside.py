@@ -103,6 +103,19 @@ def test_burnt_out_paper_gives_no_colour(bare):
     assert any("burnt out" in caution for caution in found.cautions)
 
 
+def test_overexposed_bars_are_not_graded(bare):
+    found = clarity(CAMERA.photo(SHEET, through(bare, blur_mm=0.1), exposure=1.5))
+    assert "not to be trusted" in found.verdict or "not possible" in found.verdict
+    assert any("lowers the contrast" in caution for caution in found.cautions)
+
+
+def test_more_contrast_through_the_casting_than_directly_is_said_to_be_impossible():
+    found = clarity(own_bars(), own_bars(1.2), mm_per_pixel=0.1)
+    assert "not possible" in found.verdict
+    assert "clear" not in found.verdict
+    assert any("swapped" in caution for caution in found.cautions)
+
+
 def test_the_picture_shows_what_is_said(bare):
     from castlab.figures import alt_text
 
@@ -124,6 +137,9 @@ def test_the_picture_shows_what_is_said(bare):
         (lambda: clarity(own_bars()[:120], own_bars()[:120], mm_per_pixel=0.1), FitError, "1 of 1"),
         (lambda: clarity(own_bars(), target=marker_sheet()), InputError, "no bars"),
         (lambda: clarity("nowhere.jpg"), InputError, "there is no file"),
+        (lambda: clarity(own_bars(), target="a4"), InputError, "target is 'a4'"),
+        (lambda: clarity(own_bars(), white_lab=(1, 2)), InputError, "white_lab is"),
+        (lambda: clarity(own_bars(), white_lab=(0, 0, 0)), InputError, "white_lab is"),
     ],
 )
 def test_what_cannot_be_used_is_said_in_one_sentence(call, error, words):
