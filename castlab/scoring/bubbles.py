@@ -107,6 +107,8 @@ def count_bubbles(
     (1, True)
     """
     scale = _scale(mm_per_pixel)
+    if not isinstance(seed, int | np.integer) or seed < 0:
+        raise InputError(f"seed is {seed!r}; give a whole number, 0 or more")
     colours = pictures.read_colours(image)
     shape = (colours.shape[0], colours.shape[1])
     mask = region_mask(region, shape, scale)
@@ -177,9 +179,13 @@ def _largest(largest_mm: float | None, scale: float, shape: tuple[int, int], box
     shorter = min(side.stop - side.start for side in box)
     if largest_mm is None:
         return min(min(shape) / 3, float(shorter))
-    if not (np.isfinite(largest_mm) and largest_mm > 0):
-        raise InputError(f"largest_mm is {largest_mm!r}; it must be above 0")
-    return min(largest_mm / scale, float(shorter))
+    try:
+        largest = float(largest_mm)
+    except (TypeError, ValueError):
+        largest = float("nan")
+    if not (np.isfinite(largest) and largest > 0):
+        raise InputError(f"largest_mm is {largest_mm!r}; give a diameter in mm, above 0")
+    return min(largest / scale, float(shorter))
 
 
 def _smallest(smallest_mm: float, scale: float, largest: float, cautions: list[str]) -> float:

@@ -15,6 +15,8 @@ from castlab.errors import InputError
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 """Width and height, mm: A4 by ISO 216, letter by ANSI/ASME Y14.1."""
 RULER_MM = 100.0
+WIDEST_MM = 45.0
+"""Widest set of bars that leaves room for the words and bare paper between it and the marks."""
 FREQUENCIES = (0.25, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8)
 """Line pairs per mm of the bars; the finest bar is 0.18 mm wide, which an office printer of 600 dots per inch holds."""
 
@@ -145,9 +147,17 @@ class Sheet:
         Raises
         ------
         InputError
-            If the name ends otherwise.
+            If the name ends otherwise, or the file cannot be written.
         """
         file = Path(path)
+        try:
+            return self._written(file)
+        except OSError as exc:
+            raise InputError(
+                f"{file} could not be written ({exc.strerror}); accepted: a file in a folder of yours"
+            ) from None
+
+    def _written(self, file: Path) -> Path:
         if file.suffix == ".svg":
             file.write_text(self.svg, encoding="utf-8")
         elif file.suffix == ".html":
@@ -266,7 +276,7 @@ def clarity_target(paper: str = "a4", field_mm: float = 40.0) -> Sheet:
     ----------
     paper : {"a4", "letter"}
     field_mm : float
-        Width of one set of bars, mm, from 16 to 50: narrower than the casting.
+        Width of one set of bars, mm, from 16 to 45: narrower than the casting.
 
     Returns
     -------
@@ -283,8 +293,10 @@ def clarity_target(paper: str = "a4", field_mm: float = 40.0) -> Sheet:
     8
     """
     name = _paper(paper)
-    if not 16 <= field_mm <= 50:
-        raise InputError(f"field_mm is {field_mm!r}; accepted: 16 to 50 mm, narrower than the casting")
+    if not (isinstance(field_mm, int | float) and 16 <= field_mm <= WIDEST_MM):
+        raise InputError(
+            f"field_mm is {field_mm!r}; accepted: 16 to {WIDEST_MM:g} mm, narrower than the casting; wider bars would reach the marks"
+        )
     width = PAPERS[name][0]
     marks = Marks(tuple(55.0 * n for n in range(4)), (0.0, 52.5, 105.0), 8.0)
     centres = (marks.width * 0.265, marks.width * 0.735)

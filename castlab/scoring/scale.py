@@ -72,7 +72,12 @@ class Scale(Result):
             raise InputError(
                 f"{file.name!r} is no picture that can be written; accepted: names ending in .png, .jpg or .tif"
             )
-        Image.fromarray(self.picture).save(file, quality=95)
+        try:
+            Image.fromarray(self.picture).save(file, quality=95)
+        except OSError as exc:
+            raise InputError(
+                f"{file} could not be written ({exc.strerror}); accepted: a file in a folder of yours"
+            ) from None
         return file
 
 
@@ -114,7 +119,11 @@ def scale_from_length(
     if points.shape != (2, 2) or not np.isfinite(points).all():
         raise InputError(f"points {start!r} and {end!r} are not two pixels; accepted: (x, y) and (x, y)")
     length = _positive(length_mm, "length_mm", "the distance between the two points in mm")
-    if not (placed_px >= 0 and read_mm >= 0):
+    try:
+        closely = bool(np.isfinite([float(placed_px), float(read_mm)]).all() and placed_px >= 0 and read_mm >= 0)
+    except (TypeError, ValueError):
+        closely = False
+    if not closely:
         raise InputError(f"placed_px is {placed_px!r} and read_mm {read_mm!r}; accepted: 0 and above")
     pixels = float(np.hypot(*(points[1] - points[0])))
     if pixels < 10:
@@ -204,6 +213,8 @@ def scale_from_sheet(
     """
     from skimage.transform import ProjectiveTransform, warp
 
+    if sheet is not None and not isinstance(sheet, Sheet):
+        raise InputError(f"sheet is {sheet!r}; accepted: the sheet that was printed, marker_sheet(...)")
     sheet = marker_sheet() if sheet is None else sheet
     stretch = _stretch(ruler_mm)
     colours = pictures.read_colours(image)
@@ -289,6 +300,8 @@ def _pixels(region: Sequence[float] | None, shape: tuple[int, ...]) -> tuple[sli
         return slice(0, shape[0]), slice(0, shape[1])
     try:
         x, y, width, height = (float(v) for v in region)
+        if not np.isfinite([x, y, width, height]).all():
+            raise ValueError
     except (TypeError, ValueError):
         raise InputError(f"region {region!r} cannot be read; accepted: (x, y, width, height) in pixels") from None
     left, top = max(0, round(x)), max(0, round(y))

@@ -177,6 +177,8 @@ GOOD = png(scene(*DISCS))
         (GOOD, {"region": (1, 2, 3)}, "accepted"),
         (GOOD, {"smallest_mm": 0.05}, "pixels across"),
         (GOOD, {"smallest_mm": -1}, "above 0"),
+        (GOOD, {"largest_mm": "x"}, "largest_mm is 'x'"),
+        (GOOD, {"seed": "x"}, "seed is 'x'"),
         (GOOD, {"smallest_mm": 100}, "not below the largest"),
     ],
 )

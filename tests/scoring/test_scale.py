@@ -118,7 +118,15 @@ def test_sheets_fit_their_paper_and_print_in_true_size(make, paper, tmp_path):
         (lambda: marker_sheet("napkin"), "paper 'napkin'"),
         (lambda: SHEET.save("sheet.docx"), "accepted: names ending"),
         (lambda: scale_from_length((0, 0), (100, 0), 5).save_picture("a.png"), "only scale_from_sheet"),
-        (lambda: clarity_target(field_mm=90), "16 to 50 mm"),
+        (lambda: clarity_target(field_mm=90), "16 to 45 mm"),
+        (lambda: clarity_target(field_mm=50), "16 to 45 mm"),
+        (lambda: clarity_target(field_mm="wide"), "16 to 45 mm"),
+        (lambda: scale_from_sheet(disc_photo(100), "a4"), "sheet is 'a4'"),
+        (lambda: scale_from_disc(disc_photo(100), 20, region=(0, 0, float("nan"), 10)), "cannot be read"),
+        (lambda: scale_from_disc(disc_photo(100), 20, region=(0, 0, float("inf"), 10)), "cannot be read"),
+        (lambda: scale_from_length((0, 0), (100, 0), 5, placed_px="x"), "placed_px is 'x'"),
+        (lambda: SHEET.save("no such folder/sheet.pdf"), "could not be written"),
+        (lambda: SHEET.save("no such folder/sheet.svg"), "could not be written"),
     ],
 )
 def test_what_cannot_be_used_is_said_in_one_sentence(call, words):
