@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 
 LEAST_DAYS = 7
 """Days between two readings below which a scorer may remember the first (common practice, no source)."""
+_LISTS = {"castings": "['T-001.1', 'T-001.2']", "scorers": "['Ada', 'Noor']", "readings": "['bubbles']"}
+_MOST = 10_000
+"""Castings beyond which no session is planned: half-widths that ask for more are refused."""
 _FIXED = ("trial_id", "scorer", "scored_at", "method", "rubric", "extra_grades")
 """Fields of a score that a blind session fills in itself."""
 
@@ -146,6 +149,22 @@ def plan_rescoring(
     >>> len(session.sheets), session.sheets["code"].nunique()
     (20, 10)
     """
+    for name, given in (("castings", castings), ("scorers", scorers), ("readings", readings)):
+        if isinstance(given, str) or not isinstance(given, Iterable):
+            raise InputError(f"{name} is {given!r}; accepted: a list, such as {_LISTS[name]}")
+    readings = list(readings)
+    if (
+        not readings
+        or len(set(map(str, readings))) != len(readings)
+        or not all(isinstance(n, str) and n.strip() for n in readings)
+    ):
+        raise InputError(
+            f"readings are {readings!r}; accepted: one or more different names, such as {_LISTS['readings']}"
+        )
+    if taken := sorted({"scorer", "round", "place", "code", "trial_id"} & set(readings)):
+        raise InputError(
+            f"readings name {', '.join(taken)}, which the sheet has of its own; accepted: what is read of a casting"
+        )
     ids, order = _castings(castings, by)
     people = [str(s).strip() for s in scorers]
     if len(set(people)) < 1 or len(set(people)) != len(people) or not all(people):
@@ -159,6 +178,10 @@ def plan_rescoring(
         raise InputError(f"half_width is {half_width!r}; accepted: a number between 0 and 1")
     k = len(people) * repeats
     needed = castings_for(half_width, expected, k) if half_width is not None and k > 1 else None
+    if half_width is not None and k == 1:
+        raise InputError("half_width needs two readings of each casting; accepted: with a second scorer or repeats=2")
+    if needed is not None and needed > _MOST:
+        raise InputError(f"half_width {half_width:g} would take {needed} castings; accepted: a wider one, such as 0.1")
     wanted = how_many if how_many is not None else min(needed or len(ids), len(ids))
     if wanted > len(ids):
         raise InputError(f"how_many is {wanted}, but there are {len(ids)} castings; accepted: up to {len(ids)}")
@@ -316,7 +339,7 @@ def _castings(castings: Sequence[str] | pd.DataFrame, by: str | None) -> tuple[l
             if column not in castings.columns:
                 raise InputError(f"the castings have no column {column!r}")
         ids = [str(v) for v in castings["trial_id"]]
-        order = castings[by].to_numpy(dtype=float, na_value=np.nan) if by else None
+        order = ratings.numbers(castings[by]) if by else None
     else:
         if by is not None:
             raise InputError("by= needs a frame of castings with that column")

@@ -262,3 +262,22 @@ def test_shifts_all_alike_are_no_proof_of_drift(shift):
     assert got.tables()
     assert got.figure()
     assert got._repr_html_()
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"readings": "bubbles"}, "readings is 'bubbles'"),
+        ({"scorers": "Ada"}, "scorers is 'Ada'"),
+        ({"castings": None}, "castings is None"),
+        ({"readings": ["code"]}, "readings name code"),
+        ({"readings": ["bubbles", "bubbles"]}, "different names"),
+        ({"by": "words"}, "words holds 'x'"),
+        ({"half_width": 0.001}, "would take .* castings"),
+        ({"half_width": 0.1, "scorers": ["Ada"]}, "half_width needs two readings"),
+    ],
+)
+def test_a_plan_asked_for_in_the_wrong_way_is_refused(wrong, said):
+    asked = {"castings": pd.DataFrame({"trial_id": IDS, "words": "x"}), "scorers": ["Ada", "Noor"]} | wrong
+    with pytest.raises(InputError, match=said):
+        plan_rescoring(**asked)
