@@ -187,3 +187,13 @@ def test_a_session_that_shows_no_agreement_has_no_picture_and_says_why():
     alone = plan_rescoring([f"T-001.{n}" for n in range(1, 9)], ["Ada"])
     with pytest.raises(InputError, match="one reading of each casting shows no agreement"):
         alone.figure()
+
+
+def test_grades_in_words_are_named_on_the_axis_and_whole_grades_have_whole_ticks_where_some_are_missing():
+    order = pd.CategoricalDtype(["bad", "fair", "good"], ordered=True)
+    words = pd.DataFrame({who: pd.Series(["bad", "fair", "good", "good", last]).astype(order) for who, last in (("Noor", "bad"), ("Wim", "fair"))})  # fmt: skip
+    axes = agreement(words, "ordinal").figure().axes[0]
+    assert [tick.get_text() for tick in axes.get_yticklabels()] == ["bad", "fair", "good"]
+    gaps = pd.DataFrame({"Noor": [0, 1, 1, 2, np.nan], "Wim": [0, 1, 2, 2, 1], "Ada": [np.nan, 1, 1, 2, 1]})
+    ticks = agreement(gaps, "ordinal").figure().axes[0].get_yticks()
+    assert all(tick % 1 == 0 for tick in ticks)

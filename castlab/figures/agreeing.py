@@ -34,7 +34,9 @@ def draw_agreement(result: Agreement) -> Picture:
             axes.plot(place + shifts[j], table[who], marker(j), color=colour(j), markersize=6, label=str(who))
         _name_castings(axes, table.index, width - 1)
         axes.set_ylabel(labels.label(result.value))
-        if (table.stack() % 1 == 0).all():
+        if result.levels:
+            axes.set_yticks(range(len(result.levels)), result.levels)
+        elif (table.stack().dropna() % 1 == 0).all():
             axes.yaxis.set_major_locator(MaxNLocator(integer=True))
         _name_scorers(figure, axes, width)
     figure.alt = (

@@ -37,7 +37,8 @@ class Agreement(Result):
     where these cannot tell (all scored the same by all, or hardly any that differs). `pairs`: one row
     per two scorers (castings, same = share given the same value, shift = mean of second minus first, kappa with
     interval for nominal and ordinal scales). `icc`: intraclass correlations with 95% F intervals, for interval and ratio
-    scales scored completely. `ratings`: the table used.
+    scales scored completely. `ratings`: the table used; `levels`: what its numbers stand for, where names or
+    grades in words were scored.
     """
 
     alpha: float
@@ -50,6 +51,7 @@ class Agreement(Result):
     icc: pd.DataFrame
     ratings: pd.DataFrame
     value: str = "score"
+    levels: tuple[str, ...] = ()
 
     def tables(self) -> dict[str, pd.DataFrame]:
         shown = {"Pairs of scorers": self.pairs.round(2)}
@@ -142,7 +144,12 @@ def agreement(
         icc=_icc_table(table, scale),
         ratings=table,
         value=value or "score",
+        levels=tuple(map(str, given.levels)) if _in_words(given.levels, scale) else (),
     )
+
+
+def _in_words(levels: tuple[object, ...], scale: str) -> bool:
+    return scale == "nominal" or any(isinstance(level, str) for level in levels)
 
 
 def _alpha(counts: np.ndarray, domain: np.ndarray, scale: str) -> float:
