@@ -56,6 +56,8 @@ def region_mask(
     elif given.ndim == 2 and given.shape[1] == 2 and len(given) >= 3:
         from skimage.draw import polygon2mask
 
+        if np.linalg.matrix_rank(given - given.mean(axis=0), tol=1e-9 * float(np.abs(given).max() + 1)) < 2:
+            raise InputError(f"the corners of the region lie on one line and hold no area; {_ACCEPTED}")
         mask = polygon2mask(shape, given[:, ::-1] / mm_per_pixel - 0.5)
     else:
         raise InputError(f"a region of shape {given.shape} does not fit a picture of shape {shape}; {_ACCEPTED}")

@@ -174,6 +174,7 @@ GOOD = png(scene(*DISCS))
         (GOOD, {"mm_per_pixel": -0.1}, "no scale"),
         (GOOD, {"region": (500, 500, 10, 10)}, "outside the picture"),
         (GOOD, {"region": (1, 1, -3, 3)}, "above 0"),
+        (GOOD, {"region": [(0, 0), (5, 5), (8, 8)]}, "lie on one line"),
         (GOOD, {"region": (1, 2, 3)}, "accepted"),
         (GOOD, {"smallest_mm": 0.05}, "pixels across"),
         (GOOD, {"smallest_mm": -1}, "above 0"),
