@@ -262,9 +262,11 @@ def marker_sheet(paper: str = "a4") -> Sheet:
     width, height = PAPERS[name]
     marks = Marks(tuple(55.0 * n for n in range(4)), tuple(55.0 * n for n in range(5)), 10.0)
     words = (
-        "Print at 100% (actual size). Measure both rulers with a ruler you trust: they are 100 mm long.",
-        "If not, give scale_from_sheet the lengths you read.",
-        "Lay the sheet flat. Put the casting inside the marks; all squares must stay in the picture.",
+        "Print at 100% (actual size). Measure both rulers with a ruler",
+        "you trust: they are 100 mm long. If not, give scale_from_sheet",
+        "the lengths you read.",
+        "Lay the sheet flat. Put the casting inside the marks; all squares",
+        "must stay in the picture.",
     )
     return Sheet("Marker sheet", name, marks, ((width - marks.width) / 2, (height - marks.height) / 2 + 5), words)
 

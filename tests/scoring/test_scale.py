@@ -160,3 +160,14 @@ def test_a_disc_of_too_few_pixels_is_refused_with_the_least_size():
     y, x = np.mgrid[0:450, 0:600]
     with pytest.raises(InputError, match="24 pixels across"):
         scale_from_disc(np.where(np.hypot(x - 250, y - 200) < 8, 0.8, 0.4), 30)
+
+
+@pytest.mark.parametrize("paper", list(PAPERS))
+def test_the_words_of_the_marker_sheet_stay_between_its_marks(paper):
+    from matplotlib.textpath import TextPath
+
+    sheet = marker_sheet(paper)
+    limit = sheet.origin[0] + sheet.marks.width - sheet.marks.side / 2
+    for x, _, size, anchor, words in sheet._texts():
+        if anchor == "start":
+            assert x + TextPath((0, 0), words, size=size).get_extents().width < limit - 2
