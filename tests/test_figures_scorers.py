@@ -197,3 +197,14 @@ def test_grades_in_words_are_named_on_the_axis_and_whole_grades_have_whole_ticks
     gaps = pd.DataFrame({"Noor": [0, 1, 1, 2, np.nan], "Wim": [0, 1, 2, 2, 1], "Ada": [np.nan, 1, 1, 2, 1]})
     ticks = agreement(gaps, "ordinal").figure().axes[0].get_yticks()
     assert all(tick % 1 == 0 for tick in ticks)
+
+
+def test_no_two_of_twelve_scorers_look_alike_and_the_legend_of_a_gauge_study_covers_no_reading():
+    rows = [(c, f"scorer {w}", 3 * c + w % 3 + turn) for c in range(5) for w in range(12) for turn in (0, 1)]
+    study = gauge_study(pd.DataFrame(rows, columns=["casting", "scorer", "bubbles"]), "casting", "scorer", "bubbles")
+    figure = study.figure()
+    right = figure.axes[1]
+    assert len({(line.get_marker(), line.get_color()) for line in right.lines}) == 12
+    assert inside(figure)
+    assert right.get_legend() is None
+    assert figure.legends[0].get_window_extent().y0 >= right.get_window_extent().y1 - 1

@@ -12,7 +12,7 @@ from matplotlib.ticker import MaxNLocator
 
 from castlab import labels
 from castlab.errors import InputError
-from castlab.figures.style import INK, QUIET, SURE, Picture, colour, marker, picture, styled
+from castlab.figures.style import COLOURS, INK, QUIET, SURE, Picture, colour, marker, picture, styled
 
 if TYPE_CHECKING:
     from castlab.scoring.agreeing import Agreement
@@ -31,7 +31,7 @@ def draw_agreement(result: Agreement) -> Picture:
         axes.vlines(place, table.min(axis=1), table.max(axis=1), color=QUIET, linewidth=1, zorder=1)
         shifts = _side_by_side(table.shape[1], len(table), width)
         for j, who in enumerate(table.columns):
-            axes.plot(place + shifts[j], table[who], marker(j), color=colour(j), markersize=6, label=str(who))
+            axes.plot(place + shifts[j], table[who], _mark(j), color=colour(j), markersize=6, label=str(who))
         _name_castings(axes, table.index, width - 1)
         axes.set_ylabel(labels.label(result.value))
         if result.levels:
@@ -85,13 +85,13 @@ def draw_gauge(result: GaugeStudy) -> Picture:
         for j, who in enumerate(people):
             rows = result.data[result.data["scorer"] == who]
             right.plot(
-                [at[c] + shifts[j] for c in rows["casting"]], rows[result.value], marker(j), color=colour(j),
+                [at[c] + shifts[j] for c in rows["casting"]], rows[result.value], _mark(j), color=colour(j),
                 markersize=5, alpha=0.85, label=str(who),
             )  # fmt: skip
         _name_castings(right, means.index, 4.4)
         right.set_ylabel(labels.label(result.value))
         right.set_title("Every reading")
-        right.legend(title="scorer", loc="upper left")
+        _name_scorers(figure, right, 10.4)
     said = "; ".join(
         f"{words[r.source]} {100 * r.share:.0f}% "
         + ("(no interval)" if math.isnan(r.low) else f"({100 * r.low:.0f} to {100 * r.high:.0f}%)")
@@ -128,9 +128,7 @@ def draw_drift(result: ScorerDrift) -> Picture:
                 axes.annotate(
                     f"×{number}", spot, xytext=(0, below), textcoords="offset points", ha="center", fontsize=7.5
                 )
-            axes.plot(
-                rows["first"] + shifts[j], rows["again"], marker(j), color=colour(j), markersize=6, label=str(who)
-            )
+            axes.plot(rows["first"] + shifts[j], rows["again"], _mark(j), color=colour(j), markersize=6, label=str(who))
         axes.set_aspect("equal")
         if whole:
             for axis in (axes.xaxis, axes.yaxis):
@@ -169,6 +167,11 @@ def draw_plan(result: Rescoring) -> Picture:
         f"plus or minus {result.half_width:.2g} at an agreement of {result.expected:.2g}."
     )
     return figure
+
+
+def _mark(place: int) -> str:
+    """Marker of the nth scorer; shifted against the colours after each round of them, so that no two scorers look alike."""
+    return marker(place + place // len(COLOURS))
 
 
 def _side_by_side(scorers: int, places: float, width: float, apart: float = 0.09) -> np.ndarray:
