@@ -185,7 +185,8 @@ def _trimmed(points: np.ndarray) -> tuple[Ellipse, np.ndarray] | None:
     for _ in range(8):
         if kept.sum() < 0.5 * _ANGLES:
             return None
-        fit = EllipseModel.from_estimate(points[kept])
+        with np.errstate(divide="ignore", invalid="ignore"):  # of an exact circle the angle is any
+            fit = EllipseModel.from_estimate(points[kept])
         if not fit:
             return None
         (x, y), (a, b) = fit.center, fit.axis_lengths
