@@ -6,6 +6,7 @@ Run: python tests/benchmarks/bench_power.py [fast | exact | alarms]
 
 from __future__ import annotations
 
+import itertools
 import sys
 import time
 import warnings
@@ -21,7 +22,8 @@ from castlab.analysis import fit_factors
 from castlab.designs import Design, Factor, detection, layouts, plan_trials, power, simulation, truth
 from castlab.errors import FitError
 
-GRADES = [0.15, 0.3, 0.35, 0.2]
+GRADES, BEST = [0.15, 0.3, 0.35, 0.2], [0.1, 0.1, 0.2, 0.6]
+TWO_LEVELS = [[1.0, *levels] for levels in itertools.product((0.0, 1.0), repeat=4)]
 ALPHA = 0.05
 
 
@@ -50,6 +52,21 @@ def quasi_poisson(layout: layouts.Layout) -> Test:
     return lambda y: float(sm.GLM(y, layout.X, family=sm.families.Poisson()).fit(scale="X2", use_t=True).pvalues[1])
 
 
+def negative_binomial(layout: layouts.Layout) -> Test:
+    """Poisson, and the negative binomial where Pearson's chi-square shows that counts scatter more."""
+    df = layout.castings - layout.X.shape[1]
+
+    def p(y: np.ndarray) -> float:
+        plain = sm.GLM(y, layout.X, family=sm.families.Poisson()).fit()
+        if stats.chi2.sf(plain.pearson_chi2, df) >= 0.05:
+            wide = max(plain.pearson_chi2 / df, 1.0)
+            return float(2 * stats.t.sf(abs(plain.tvalues[1]) / wide**0.5, df if wide > 1 else np.inf))
+        found = sm.NegativeBinomial(y, layout.X).fit(disp=0)
+        return float(2 * stats.t.sf(abs(found.tvalues[1]), df))
+
+    return p
+
+
 def in_batches(layout: layouts.Layout, family: object) -> Test:
     """Estimating equations with castings of a batch alike, bias-reduced, with t for so few batches."""
 
@@ -76,6 +93,8 @@ def ordered(layout: layouts.Layout) -> Test:
 
     def p(y: np.ndarray) -> float:
         found = OrderedModel(y, layout.X[:, 1:], distr="logit").fit(method="bfgs", disp=0)
+        if layout.X.shape[1] > 2:  # Wald, so that one fit is enough
+            return float(found.pvalues[0])
         alone = sum(np.sum(y == g) * np.log(np.mean(y == g)) for g in np.unique(y))
         return float(stats.chi2.sf(2 * (found.llf - alone), 1))
 
@@ -85,10 +104,12 @@ def ordered(layout: layouts.Layout) -> Test:
 def fast(experiments: int = 4000, looped: int = 300, checked: int = 60) -> None:
     groups, many = layouts.two_groups(12, 12), layouts.two_groups(18, 18)
     whole, each = layouts.in_batches(12, 6, True), layouts.in_batches(12, 6, False)
+    few, four = layouts.two_groups(8, 8), layouts.Layout(np.tile(np.array(TWO_LEVELS), (3, 1)), None)
     large, more = layouts.in_batches(24, 12, False), layouts.two_groups(28, 28)
     scattered = given("measure", effect=1.3, spread=1.0, batch_spread=0.5)
     counts = given("count", effect=0.5, base=5, dispersion=1.5, batch_spread=0.3)
     passes = given("pass", effect=5.0, base=0.4, batch_spread=0.3)
+    graded = given("grade", effect=6.0, base=GRADES, batch_spread=0.5)
     cases = [
         ("measures, 24 castings", given("measure", effect=1.2, spread=1.0), groups, least_squares(groups), SAME),
         ("measures set per batch, 24 castings in 6 batches", scattered, whole, mixed(whole), SAME),
@@ -105,6 +126,28 @@ def fast(experiments: int = 4000, looped: int = 300, checked: int = 60) -> None:
         ("pass, 56 castings", given("pass", effect=4.0, base=0.4), more, logistic(more), SAME),
         ("pass in 12 batches, 48 castings", passes, large, in_batches(large, sm.families.Binomial()), OTHER),
         ("grades, 36 castings", given("grade", effect=4.0, base=GRADES), many, ordered(many), OTHER),
+    ]
+    cases += [
+        ("counts, 56 castings", given("count", effect=0.7, base=5), more, negative_binomial(more), SAME),
+        (
+            "over-dispersed counts, 56 castings",
+            given("count", effect=0.55, base=6, dispersion=2.5),
+            more,
+            negative_binomial(more),
+            SAME,
+        ),
+        ("counts, mostly none, 16 castings", given("count", effect=0.2, base=1.2), few, quasi_poisson(few), REDUCED),
+        ("grades, 56 castings", given("grade", effect=3.0, base=GRADES), more, ordered(more), SAME),
+        ("grades, mostly the best, 16 castings", given("grade", effect=8.0, base=BEST), few, ordered(few), SHUFFLED),
+        ("grades in 6 batches, 24 castings", graded, each, ordered(each), OTHER),
+        ("grades, 4 factors, 48 castings", given("grade", effect=4.0, base=GRADES), four, ordered(four), WALD),
+        (
+            "counts, 4 factors, 48 castings",
+            given("count", effect=0.6, base=6, dispersion=2),
+            four,
+            negative_binomial(four),
+            SAME,
+        ),
     ]
     print(f"{experiments} simulated experiments at once, and {looped} with a statsmodels fit for each:")
     for title, true, layout, one, kin in cases:
@@ -130,15 +173,19 @@ def fast(experiments: int = 4000, looped: int = 300, checked: int = 60) -> None:
 
 
 SAME, OTHER = "same model", "statsmodels has another model"
+WALD = "same model, but statsmodels' Wald test"
+REDUCED = "same model, but bias-reduced and a likelihood ratio where a group has no count"
+SHUFFLED = "statsmodels has another model; ranks are shuffled where the grades separate"
 TEST = "same model, but few passes are tested by what outcomes can come about"
 
 
 def _by_fit_factors(kind: str, layout: layouts.Layout, y: np.ndarray) -> bool:
-    frame = pd.DataFrame({"y": y if kind == "measure" else y.astype(int), "x": layout.X[:, 1]})
+    names = [f"x{j}" for j in range(1, layout.X.shape[1])]
+    frame = pd.DataFrame(layout.X[:, 1:], columns=names).assign(y=y if kind == "measure" else y.astype(int))
     if layout.codes is not None:
         frame["batch_id"] = layout.codes
     try:
-        return bool(fit_factors(frame, "y", ["x"], kind=kind).effects["p_value"].iloc[0] < ALPHA)
+        return bool(fit_factors(frame, "y", names, kind=kind).effects["p_value"].iloc[0] < ALPHA)
     except FitError:
         return False
 
