@@ -63,7 +63,14 @@ SECOND = {
         "batch_spread": 0.6,
         "castings": 18,
     },
-    "15_can_we_trust_our_scores": {"grade": "surface_grade", "castings": 12, "seed": 8, "day": "2026-09-01"},
+    "15_can_we_trust_our_scores": {
+        "grade": "surface_grade",
+        "castings": 12,
+        "seed": 8,
+        "plan": "second.json",
+        "printed": "62fd3d",
+        "day": "2026-09-01",
+    },
     "16_report_two_recipes": {
         "group": "insert_prep",
         "levels": None,
