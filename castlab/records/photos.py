@@ -49,6 +49,7 @@ def opened(data: bytes, name: str) -> Image:
     _know_heic()
     try:
         with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of odd notes of the camera, which nobody needs
             warnings.simplefilter("error", Image.DecompressionBombWarning)
             picture = Image.open(io.BytesIO(data))
             if picture.format in SUFFIXES:
@@ -69,6 +70,13 @@ def taken_at(picture: Image) -> datetime | None:
         return datetime.strptime(str(told).strip(), "%Y:%m:%d %H:%M:%S")
     except ValueError:
         return None
+
+
+def _eight_bit(picture: Image) -> Image:
+    """Grey of 16 bit as 8 bit; Pillow's own conversion cuts it off at 255."""
+    if not picture.mode.startswith("I"):
+        return picture
+    return picture.convert("I").point(lambda grey: grey / 257).convert("L")
 
 
 class PhotoStore:
@@ -133,7 +141,7 @@ class PhotoStore:
             original = self.path(key)
             picture = opened(original.read_bytes(), original.name)
             picture.draft("RGB", (2 * size, 2 * size))
-            small = ImageOps.exif_transpose(picture).convert("RGB")
+            small = _eight_bit(ImageOps.exif_transpose(picture)).convert("RGB")
             small.thumbnail((size, size))
             small.info.clear()
             buffer = io.BytesIO()

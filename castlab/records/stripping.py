@@ -14,7 +14,10 @@ from castlab.errors import LogbookError
 
 _ORIENTATION = 0x0112
 _PNG = b"\x89PNG\r\n\x1a\n"
-_TEXT_CHUNKS = (b"eXIf", b"tEXt", b"zTXt", b"iTXt", b"zxIf")
+_PICTURE_CHUNKS = (
+    b"IHDR", b"PLTE", b"IDAT", b"IEND", b"tRNS", b"cHRM", b"gAMA", b"iCCP", b"sBIT", b"sRGB", b"cICP", b"bKGD", b"pHYs",
+)  # fmt: skip
+"""Those of PNG that picture and colours need. Whatever else there is, known or not, may say where it was taken."""
 
 
 def without_location(data: bytes, suffix: str) -> tuple[bytes, str]:
@@ -64,21 +67,25 @@ def _jpeg(data: bytes) -> bytes:
             return b"".join([*kept, b"\xff\xd9"])
         end = place + 2 + struct.unpack(">H", data[place + 2 : place + 4])[0]
         segment = data[place:end]
-        if _is_picture(marker, segment):
-            kept.append(segment)
+        kept.append(_of_picture(marker, segment))
         place = end
         if marker == 0xDA:
             place = _after_scan(data, end)
             kept.append(data[end:place])
 
 
-def _is_picture(marker: int, segment: bytes) -> bool:
-    """Whether a segment belongs to the picture: no comment and no application's notes but JFIF, colour profile and Adobe's."""
-    if marker == 0xFE:
-        return False
-    if not 0xE0 <= marker <= 0xEF:
-        return True
-    return (marker, segment[4:9]) == (0xE0, b"JFIF\0") or segment[4:16] == b"ICC_PROFILE\0" or marker == 0xEE
+def _of_picture(marker: int, segment: bytes) -> bytes:
+    """What a segment says of the picture and its colours: no comment, and no application's notes but the heads of JFIF
+    (without its small picture) and Adobe's, and the colour profile."""
+    if 0xC0 <= marker <= 0xCF or 0xDA <= marker <= 0xDF:
+        return segment
+    if marker == 0xDB or (marker == 0xE2 and segment[4:16] == b"ICC_PROFILE\0"):
+        return segment
+    if marker == 0xE0 and segment[4:9] == b"JFIF\0" and len(segment) >= 18:
+        return b"\xff\xe0\x00\x10" + segment[4:16] + b"\0\0"
+    if marker == 0xEE and segment[4:9] == b"Adobe" and len(segment) >= 16:
+        return b"\xff\xee\x00\x0e" + segment[4:16]
+    return b""
 
 
 def _after_scan(data: bytes, place: int) -> int:
@@ -100,7 +107,7 @@ def _png(data: bytes) -> bytes:
         name, chunk = data[place + 4 : place + 8], data[place : place + 12 + length]
         if len(chunk) != 12 + length:
             raise ValueError("it is cut short")
-        if name not in _TEXT_CHUNKS:
+        if name in _PICTURE_CHUNKS:
             kept.append(chunk)
         if name == b"IHDR" and turn != 1:
             block = b"eXIf" + _exif(turn)

@@ -181,7 +181,9 @@ def marks_of(seen: BubbleCount, photo_id: str) -> Marks:
 
 
 def save_marks(book: Logbook, marks: Marks, *, who: str, at: datetime | None = None) -> Score:
-    """Keep marks beside their photo and log the corrected count as a score, once however often it is called.
+    """Keep marks beside their photo and log the corrected count as a score of this person, once however often it is called.
+
+    Saved anew after the score was withdrawn, they become another score.
 
     Raises
     ------
@@ -196,17 +198,25 @@ def save_marks(book: Logbook, marks: Marks, *, who: str, at: datetime | None = N
         photo_id=marks.photo_id, bubbles=marks.count, auto_bubbles=len(marks.found), auto_low=marks.auto_low,
         auto_high=marks.auto_high, bubble_largest_mm=None if largest is None else round(largest, 3),
     )  # fmt: skip
-    return book.add(score, origin=_origin(key, marks.photo_id))
+    origin = f"{_origin(key, marks.photo_id)} by {who}"
+    while (known := book.by_origin("score", origin)) is not None and known.withdrawn:
+        origin += f", after {known.id}"
+    return book.add(score, origin=origin)
 
 
 def saved_marks(book: Logbook, photo_id: str) -> list[Marks]:
-    """All marks saved for a photo, in the order of the scores they led to."""
-    scored = []
-    for file in folder_of(book, photo_id).glob("*.json"):
-        score = book.by_origin("score", _origin(file.stem, photo_id))
-        if score is not None:  # else they are another casting's with the same photo, or never became a score
-            scored.append((int(str(score.id).rpartition(".")[2]), file))
-    return [Marks.from_json(file.read_text(encoding="utf-8")) for _, file in sorted(scored)]
+    """All marks saved for a photo, in the order of the scores they first led to."""
+    files = {_origin(file.stem, photo_id): file for file in folder_of(book, photo_id).glob("*.json")}
+    # others are another casting's with the same photo, or never became a score that stands
+    scores = [one for one in book.origins("score") if one.partition(" by ")[0] in files]
+    numbered = sorted((int(str(_known(book, one).id).rpartition(".")[2]), one.partition(" by ")[0]) for one in scores)
+    return [
+        Marks.from_json(files[one].read_text(encoding="utf-8")) for one in dict.fromkeys(one for _, one in numbered)
+    ]
+
+
+def _known(book: Logbook, origin: str) -> Any:
+    return book.by_origin("score", origin)
 
 
 def _origin(key: str, photo_id: str) -> str:
@@ -223,11 +233,17 @@ class DraftOfMarks:
     """Marks that are not saved yet, kept at each change so that a closed page loses nothing."""
 
     def __init__(self, book: Logbook, photo_id: str) -> None:
-        self._file = folder_of(book, photo_id) / "draft" / "marks.json"
+        self._file = folder_of(book, photo_id) / "draft" / f"{photo_id}.json"
 
     def read(self) -> Marks | None:
-        """What was kept, or None."""
-        return Marks.from_json(self._file.read_text(encoding="utf-8")) if self._file.exists() else None
+        """What was kept, or None; what cannot be read any more is put aside."""
+        if not self._file.exists():
+            return None
+        try:
+            return Marks.from_json(self._file.read_text(encoding="utf-8"))
+        except (InputError, UnicodeDecodeError):
+            self._file.replace(self._file.with_suffix(".unreadable"))
+            return None
 
     def keep(self, marks: Marks) -> None:
         """Keep these in place of what was kept."""

@@ -26,6 +26,10 @@ NONE = (
     "book.add_photo('T-014.3', 'front.jpg', mm_per_pixel=0.05), and count again. A scale comes from a ruler, a disc of known size "
     "or the marker sheet in the photo (scale_from_length, scale_from_disc, scale_from_sheet)."
 )
+WITHDRAWN = (
+    "its count {0} was withdrawn, and the same settings would give it again: count with others, correct it by hand in the "
+    "marking view, or take it back with book.correct('{0}', why=..., withdrawn=False)"
+)
 METHOD = "photo"
 _WORKER_MB, _PER_MEGAPIXEL_MB = 300, 60
 """Memory of one count: of the program and of its photo (measured: 390 MB at 2 megapixels, 710 MB at 10)."""
@@ -88,6 +92,8 @@ def score_photos(
 
     if isinstance(jobs, bool) or not isinstance(jobs, int) or jobs == 0 or jobs < -1:
         raise InputError(f"jobs is {jobs!r}; accepted: a number of processes, or -1 for all cores")
+    if isinstance(smallest_mm, bool) or not isinstance(smallest_mm, int | float) or not 0 < smallest_mm < float("inf"):
+        raise InputError(f"smallest_mm is {smallest_mm!r}; give a diameter in mm, above 0")
     chosen = [] if photos is not None and not list(photos) else _chosen(book, photos)
     settings = f"smallest {smallest_mm:g} mm" + _region_told(region)
     before = _counted_before(book)
@@ -95,9 +101,11 @@ def score_photos(
     for photo in chosen:
         try:
             if photo.mm_per_pixel is None:
-                raise NotFoundError("it has no scale: book.correct(its id, why=..., mm_per_pixel=...)")
+                raise NotFoundError(f"it has no scale: book.correct({str(photo.id)!r}, why=..., mm_per_pixel=...)")
             known = book.by_origin("score", _origin(photo, settings))
-            if known is not None:
+            if known is not None and known.withdrawn:
+                failed.append((photo.id, photo.trial_id, WITHDRAWN.format(known.id)))
+            elif known is not None:
                 counted.append(_row(photo, known, new=False))
             else:
                 todo.append((photo, book.photo_path(str(photo.id))))

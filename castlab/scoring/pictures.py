@@ -77,14 +77,17 @@ def _decoded(image: Any) -> np.ndarray:
     name = "the picture"
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            warnings.simplefilter(
+                "ignore"
+            )  # of large pictures, which are refused below, and of odd notes of the camera
             if isinstance(image, Image.Image):
                 opened = image
             elif isinstance(image, bytes | bytearray | memoryview):
                 opened = Image.open(io.BytesIO(bytes(image)))
             elif isinstance(image, str | os.PathLike):
                 name = f"'{Path(image).name}'"
-                opened = Image.open(image)
+                # Pillow turns some TIFF files twice when it maps them from the disk itself
+                opened = Image.open(io.BytesIO(Path(image).read_bytes()))
             else:
                 raise InputError(
                     f"a {type(image).__name__} is not a picture; accepted: a path, bytes, an array or a Pillow image"
@@ -97,6 +100,8 @@ def _decoded(image: Any) -> np.ndarray:
         raise
     except FileNotFoundError as error:
         raise InputError(f"there is no file {name}; give the path of a photo") from error
+    except (IsADirectoryError, PermissionError) as error:
+        raise InputError(f"{name} is no file that can be read ({error.strerror}); give the path of a photo") from error
     except Image.DecompressionBombError as error:
         raise InputError(
             f"{name} claims more pixels than can be read safely (limit {MOST_PIXELS / 1e6:.0f} megapixels); "

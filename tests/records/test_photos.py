@@ -7,6 +7,7 @@ import json
 import os
 import stat
 import warnings
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -168,6 +169,23 @@ def test_places_hide_in_other_corners_of_a_jpeg_too():
     copy, _ = without_location(data, ".jpg")
     assert b"GPS" not in copy
     assert copy == without_location(plain, ".jpg")[0]
+
+
+def test_notes_that_nobody_knows_leave_no_trace_in_a_copy():
+    secret = b"GPS 12.34N"
+    own = len(secret).to_bytes(4, "big") + b"caBX" + secret + zlib.crc32(b"caBX" + secret).to_bytes(4, "big")
+    png = camera_photo("PNG", turn=1)
+    assert secret not in without_location(png[:33] + own + png[33:], ".png")[0]
+    plain = camera_photo(turn=1)
+    for marker in (0xEE, 0xEB):
+        segment = bytes([0xFF, marker]) + (len(secret) + 2).to_bytes(2, "big") + secret
+        assert secret not in without_location(plain[:2] + segment + plain[2:], ".jpg")[0]
+
+
+def test_a_thumbnail_of_sixteen_bit_grey_is_grey(shop, tmp_path):
+    Image.fromarray(np.full((60, 80), 30000, np.uint16)).save(tmp_path / "grey.png")
+    small = Image.open(shop.thumbnail(shop.add_photo("T-001.1", tmp_path / "grey.png").id, 32))
+    assert np.asarray(small).mean() == pytest.approx(30000 / 257, abs=2)
 
 
 def test_a_heic_photo_is_copied_as_a_fine_jpeg_without_place():

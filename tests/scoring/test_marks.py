@@ -225,3 +225,40 @@ def test_changed_marks_are_left_out_of_an_export_with_a_word_and_stop_a_restore(
         folder = book.export(tmp_path / "out")
     assert not (folder / "marks").exists()
     assert len(list((folder / "photos").iterdir())) == 1
+
+
+def test_a_draft_belongs_to_its_casting_even_where_two_share_a_photo(book, seen, tmp_path):
+    book.add(Trial(batch_id="B-001"))
+    other = book.add_photo("T-001.2", tmp_path / "front.png", mm_per_pixel=0.1)
+    mark_bubbles(book, "P-001.1.1", seen, who="Ada").do({"do": "remove", "number": 1})
+    view = mark_bubbles(book, other.id, seen, who="Noor")
+    assert "restored" not in view.panel.said["text"]
+    view.do({"do": "save"})
+    assert (view.score.trial_id, view.score.photo_id, view.score.bubbles) == ("T-001.2", other.id, 3)
+    assert mark_bubbles(book, "P-001.1.1", seen).marks.count == 2
+
+
+def test_each_person_who_confirms_the_same_marks_has_a_score(book, seen):
+    marks = marks_of(seen, "P-001.1.1")
+    ada, noor = (save_marks(book, marks, who=who, at=NOON) for who in ("Ada", "Noor"))
+    assert (ada.scorer, noor.scorer) == ("Ada", "Noor")
+    assert ada.id != noor.id
+    assert saved_marks(book, "P-001.1.1") == [marks]
+
+
+def test_marks_saved_again_after_their_score_was_withdrawn_are_scored_anew(book, seen):
+    marks = marks_of(seen, "P-001.1.1")
+    first = save_marks(book, marks, who="Ada", at=NOON)
+    book.correct(first.id, why="of another casting", withdrawn=True)
+    second = save_marks(book, marks, who="Ada", at=NOON)
+    assert not second.withdrawn
+    assert second.id != first.id
+    assert save_marks(book, marks, who="Ada", at=NOON).id == second.id
+
+
+def test_a_draft_that_cannot_be_read_is_put_aside(book, seen):
+    draft = DraftOfMarks(book, "P-001.1.1")
+    draft.keep(marks_of(seen, "P-001.1.1"))
+    draft._file.write_text("{ half", encoding="utf-8")
+    assert mark_bubbles(book, "P-001.1.1", seen).marks.count == 3
+    assert draft._file.with_suffix(".unreadable").read_text(encoding="utf-8") == "{ half"

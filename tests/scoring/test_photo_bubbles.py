@@ -225,3 +225,14 @@ def test_a_clean_photo_bounds_the_bubbles_that_it_would_have_shown() -> None:
     assert found.count == 0
     assert 1 <= found.high <= 5
     assert "contrast below" in found.verdict
+
+
+@pytest.mark.parametrize("mode", ["L", "RGB", "RGBA", "CMYK"])
+def test_a_tiff_is_turned_once_from_a_path_as_from_bytes(mode, tmp_path) -> None:
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    grey = np.tile(np.arange(60, dtype=np.uint8), (40, 1))
+    Image.fromarray(grey).convert(mode).save(tmp_path / "turned.tif", exif=exif)
+    seen = read_colours(tmp_path / "turned.tif")
+    assert seen.shape == (60, 40, 3)
+    assert np.allclose(seen, read_colours((tmp_path / "turned.tif").read_bytes()))

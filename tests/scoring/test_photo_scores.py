@@ -133,6 +133,23 @@ def test_a_corrected_scale_is_counted_anew_and_the_earlier_count_named(four, mon
     assert len(score_photos(four, ["T-001.3"], jobs=1, progress=False).cautions) == 1
 
 
+def test_a_photo_whose_count_was_withdrawn_is_named_and_not_counted_again(four, monkeypatch):
+    from castlab.scoring import photo_scores
+
+    monkeypatch.setattr(photo_scores, "_count", counting(lambda: {"bubbles": 2, "auto_bubbles": 2}))
+    first = score_photos(four, ["T-001.3"], jobs=1, progress=False).counted["score_id"][0]
+    four.correct(first, why="glare", withdrawn=True)
+    again = score_photos(four, ["T-001.3"], jobs=1, progress=False)
+    assert len(again.counted) == 0
+    assert f"its count {first} was withdrawn" in again.failed["reason"][0]
+
+
+@pytest.mark.parametrize("smallest", ["x", None, 0, float("nan")])
+def test_a_smallest_size_that_is_none_is_refused(four, smallest):
+    with pytest.raises(InputError, match="smallest_mm"):
+        score_photos(four, smallest_mm=smallest, progress=False)
+
+
 def test_two_regions_given_as_masks_are_two_counts(four, monkeypatch):
     from castlab.scoring import photo_scores
 
