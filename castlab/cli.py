@@ -257,7 +257,9 @@ def import_(
         typer.echo(f"  row {row.row}, {row.column}: {row.value!r}: {row.reason}")
     if out := result.rejected["row"].nunique():
         every = result.added + result.already_there + out
-        raise CastlabError(f"{out} of {every} rows not imported: put right in the sheet what is listed above, and import it again")
+        raise CastlabError(
+            f"{out} of {every} rows not imported: put right in the sheet what is listed above, and import it again"
+        )
 
 
 @app.command()

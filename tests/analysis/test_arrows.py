@@ -25,7 +25,10 @@ LATE = {
         "models/many.py",
         "models.choose",
     ): "responses that have no way for many at once go through `choose`, which rests on `many`",
-    ("models/many.py", "models.at_once"): "the ways of `choose` for many at once, by `count_fit`, which rests on `many`",
+    (
+        "models/many.py",
+        "models.at_once",
+    ): "the ways of `choose` for many at once, by `count_fit`, which rests on `many`",
     ("recommending/advice.py", "recommending.recommendation"): "names the type of what it puts into words",
     ("recommending/advice.py", "recommending.space"): "names a type",
 }
