@@ -155,7 +155,7 @@ def what_is_confounded(
     groups = groups_of(frame[complete], names)
     pairs = find_pairs(data, coded, codes, batch_name, groups)
     return Confounding(
-        verdict=_verdict(pairs, len(data), len(names)), cautions=tuple(cautions), pairs=pairs, n=len(data), data=data,
+        verdict=_verdict(pairs, len(data), len(names) - len(empty), empty), cautions=tuple(cautions), pairs=pairs, n=len(data), data=data,
         factors=names, batch=batch_name, groups=groups, _coded=coded,
     )  # fmt: skip
 
@@ -341,12 +341,14 @@ def _same_groups(one: np.ndarray, other: np.ndarray) -> bool:
     return len({(a, b) for a, b in zip(one, other, strict=True)}) == len(set(one)) == len(set(other))
 
 
-def _verdict(pairs: pd.DataFrame, n: int, n_factors: int) -> str:
+def _verdict(pairs: pd.DataFrame, n: int, n_factors: int, empty: Sequence[str] = ()) -> str:
     start = f"{words.count(n, 'casting')}, {words.count(n_factors, 'factor')}."
+    if empty:
+        start += f" {words.sentence(words.listing([labels.name(name) for name in empty]))} was never recorded."
     if pairs.empty:
-        return (
-            f"{start} Every factor was varied, and no two of them changed together often enough to blur their effects."
-        )
+        each = f"Every {'other ' if empty else ''}factor was varied" if n_factors > 1 else "The factor was varied"
+        apart = ", and no two of them changed together often enough to blur their effects" if n_factors > 1 else ""
+        return f"{start} {each}{apart}."
     names = pairs["one"].map(labels.name)
     pairs = pairs.assign(one=names, First=names.map(words.sentence), other=pairs["other"].map(labels.name))
     never = pairs[pairs["other"] == "(never varied)"]

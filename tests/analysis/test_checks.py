@@ -177,3 +177,17 @@ def test_the_page_shows_a_panel_for_each_question_and_what_rests_on_one():
     assert any(title.startswith("Is any casting odd?") for title in titles)
     assert any(title.startswith("Do molds differ") for title in titles)
     assert all("odd castings" in checks.tables()["How far to trust it"]["check"].to_list() for _ in titles)
+
+
+def test_the_furthest_casting_is_named_also_where_none_is_odd():
+    told = set()
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        frame = pd.DataFrame({"pour": ["stream", "ladle"] * 12, "haze_pct": rng.uniform(4, 6, 24)})
+        checks = fit_factors(frame, "haze_pct", "pour", batch=False).checks()
+        middle = frame["haze_pct"] - frame.groupby("pour")["haze_pct"].transform("mean")
+        row = checks.table.set_index("check").loc["odd castings"]
+        assert row["finding"] == "fine"
+        assert f"row {middle.abs().idxmax()}" in " ".join(str(value) for value in row)
+        told.add(middle.abs().idxmax())
+    assert told != {0}

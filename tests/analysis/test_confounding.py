@@ -121,6 +121,7 @@ def test_missing_settings_are_counted_and_a_column_never_recorded_is_said():
     report = what_is_confounded(frame, ["a", "b", "c"])
     assert report.n == 3
     assert any("b was never recorded" in c for c in report.cautions)
+    assert "B was never recorded." in report.verdict
     assert any("1 of 4 castings was left out" in c for c in report.cautions)
     with pytest.raises(FitError, match="no casting has all"):
         what_is_confounded(frame, ["b"])

@@ -328,3 +328,17 @@ def test_the_next_count_lies_in_its_interval_as_often_as_it_says():
         row = next_casting(fit_factors(made.iloc[:-2], "bubbles", "pour", kind="count"), {"pour": "b"}).iloc[0]
         inside += row["next_low"] <= made["bubbles"].iloc[-1] <= row["next_high"]
     assert inside >= 52  # at least 95% are promised; fewer than 52 of 60 would happen in 1 of 200 tries
+
+
+def test_what_is_unknown_of_one_response_is_drawn_apart_from_that_of_another():
+    frame = castings()
+    fits = [fit_factors(frame, response, FACTORS, batch="batch_id") for response in ("bubbles", "haze_pct")]
+    fewer = {"bubbles": Goal("fewer", good_enough=6), "haze_pct": Goal("fewer", good_enough=3.5)}
+    found = recommend(fits, fewer)
+    alone = [
+        recommend(fit, {fit.response: fewer[fit.response]}, limits={n: [v] for n, v in found.settings.items()})
+        for fit in fits
+    ]
+    # both good at once at the one end or the other of what is possible is rarer than each at its own end
+    assert found.chance_low > np.prod([one.chance_low for one in alone]) - 1e-9
+    assert found.chance_high <= min(one.chance_high for one in alone)

@@ -184,7 +184,7 @@ def _odd(seen: _Looked) -> Row:
     adjusted = np.minimum(1.0, seen.left.tail * n)
     p = float(adjusted.min())
     odd = [seen.names[i] for i in np.argsort(adjusted, kind="stable") if adjusted[i] < LOOK]
-    furthest = int(np.argmin(adjusted))
+    furthest = int(np.argmin(seen.left.tail))
     values = (seen.fit._castings.y[furthest], seen.left.expected[furthest])
     return Row("odd castings", graded(p), say.odd(odd, seen.names[furthest], values, seen.fit), p, "adjusted p")
 

@@ -61,8 +61,9 @@ def of(
     if castings.codes is not None:
         weight = np.bincount(castings.codes, strain)
         batches = list(np.argsort(-weight, kind="stable")[:REFITS])
-        called = pd.unique(castings.data[castings.batch])
-        parts = [(castings.codes != b, str(called[b])) for b in batches]
+        called = [str(name) for name in pd.unique(castings.data[castings.batch])]
+        named = [f"batch {name}" if name[:1].isdigit() else name for name in called]
+        parts = [(castings.codes != b, named[b]) for b in batches]
         rows += _all_changes(castings, design, chosen, whole, parts, "batch")
     return Carried(pd.DataFrame(rows, columns=COLUMNS), len(tried), len(batches))
 

@@ -166,9 +166,9 @@ def table(found: list[dict[str, Any]]) -> pd.DataFrame:
 
 
 def pump_words(row: pd.Series) -> str:
-    """ "+0.12 kPa over 30 days, 95% interval +0.05 to +0.19, now 1.4 kPa"."""
+    """ "+0.12 kPa in 30 days, 95% interval +0.05 to +0.19, now 1.4 kPa"."""
     change, low, high = words.effect(row["change"], row["low"], row["high"], times=False)
-    return f"{change} kPa over {row['over']}, 95% interval {low} to {high}, now {row['now_kpa']:.3g} kPa absolute"
+    return f"{change} kPa in {row['over']}, 95% interval {low} to {high}, now {row['now_kpa']:.3g} kPa absolute"
 
 
 def lot_words(row: dict[str, Any], response: str) -> str:

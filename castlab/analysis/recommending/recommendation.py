@@ -14,7 +14,7 @@ from castlab.analysis.fit import FactorFit
 from castlab.analysis.recommending import advice, chances, confirming, space
 from castlab.analysis.recommending import goals as wishes
 from castlab.analysis.recommending.goals import Goal
-from castlab.analysis.recommending.prediction import outlook, row_of, scatter
+from castlab.analysis.recommending.prediction import SEED, outlook, row_of, scatter
 from castlab.analysis.recommending.weighing import Scales, ends_of
 from castlab.errors import InputError
 from castlab.results import Result
@@ -120,7 +120,8 @@ def recommend(
     usual = {name: c.usual if not _forbidden(c, c.usual) else settings[name] for name, c in found.items()}
 
     known = {fit.response: scatter(fit) for fit in used}
-    seen = {fit.response: outlook(fit, settings, known[fit.response]) for fit in used}
+    # what is not known of one response is no luck of another: draws of their own
+    seen = {fit.response: outlook(fit, settings, known[fit.response], SEED + n) for n, fit in enumerate(used)}
     table = _expected(used, wanted, scales, settings, usual, seen)
     limited = [fit for fit in used if wanted[fit.response].good_enough is not None]
     chance: tuple[float, float, float] | tuple[None, None, None] = (None, None, None)
