@@ -277,7 +277,7 @@ def test_the_colours_differ_in_lightness_or_come_with_a_marker():
 
 
 def test_a_result_without_a_picture_says_so():
-    with pytest.raises(InputError, match="no picture of a Result"):
+    with pytest.raises(InputError, match="no picture of Result"):
         figures.draw(Result(verdict="nothing"))
 
 

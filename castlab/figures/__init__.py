@@ -28,7 +28,7 @@ PICTURES: dict[str, str] = {
     "castlab.scoring.agreeing.Agreement": "castlab.figures.agreeing.draw_agreement",
     "castlab.scoring.gauge.GaugeStudy": "castlab.figures.agreeing.draw_gauge",
     "castlab.scoring.rescoring.Rescoring": "castlab.figures.agreeing.draw_plan",
-    "castlab.scoring.rescoring.ScorerDrift": "castlab.figures.agreeing.draw_drift",
+    "castlab.scoring.drift.ScorerDrift": "castlab.figures.agreeing.draw_drift",
     "castlab.bench.mixing.MixPlan": "castlab.figures.pours.draw_mix",
     "castlab.bench.solids.MoldPlan": "castlab.figures.pours.draw_mold",
     "castlab.bench.vacuum.pumping.PumpFit": "castlab.figures.pumping.draw_pump",
@@ -74,7 +74,7 @@ def draw(result: object, **options: Any) -> Figure:
             module, _, name = home.rpartition(".")
             figure: Figure = getattr(import_module(module), name)(result, **options)
             return figure
-    raise InputError(f"there is no picture of a {type(result).__name__}; look at its tables: .tables()")
+    raise InputError(f"there is no picture of {type(result).__name__}; look at its tables: .tables()")
 
 
 def alt_text(figure: Figure) -> str:

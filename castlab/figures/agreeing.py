@@ -16,8 +16,9 @@ from castlab.figures.style import COLOURS, INK, QUIET, SURE, Picture, colour, ma
 
 if TYPE_CHECKING:
     from castlab.scoring.agreeing import Agreement
+    from castlab.scoring.drift import ScorerDrift
     from castlab.scoring.gauge import GaugeStudy
-    from castlab.scoring.rescoring import Rescoring, ScorerDrift
+    from castlab.scoring.rescoring import Rescoring
 
 
 def draw_agreement(result: Agreement) -> Picture:

@@ -2,11 +2,12 @@ from .agreeing import Agreement, agreement
 from .automatic import AutomaticError, automatic_error
 from .bubbles import BubbleCount, count_bubbles
 from .clearness import Clarity, clarity
+from .drift import ScorerDrift, drift_of_scorer
 from .gauge import GaugeStudy, gauge_study
 from .marking import Marks, marks_of, save_marks, saved_marks
 from .photo_scores import PhotoScores, score_photos
 from .printed import Sheet, clarity_target, marker_sheet
-from .rescoring import Rescoring, ScorerDrift, drift_of_scorer, enter_rescoring, plan_rescoring
+from .rescoring import Rescoring, enter_rescoring, plan_rescoring
 from .scale import Scale, scale_from_disc, scale_from_length, scale_from_sheet
 
 __all__ = [
