@@ -21,8 +21,9 @@ MOST = 500
 POINTS, FEW_POINTS = 24, 6
 COARSE = 200
 """Simulated experiments for each size that is only passed by."""
-MOVES = 12
-"""Steps that the search by simulation may go on by single castings (or batches) in the end."""
+MOVES, SHARE = 12, 50
+"""Steps that the search by simulation may go on in the end: by single castings (or batches), from twice so many castings
+on by one in so many, which is less than what simulation tells apart."""
 
 
 @dataclass(frozen=True)
@@ -132,11 +133,12 @@ class Ladder:
 
         needed = None if given.none else self.needed(chance)
         if needed is not None and simulations > few:
+            stride = self.step * max(1, needed // (SHARE * self.step))
             for _ in range(MOVES):
                 if chance(needed, simulations) < ENOUGH:
-                    needed += self.step
-                elif needed > self.least * self.step and chance(needed - self.step, simulations) >= ENOUGH:
-                    needed -= self.step
+                    needed += stride
+                elif needed - stride >= self.least * self.step and chance(needed - stride, simulations) >= ENOUGH:
+                    needed -= stride
                 else:
                     break
         longest = 4 * self.least * self.step if needed is None else 0.65 * needed

@@ -24,7 +24,9 @@ def factors_of(
         factors = [Factor.of(name, given) for name, given in factors.items()]
     given = [factors] if isinstance(factors, Factor) else listed("factors", factors, "Factor")
     stray = next((f for f in given if not isinstance(f, Factor)), None)
-    if stray is not None or not given:
+    if not given:
+        raise InputError("factors is empty; accepted: a list of Factor, such as [Factor('resin_c', 22, 32)]")
+    if stray is not None:
         raise InputError(f"factors holds {stray!r}; accepted: a list of Factor, such as [Factor('resin_c', 22, 32)]")
     names = [f.name for f in given]
     if len(set(names)) < len(names):
@@ -71,7 +73,7 @@ def space_of(
     if bend and not any(f.bends() for f in varied):
         raise InputError(
             "goal 'curve' needs a factor with numbers in between (a range, or at least three numbers), and "
-            f"{words.listing(names)} has none; nearest possible request: goal='effects', interactions=2"
+            f"{words.listing(names)} {'has' if len(names) == 1 else 'have'} none in between; nearest possible request: goal='effects', interactions=2"
         )
     pairs = coding.read_interactions((2 if bend else 0) if interactions is None else interactions, names)
     index = sorted({(min(a, b), max(a, b)) for a, b in ((names.index(x), names.index(y)) for x, y in pairs)})

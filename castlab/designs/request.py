@@ -102,6 +102,12 @@ def read(
         plain = not (size is not None or names or n_made or space.rules)
         runs = how_many.surface_runs(space, goal, how, runs, plain=plain)
     n = how_many.number_of_castings(space, goal, runs, n_made, differences, size)
+    if len(names) > n and not n_made:
+        fewer = f"blocks={n - space.p + 1} or " if n > space.p else ""
+        raise InputError(
+            f"{words.count(n, 'casting')} cannot use {len(names)} molds; nearest possible request: {fewer}"
+            f"runs={space.p + differences}"
+        )
     batch = groups.batches(made_frame, n, size)
     mold, all_names = groups.molds(made_frame, names, n)
     nuisance = groups.nuisances(mold, n_made, n, size is not None)

@@ -330,3 +330,13 @@ def test_the_record_of_a_plan_holds_what_is_asked_and_makes_it_again(book):
     assert (written.castings, written.batches, written.seed) == (8, 2, 5)
     with pytest.raises(InputError):
         plan.record(name="", responses="bubbles")
+
+
+def test_more_molds_than_castings_are_refused_with_requests_that_are_possible():
+    factors = [Factor("resin_c", 22, 32), Factor("pour", ["stream", "ladle"])]
+    with pytest.raises(InputError, match="4 castings cannot use 6 molds; nearest possible request: blocks=2 or runs=8"):
+        plan_trials(factors, 4, blocks=6)
+    assert len(plan_trials(factors, 4, blocks=2).table) == 4
+    assert len(plan_trials(factors, 8, blocks=6).table) == 8
+    with pytest.raises(InputError, match="factors is empty"):
+        plan_trials([], 8)
