@@ -223,7 +223,7 @@ def _unseen(light: np.ndarray, tried: np.ndarray, hit: np.ndarray) -> tuple[floa
 
 def _table(bins: np.ndarray, tried: np.ndarray, hit: np.ndarray) -> pd.DataFrame:
     """Share missed with its 95% interval (Jeffreys), by size."""
-    from scipy.stats import beta
+    from scipy.special import betaincinv
 
     lost = tried - hit
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -234,8 +234,8 @@ def _table(bins: np.ndarray, tried: np.ndarray, hit: np.ndarray) -> pd.DataFrame
             "to_px": bins[1:],
             "drawn": tried.astype(int),
             "missed_share": share,
-            "low": np.where(lost == 0, 0.0, beta.ppf(0.025, lost + 0.5, hit + 0.5)),
-            "high": np.where(hit == 0, 1.0, beta.ppf(0.975, lost + 0.5, hit + 0.5)),
+            "low": np.where(lost == 0, 0.0, betaincinv(lost + 0.5, hit + 0.5, 0.025)),
+            "high": np.where(hit == 0, 1.0, betaincinv(lost + 0.5, hit + 0.5, 0.975)),
         }
     )
 
