@@ -14,6 +14,7 @@ from castlab.results import Result
 from castlab.scoring import pictures
 from castlab.scoring.finding import Found, find
 from castlab.scoring.judging import SURE
+from castlab.scoring.lengths import above_zero
 from castlab.scoring.regions import region_mask
 from castlab.scoring.rings import SMALLEST_PX
 from castlab.scoring.trust import Trust, assess
@@ -151,11 +152,8 @@ def _eight_bit(colours: np.ndarray) -> np.ndarray:
 
 
 def _scale(mm_per_pixel: float) -> float:
-    try:
-        scale = float(mm_per_pixel)
-    except (TypeError, ValueError):
-        scale = float("nan")
-    if not (np.isfinite(scale) and scale > 0):
+    scale = above_zero(mm_per_pixel)
+    if np.isnan(scale):
         raise InputError(
             f"no scale: mm_per_pixel is {mm_per_pixel!r}; give the millimetres across one pixel, above 0, "
             "from a ruler or a disc of known size in the picture"
@@ -179,21 +177,15 @@ def _largest(largest_mm: float | None, scale: float, shape: tuple[int, int], box
     shorter = min(side.stop - side.start for side in box)
     if largest_mm is None:
         return min(min(shape) / 3, float(shorter))
-    try:
-        largest = float(largest_mm)
-    except (TypeError, ValueError):
-        largest = float("nan")
-    if not (np.isfinite(largest) and largest > 0):
+    largest = above_zero(largest_mm)
+    if np.isnan(largest):
         raise InputError(f"largest_mm is {largest_mm!r}; give a diameter in mm, above 0")
     return min(largest / scale, float(shorter))
 
 
 def _smallest(smallest_mm: float, scale: float, largest: float, cautions: list[str]) -> float:
-    try:
-        smallest = float(smallest_mm) / scale
-    except (TypeError, ValueError):
-        smallest = float("nan")
-    if not (np.isfinite(smallest) and smallest > 0):
+    smallest = above_zero(smallest_mm) / scale
+    if np.isnan(smallest):
         raise InputError(f"smallest_mm is {smallest_mm!r}; give a diameter in mm, above 0")
     if smallest < SMALLEST_PX:
         limit = SMALLEST_PX * scale

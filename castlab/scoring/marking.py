@@ -207,16 +207,14 @@ def save_marks(book: Logbook, marks: Marks, *, who: str, at: datetime | None = N
 def saved_marks(book: Logbook, photo_id: str) -> list[Marks]:
     """All marks saved for a photo, in the order of the scores they first led to."""
     files = {_origin(file.stem, photo_id): file for file in folder_of(book, photo_id).glob("*.json")}
-    # others are another casting's with the same photo, or never became a score that stands
-    scores = [one for one in book.origins("score") if one.partition(" by ")[0] in files]
-    numbered = sorted((int(str(_known(book, one).id).rpartition(".")[2]), one.partition(" by ")[0]) for one in scores)
-    return [
-        Marks.from_json(files[one].read_text(encoding="utf-8")) for one in dict.fromkeys(one for _, one in numbered)
-    ]
-
-
-def _known(book: Logbook, origin: str) -> Any:
-    return book.by_origin("score", origin)
+    first: dict[str, int] = {}
+    for origin in book.origins("score"):
+        marks = origin.partition(" by ")[0]
+        if marks in files:  # others are another casting's with the same photo, or never became a score that stands
+            score: Any = book.by_origin("score", origin)
+            number = int(str(score.id).rpartition(".")[2])
+            first[marks] = min(number, first.get(marks, number))
+    return [Marks.from_json(files[marks].read_text(encoding="utf-8")) for marks in sorted(first, key=first.__getitem__)]
 
 
 def _origin(key: str, photo_id: str) -> str:

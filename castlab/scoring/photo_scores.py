@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +15,7 @@ from castlab import __version__
 from castlab.errors import CastlabError, InputError, NotFoundError
 from castlab.records.models import Score
 from castlab.results import Result
+from castlab.scoring.lengths import above_zero
 
 if TYPE_CHECKING:
     from castlab.records import Logbook, Photo
@@ -92,10 +94,11 @@ def score_photos(
 
     if isinstance(jobs, bool) or not isinstance(jobs, int) or jobs == 0 or jobs < -1:
         raise InputError(f"jobs is {jobs!r}; accepted: a number of processes, or -1 for all cores")
-    if isinstance(smallest_mm, bool) or not isinstance(smallest_mm, int | float) or not 0 < smallest_mm < float("inf"):
+    smallest = above_zero(smallest_mm)
+    if math.isnan(smallest):
         raise InputError(f"smallest_mm is {smallest_mm!r}; give a diameter in mm, above 0")
     chosen = [] if photos is not None and not list(photos) else _chosen(book, photos)
-    settings = f"smallest {smallest_mm:g} mm" + _region_told(region)
+    settings = f"smallest {smallest:g} mm" + _region_told(region)
     before = _counted_before(book)
     counted, failed, todo = [], [], []
     for photo in chosen:
@@ -111,7 +114,7 @@ def score_photos(
                 todo.append((photo, book.photo_path(str(photo.id))))
         except CastlabError as exc:
             failed.append((photo.id, photo.trial_id, str(exc)))
-    tasks = [(path, photo.mm_per_pixel, region, smallest_mm) for photo, path in todo]
+    tasks = [(path, photo.mm_per_pixel, region, smallest) for photo, path in todo]
     results = _counts(tasks, _workers(jobs, [path for _, path in todo]))
     bar = tqdm(results, total=len(todo), desc="photos", unit="photo", disable=not progress)
     for (photo, _), got in zip(todo, bar, strict=True):

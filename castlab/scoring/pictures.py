@@ -5,6 +5,7 @@ Everything that can be wrong with a picture is found here and said in one senten
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
 import warnings
@@ -76,18 +77,17 @@ def _decoded(image: Any) -> np.ndarray:
     _know_heic()
     name = "the picture"
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter(
-                "ignore"
-            )  # of large pictures, which are refused below, and of odd notes of the camera
+        with warnings.catch_warnings(), contextlib.ExitStack() as files:
+            # of large pictures, which are refused below, and of odd notes of the camera
+            warnings.simplefilter("ignore")
             if isinstance(image, Image.Image):
                 opened = image
             elif isinstance(image, bytes | bytearray | memoryview):
                 opened = Image.open(io.BytesIO(bytes(image)))
             elif isinstance(image, str | os.PathLike):
                 name = f"'{Path(image).name}'"
-                # Pillow turns some TIFF files twice when it maps them from the disk itself
-                opened = Image.open(io.BytesIO(Path(image).read_bytes()))
+                # an open file, since Pillow turns some TIFF files twice when it maps a path into memory itself
+                opened = Image.open(files.enter_context(Path(image).open("rb")))
             else:
                 raise InputError(
                     f"a {type(image).__name__} is not a picture; accepted: a path, bytes, an array or a Pillow image"

@@ -17,6 +17,7 @@ import pandas as pd
 from castlab.errors import InputError
 from castlab.results import Result
 from castlab.scoring import colour, pictures
+from castlab.scoring.lengths import above_zero
 from castlab.scoring.locating import locate
 from castlab.scoring.printed import RULER_MM, Sheet, marker_sheet
 
@@ -270,11 +271,8 @@ def _scale(per_pixel: float, share: float, method: str, cautions: list[str], **m
 
 
 def _positive(value: Any, name: str, meaning: str) -> float:
-    try:
-        number = float(value)
-    except (TypeError, ValueError):
-        number = float("nan")
-    if not (np.isfinite(number) and number > 0):
+    number = above_zero(value)
+    if np.isnan(number):
         raise InputError(f"{name} is {value!r}; give {meaning}, above 0")
     return number
 

@@ -2,8 +2,8 @@
 from `many.FEW` residual degrees of freedom on, and those whose settings tell the outcomes apart so that no effect has an
 end. What answers is what `count_fit` and `grade_fit` choose for one response.
 
-Rests on `castlab.analysis.models.likelihoods` for the maxima, on `linear` for mean grades and on `permutation` for the
-arrangements, which depend on the design alone and so serve all responses.
+Rests on `castlab.analysis.models.likelihoods` for the maxima, on `linear` for mean grades and on `permutation` for
+shuffling.
 """
 
 from __future__ import annotations
@@ -127,32 +127,8 @@ def _mean_grades(X: np.ndarray, Y: np.ndarray, split: linear.Strata | None, cols
     fits = linear.fit_many(X, Y, split)
     t = np.abs(fits.coef[:, cols]) / np.sqrt(fits.variance[:, cols])
     ranks, codes = stats.rankdata(Y, axis=1), None if split is None else split.codes
-    shuffled = np.stack([_shuffled(X, ranks, int(col), codes) for col in cols], axis=1)
+    shuffled = np.stack([permutation.p_values(X, ranks, int(col), codes) for col in cols], axis=1)
     return fits.coef[:, cols], np.maximum(2 * stats.t.sf(t, fits.df[:, cols]), shuffled), fits.ok
-
-
-def _shuffled(X: np.ndarray, Y: np.ndarray, col: int, codes: np.ndarray | None) -> np.ndarray:
-    """p-values of `permutation.p_value` for one column and many responses (S, n)."""
-    units, where, strata, rest, _ = permutation._as_made(X[:, [col]], np.delete(X, col, axis=1), codes, None)
-    u, size, _ = np.linalg.svd(rest, full_matrices=False)
-    q = u[:, size > 1e-9 * size[0]]
-    residual = Y - (Y @ q) @ q.T
-    kinds = np.unique(units.round(9), axis=0, return_inverse=True)[1].ravel()
-    exact = permutation._how_many(kinds, strata) <= permutation.MOST_ARRANGEMENTS
-    orders = permutation._every_order(kinds, strata) if exact else permutation._some_orders(strata, permutation.SAMPLES)
-
-    def explained(settings: np.ndarray) -> np.ndarray:
-        """(arrangements, S) sums of squares, as `permutation` has them for one response."""
-        whole = np.sum(settings**2, axis=1)
-        left = whole - np.sum((settings @ q) ** 2, axis=1)
-        usable = left > 1e-9 * whole
-        return np.asarray((settings @ residual.T) ** 2 * (usable / np.where(usable, left, 1.0))[:, None])
-
-    least = explained(units[where].T)[0] - 1e-9 * np.maximum(1.0, np.sum(Y**2, axis=1))
-    hits = np.zeros(len(Y))
-    for part in permutation._parts(orders):
-        hits += np.sum(explained(units[part][:, where, 0]) >= least, axis=0)
-    return hits / len(orders) if exact else (hits + 1) / (len(orders) + 1)
 
 
 def _with(found: Found, far: np.ndarray, otherwise: Callable[[np.ndarray], Found]) -> Found:

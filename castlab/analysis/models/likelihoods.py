@@ -72,7 +72,7 @@ class Poisson:
         line, y = theta @ self.X.T, self.Y[rows]
         mean = np.exp(np.minimum(line, 50))
         value, residual = np.sum(y * line - mean, axis=1), y - mean
-        information = working._crossed(self.X, mean)
+        information = working.crossed(self.X, mean)
         if self.penalised:
             sign, size = np.linalg.slogdet(information)
             value = np.where(sign > 0, value + 0.5 * size, -np.inf)
@@ -107,7 +107,7 @@ class NegativeBinomial:
         bend = size**2 * (special.zeta(2, size) - special.zeta(2, y + size))
         bend += size * more + left - (mean + left) / spread
         information = np.empty((len(theta), p + 1, p + 1))
-        information[:, :p, :p] = working._crossed(self.X, mean * (1 + y / size) / spread**2)
+        information[:, :p, :p] = working.crossed(self.X, mean * (1 + y / size) / spread**2)
         cross, own = (left * (mean / size) / spread) @ self.X, bend.sum(axis=1)
         known = np.sum(cross * np.linalg.solve(information[:, :p, :p], cross[:, :, None])[:, :, 0], axis=1)
         rises = own - known <= 1e-3 * np.abs(own)  # no maximum near: a step that goes up all the same
@@ -133,8 +133,8 @@ class ProportionalOdds:
         y = self.Y[rows].astype(int)
         ordered = np.all(np.diff(theta[:, : self.cuts], axis=1) > 1e-10, axis=1)
         theta = np.where(ordered[:, None], theta, self.start()[rows])
-        gradient, information = working._score(self.X, y, theta, self.cuts, seen=True)
-        _, _, chance = working._cells(theta[:, self.cuts :] @ self.X.T, theta[:, : self.cuts])
+        gradient, information = working.score(self.X, y, theta, self.cuts, seen=True)
+        _, _, chance = working.cells(theta[:, self.cuts :] @ self.X.T, theta[:, : self.cuts])
         value = np.log(np.take_along_axis(chance, y[:, :, None], 2)[:, :, 0]).sum(axis=1)
         return np.where(ordered, value, -np.inf), gradient, information
 

@@ -82,25 +82,80 @@ def randomised(
         A factor that varies both between and within batches is judged on where it varies more: within batches with
         all differences between them taken out, or by its batch means, shuffled as whole batches.
     """
-    own, rest = X[:, list(cols)], np.delete(X, list(cols), axis=1)
-    units, where, strata, rest, what = _as_made(own, rest, codes, blocks)
-    u, size, _ = np.linalg.svd(rest, full_matrices=False)
-    q = u[:, size > 1e-9 * size[0]]
+    lots, q = _drawn(X, cols, codes, blocks, samples)
     residual = y - q @ (q.T @ y)
-    kinds = np.unique(units.round(9), axis=0, return_inverse=True)[1].ravel()
-    total = _how_many(kinds, strata)
-    exact = total <= MOST_ARRANGEMENTS
-    orders = _every_order(kinds, strata) if exact else _some_orders(strata, samples)
-    seen = _explained(units[where][None], residual, q)[0]
-    least = seen - 1e-9 * max(1.0, float(y @ y))
-    hits = sum(int(np.sum(_explained(units[part][:, where], residual, q) >= least)) for part in _parts(orders))
-    smallest = min(1.0, _relabelled(units, strata) / total)
-    if exact:
-        return Randomised(hits / total, smallest, total, True, f"permutation test, all arrangements of {what}")
-    n = len(orders)
+    least = _explained(lots.made[None], residual, q)[0] - 1e-9 * max(1.0, float(y @ y))
+    hits = sum(int(np.sum(_explained(part, residual, q) >= least)) for part in lots.parts())
+    smallest = min(1.0, _relabelled(lots.units, lots.strata) / lots.total)
+    what, n = lots.what, len(lots.orders)
+    if lots.exact:
+        return Randomised(hits / n, smallest, n, True, f"permutation test, all arrangements of {what}")
     of = what.removeprefix("castings ") if " " in what and what.startswith("castings") else f"of {what}"
     how = f"permutation test, {n} shuffles {of}"
     return Randomised((hits + 1) / (n + 1), max(smallest, 1 / (n + 1)), n, False, how)
+
+
+def p_values(X: np.ndarray, Y: np.ndarray, col: int, codes: np.ndarray | None) -> np.ndarray:
+    """`p_value` of one column for many responses (S, n); the arrangements depend on the design alone and serve all.
+
+    Examples
+    --------
+    >>> X = np.column_stack([np.ones(8), np.repeat([0.0, 1.0], 4)])
+    >>> (p_values(X, np.array([np.arange(8.0), np.resize([1.0, 2.0], 8)]), 1, None) * 70).round().tolist()
+    [2.0, 70.0]
+    """
+    lots, q = _drawn(X, [col], codes, None, SAMPLES)
+    residual = Y - (Y @ q) @ q.T
+
+    def explained(settings: np.ndarray) -> np.ndarray:
+        """(arrangements, S) sums of squares, as `_explained` has them for one response."""
+        whole = np.sum(settings**2, axis=1)
+        left = whole - np.sum((settings @ q) ** 2, axis=1)
+        usable = left > 1e-9 * whole
+        return np.asarray((settings @ residual.T) ** 2 * (usable / np.where(usable, left, 1.0))[:, None])
+
+    least = explained(lots.made.T)[0] - 1e-9 * np.maximum(1.0, np.sum(Y**2, axis=1))
+    hits, n = sum(np.sum(explained(part[:, :, 0]) >= least, axis=0) for part in lots.parts()), len(lots.orders)
+    return np.asarray(hits / n if lots.exact else (hits + 1) / (n + 1))
+
+
+@dataclass(frozen=True)
+class _Lots:
+    """The arrangements of a factor's settings: rows of settings `units`, the row `where` each casting has its own from, the
+    stratum of each row, `orders` (arrangements, rows) of `total` there are, all of them if `exact`."""
+
+    units: np.ndarray
+    where: np.ndarray
+    strata: np.ndarray
+    orders: np.ndarray
+    total: int
+    what: str
+
+    @property
+    def exact(self) -> bool:
+        return self.total <= MOST_ARRANGEMENTS
+
+    @property
+    def made(self) -> np.ndarray:
+        """(n, columns) the settings as they were."""
+        return np.asarray(self.units[self.where])
+
+    def parts(self) -> Iterator[np.ndarray]:
+        """(some arrangements, n, columns), part by part."""
+        return (self.units[self.orders[at : at + AT_ONCE]][:, self.where] for at in range(0, len(self.orders), AT_ONCE))
+
+
+def _drawn(
+    X: np.ndarray, cols: Sequence[int], codes: np.ndarray | None, blocks: np.ndarray | None, samples: int
+) -> tuple[_Lots, np.ndarray]:
+    """The arrangements of these columns, and a basis of all others."""
+    own, rest = X[:, list(cols)], np.delete(X, list(cols), axis=1)
+    units, where, strata, rest, what = _as_made(own, rest, codes, blocks)
+    u, size, _ = np.linalg.svd(rest, full_matrices=False)
+    kinds = np.unique(units.round(9), axis=0, return_inverse=True)[1].ravel()
+    total = _how_many(kinds, strata)
+    orders = _every_order(kinds, strata) if total <= MOST_ARRANGEMENTS else _some_orders(strata, samples)
+    return _Lots(units, where, strata, orders, total, what), u[:, size > 1e-9 * size[0]]
 
 
 def set_per_batch(block: np.ndarray, codes: np.ndarray) -> bool:
@@ -182,10 +237,6 @@ def _some_orders(strata: np.ndarray, samples: int) -> np.ndarray:
     out = np.empty((samples, len(strata)), dtype=int)
     out[:, order] = order[mixed]
     return out
-
-
-def _parts(orders: np.ndarray) -> Iterator[np.ndarray]:
-    return (orders[at : at + AT_ONCE] for at in range(0, len(orders), AT_ONCE))
 
 
 def _explained(blocks: np.ndarray, residual: np.ndarray, q: np.ndarray) -> np.ndarray:

@@ -141,7 +141,7 @@ def _one_line(
     for _ in range(_ITERATIONS):
         fix, now = held[moving], coef[moving]
         left, weight = pieces(offset + now @ X.T, seen[moving])
-        step = _step(_crossed(X, weight) + prior, (weight * left) @ X - now @ prior, fix)
+        step = _step(crossed(X, weight) + prior, (weight * left) @ X - now @ prior, fix)
         coef[moving] = now + step
         done = np.abs(step).max(axis=1) < _CLOSE
         converged[moving[done]] = True
@@ -153,7 +153,7 @@ def _one_line(
     return Working(line, left, weight, np.ones_like(line), coef, converged)
 
 
-def _crossed(X: np.ndarray, weight: np.ndarray) -> np.ndarray:
+def crossed(X: np.ndarray, weight: np.ndarray) -> np.ndarray:
     """X'WX for each row of weights."""
     n, p = X.shape
     return (weight @ (X[:, :, None] * X[:, None, :]).reshape(n, p * p)).reshape(len(weight), p, p)
@@ -196,7 +196,7 @@ def logistic_ratio(
 def _logistic(X: np.ndarray, coef: np.ndarray, penalised: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     mean = special.expit(coef @ X.T)
     weight = mean * (1 - mean)
-    information = _crossed(X, weight) + 1e-12 * np.eye(X.shape[1])
+    information = crossed(X, weight) + 1e-12 * np.eye(X.shape[1])
     leverage = weight * np.sum((X @ np.linalg.inv(information)) * X, axis=2)
     return mean, information, np.where(penalised[:, None], leverage, 0.0)
 
@@ -214,7 +214,7 @@ def _grades(X: np.ndarray, Y: np.ndarray, held: np.ndarray, values: np.ndarray, 
     converged, moving = np.zeros(many, dtype=bool), np.arange(many)
     for turn in range(_ITERATIONS):
         now = theta[moving]
-        gradient, information = _score(slopes, y[moving], now, most, seen=turn >= _SCORING)
+        gradient, information = score(slopes, y[moving], now, most, seen=turn >= _SCORING)
         step = _step(information + prior, gradient - now @ prior, fixed[moving])
         gaps = np.diff(now[:, :most], axis=1)
         if gaps.size:  # thresholds keep their order: no gap shrinks by more than half a step
@@ -227,7 +227,7 @@ def _grades(X: np.ndarray, Y: np.ndarray, held: np.ndarray, values: np.ndarray, 
         if not len(moving):
             break
     line = theta[:, most:] @ slopes.T
-    cumulated, steep, chance = _cells(line, theta[:, :most])
+    cumulated, steep, chance = cells(line, theta[:, :most])
     upper = np.take_along_axis(cumulated, y[:, :, None] + 1, 2)[:, :, 0]
     lower = np.take_along_axis(cumulated, y[:, :, None], 2)[:, :, 0]
     weight = np.maximum(np.sum(chance * (cumulated[:, :, 1:] + cumulated[:, :, :-1] - 1) ** 2, axis=2), 1e-9)
@@ -237,7 +237,7 @@ def _grades(X: np.ndarray, Y: np.ndarray, held: np.ndarray, values: np.ndarray, 
     return Working(line, (upper + lower - 1) / weight, weight, grain, coef, converged)
 
 
-def _cells(line: np.ndarray, cuts: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def cells(line: np.ndarray, cuts: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """P(Y <= j) with 0 and 1 at the ends, their slopes, and the chance of each grade: (R, n, grades + 1 or grades)."""
     inner = special.expit(cuts[:, None, :] - line[:, :, None])
     end = np.zeros((*line.shape, 1))
@@ -245,11 +245,9 @@ def _cells(line: np.ndarray, cuts: np.ndarray) -> tuple[np.ndarray, np.ndarray, 
     return cumulated, cumulated * (1 - cumulated), np.maximum(np.diff(cumulated, axis=2), 1e-12)
 
 
-def _score(
-    slopes: np.ndarray, y: np.ndarray, theta: np.ndarray, most: int, seen: bool
-) -> tuple[np.ndarray, np.ndarray]:
+def score(slopes: np.ndarray, y: np.ndarray, theta: np.ndarray, most: int, seen: bool) -> tuple[np.ndarray, np.ndarray]:
     """Gradient of thresholds and slopes, and their information: as `seen`, or expected."""
-    cumulated, steep, chance = _cells(theta[:, most:] @ slopes.T, theta[:, :most])
+    cumulated, steep, chance = cells(theta[:, most:] @ slopes.T, theta[:, :most])
     many, p = len(theta), slopes.shape[1]
     lean = np.diff(steep, axis=2) / chance  # minus the slope of the log chance of each grade along the line
     mine = np.equal(y[:, :, None], np.arange(most + 1))
@@ -275,5 +273,5 @@ def _score(
     information[:, at[:-1], at[1:]] = information[:, at[1:], at[:-1]] = beside.sum(axis=1)
     cross = np.swapaxes(mixed, 1, 2) @ slopes
     information[:, :most, most:], information[:, most:, :most] = cross, np.swapaxes(cross, 1, 2)
-    information[:, most:, most:] = _crossed(slopes, weight)
+    information[:, most:, most:] = crossed(slopes, weight)
     return gradient, information
