@@ -18,7 +18,7 @@ from castlab.analysis import separating, words
 from castlab.analysis.reading import castings as rows_of
 from castlab.analysis.reading import coding
 from castlab.errors import FitError, InputError
-from castlab.records.models import Batch
+from castlab.records import columns
 from castlab.results import Result
 
 ALWAYS, NEARLY, OFTEN = 0.999, 0.8, 0.5
@@ -39,13 +39,16 @@ class Confounding(Result):
     batch: str | None = None
     groups: Mapping[str, pd.Series] = field(default_factory=dict, repr=False)
     """"day" and "mold" of each casting, where the frame has them and they are no factors."""
+    set_per_batch: tuple[str, ...] = ()
+    """Factors that the next castings of one cup share: those alike within every cup so far, but for what the logbook keeps
+    with each casting. Where no cup gave two castings, those that the logbook keeps with the batch."""
     _coded: tuple[coding.Factor, ...] = field(default=(), repr=False)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         return {"What changed together": self.pairs}
 
     def next_runs(
-        self, n: int, *, batch_size: int | None = None, per_batch: Sequence[str] | None = None
+        self, n: int, *, batch_size: int | None = None, per_batch: str | Sequence[str] | None = None
     ) -> pd.DataFrame:
         """The n castings, over the settings already tried, that would separate the factors best.
 
@@ -54,7 +57,7 @@ class Confounding(Result):
         n : how many castings, at least 1
         batch_size : castings poured from one new cup; None takes the usual size of the batches made, and no batches where
             none are known
-        per_batch : factors that are set for a whole cup; None takes those that the logbook keeps with the batch
+        per_batch : factors that are set for a whole cup, () for none; None takes `set_per_batch`
 
         Returns
         -------
@@ -81,7 +84,8 @@ class Confounding(Result):
         elif codes is not None:
             batch_size = max(1, round(float(np.median(np.bincount(codes)))))
         names = [f.name for f in varied]
-        wanted = [n for n in names if n in Batch.settings()] if per_batch is None else list(per_batch)
+        given = self.set_per_batch if per_batch is None else per_batch
+        wanted = [given] if isinstance(given, str) else list(given)
         stray = next((name for name in wanted if name not in self.factors), None)
         if stray is not None:
             raise InputError(f"per_batch names {stray!r}, which is no factor; the factors: {', '.join(self.factors)}")
@@ -152,12 +156,33 @@ def what_is_confounded(
         cautions.append(f"{left} of {len(frame)} castings {were} left out for missing settings ({blanks}).")
     coded = tuple(coding.read_factor(data[c]) for c in names if c not in empty)
     codes = pd.factorize(data[batch_name])[0] if batch_name else None
+    per_batch, supposed = _set_per_batch(data, coded, batch_name)
+    if supposed:
+        were, them = ("was", "it") if len(supposed) == 1 else ("were", "them")
+        cautions.append(
+            f"{words.listing(supposed)} {were} alike within every batch, so next_runs sets {them} per batch; "
+            "per_batch= overrules that."
+        )
     groups = groups_of(frame[complete], names)
     pairs = find_pairs(data, coded, codes, batch_name, groups)
     return Confounding(
         verdict=_verdict(pairs, len(data), len(names) - len(empty), empty), cautions=tuple(cautions), pairs=pairs, n=len(data), data=data,
-        factors=names, batch=batch_name, groups=groups, _coded=coded,
+        factors=names, batch=batch_name, groups=groups, set_per_batch=per_batch, _coded=coded,
     )  # fmt: skip
+
+
+def _set_per_batch(
+    data: pd.DataFrame, factors: Sequence[coding.Factor], batch: str | None
+) -> tuple[tuple[str, ...], list[str]]:
+    """The varied factors that are set for a whole cup, and which of them only these castings say so of, not the logbook."""
+    told = columns.describe()
+    level = dict(zip(told["column"], told["level"], strict=True))
+    names = [f.name for f in factors if f.varied]
+    if batch is None or not data[batch].duplicated().any():
+        return tuple(name for name in names if level.get(name) == "batch"), []
+    differ = data.groupby(batch)[names].nunique().gt(1).any()
+    alike = [name for name in names if not differ[name] and level.get(name) != "trial"]
+    return tuple(alike), [name for name in alike if name not in level]
 
 
 def groups_of(frame: pd.DataFrame, factors: Sequence[str]) -> dict[str, pd.Series]:

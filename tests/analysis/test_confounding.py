@@ -213,6 +213,30 @@ def test_what_is_set_per_cup_can_be_said():
         what_is_confounded(haphazard(), SETTINGS).next_runs(4, batch_size=0)
 
 
+def test_what_was_alike_within_every_cup_stays_so_unless_the_logbook_or_the_user_knows_better():
+    frame = haphazard().assign(
+        lid=np.repeat([0, 1, 1, 0, 0, 1], 2), hold_kpa=np.repeat([100, 300, 100, 300, 300, 100], 2)
+    )
+    report = what_is_confounded(frame, [*SETTINGS, "lid", "hold_kpa"])
+    assert report.set_per_batch == ("resin_c", "lid")  # a pressure hold is kept with the casting, so it may differ
+    assert (
+        "lid was alike within every batch, so next_runs sets it per batch; per_batch= overrules that."
+        in report.cautions
+    )
+    cups = report.next_runs(8, batch_size=4).groupby("batch")
+    assert (cups[["resin_c", "lid"]].nunique() == 1).all(axis=None)
+    assert (cups["hold_kpa"].nunique() == 2).any()
+    assert (report.next_runs(8, batch_size=4, per_batch=()).groupby("batch")["lid"].nunique() == 2).any()
+    assert (report.next_runs(8, batch_size=4, per_batch="hold_kpa").groupby("batch")["hold_kpa"].nunique() == 1).all()
+
+
+def test_cups_of_one_casting_leave_it_to_the_logbook_what_is_set_per_batch():
+    frame = haphazard().assign(lid=[0, 1] * 6, batch_id=[f"B-{n:03d}" for n in range(1, 13)])
+    report = what_is_confounded(frame, [*SETTINGS, "lid"])
+    assert report.set_per_batch == ("resin_c",)
+    assert report.cautions == ()
+
+
 def test_the_next_cup_is_as_good_as_the_best_of_all_cups():
     """Against every cup of two castings, by the determinant of the generalised least squares information."""
     frame = half_fraction().assign(cup=np.repeat([0, 1, 2, 3], 2))
