@@ -18,7 +18,7 @@ from castlab.analysis import separating, words
 from castlab.analysis.reading import castings as rows_of
 from castlab.analysis.reading import coding
 from castlab.errors import FitError, InputError
-from castlab.records import columns
+from castlab.records.columns import describe
 from castlab.results import Result
 
 ALWAYS, NEARLY, OFTEN = 0.999, 0.8, 0.5
@@ -175,7 +175,7 @@ def _set_per_batch(
     data: pd.DataFrame, factors: Sequence[coding.Factor], batch: str | None
 ) -> tuple[tuple[str, ...], list[str]]:
     """The varied factors that are set for a whole cup, and which of them only these castings say so of, not the logbook."""
-    told = columns.describe()
+    told = describe()
     level = dict(zip(told["column"], told["level"], strict=True))
     names = [f.name for f in factors if f.varied]
     if batch is None or not data[batch].duplicated().any():
