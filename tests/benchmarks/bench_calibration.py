@@ -71,7 +71,7 @@ def grid(kinds: list[str], quick: bool) -> list[Cell]:
     cells = []
     for kind in kinds:
         for layout in QUICK if quick else LAYOUTS:
-            spreads = (0.0, 0.5, 1.5) if kind == "measure" else (0.0, 0.3, 0.7)
+            spreads = {"measure": (0.0, 0.5, 1.5), "count": (0.0, 0.3, 0.7, 1.0)}.get(kind, (0.0, 0.3, 0.7))
             for spread in (0.0,) if layout.endswith("-") else spreads[::2] if quick else spreads:
                 start = Cell(kind, layout, spread=spread)
                 if kind == "count":

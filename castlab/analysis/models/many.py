@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy import stats
@@ -63,11 +64,22 @@ class Response:
         as in `castlab.analysis.models.linear.fit_many`."""
         kind = "log count" if self.kind == "count" and self.split is not None else self.kind
         precision = working.WEAK if kind == "grade" and held.any() else working.RIDGE
-        made = working.respond(kind, self.X, self.Y[rows], self.offset, held, values, precision)
+        scattered = self.scattered[rows] if kind == "log count" else None
+        made = working.respond(kind, self.X, self.Y[rows], self.offset, held, values, precision, scattered)
         found = linear.fit_many(
             self.X, made.line + made.left, self.split, made.weight, ASSURED[self.kind], made.grain, even
         )
         return replace(found, ok=found.ok & made.converged)
+
+    @cached_property
+    def scattered(self) -> np.ndarray:
+        """(S,) variance of the log means of castings about their line, counts in batches: what the two strata make of it
+        with nothing held, so that one value serves every test of a response."""
+        held = np.zeros((len(self.Y), self.X.shape[1]))
+        made = working.respond("log count", self.X, self.Y, self.offset, held > 0, held)
+        found = linear.fit_many(self.X, made.line + made.left, self.split, made.weight, even=True)
+        variance = found.phi + found.batch_variance * made.weight.mean(axis=1)
+        return working.scatter(self.offset + made.line, variance)
 
     def free(self, rows: np.ndarray) -> linear.LinearFits:
         """The fits with nothing held."""

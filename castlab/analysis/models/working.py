@@ -3,10 +3,12 @@ responses at once, with some coefficients held at given values.
 
 Passes and grades use the efficient score of the logistic and the proportional odds model (McCullagh, JRSS B 42, 1980,
 109-142), counts without batches that of the Poisson model with its scatter estimated (quasi-likelihood; Wedderburn,
-Biometrika 61, 1974, 439-447). Counts in batches use log(y + 1) instead of y, set against what it would be on average if
-counts were Poisson: what a batch does multiplies the counts of all its castings, so it is the logarithm that scatters
-evenly between batches (Anscombe, Biometrika 35, 1948, 246-254); the average keeps ratios right where counts are few, which
-the logarithm alone does not.
+Biometrika 61, 1974, 439-447). Counts in batches use log(y + 1) instead of y: what a batch does multiplies the counts of all
+its castings, so it is the logarithm that scatters evenly between batches (Anscombe, Biometrika 35, 1948, 246-254). It is set
+against what it would be on average if counts were Poisson about log means that scatter as these castings' do (normally, with
+the variance that the scatter of log(y + 1) shows; `scatter`), which keeps ratios right where counts are few and where batches
+differ much. The logarithm alone does not: set against Poisson counts without more scatter, ratios of 4 come out as 3.5 where
+means are 1 to 3 and batches differ by a standard deviation of 1.
 
 A test of one effect holds it at the value tested while the others are fitted: then neither weights nor working responses
 lean towards the effect that the data happen to show, which is what makes the usual tests of a fitted quasi-likelihood too
@@ -31,7 +33,13 @@ WEAK = 0.25
 """The same for grades where an effect is tested, and where their likelihood has no maximum: as if the others came from a
 normal distribution with standard deviation 2 on the log odds scale. With a dozen castings the others' fitted effects are
 else too large by half, and scatter seems less than it is."""
-_LEAST_LINE, _MOST_LINE, _POINTS = -9.0, 12.0, 1051
+_LEAST_LINE, _MOST_LINE, _POINTS = -9.0, 7.0, 801
+"""Log means of the table of log(y + 1); for larger ones its series is exact to 1e-6."""
+_NODES, _SHARES = (part / scale for part, scale in zip(np.polynomial.hermite_e.hermegauss(5), (1, np.sqrt(2 * np.pi))))
+"""Where, in standard deviations, averages over normally scattered log means are taken, and their shares."""
+_MOST_SCATTER = 4.0
+"""Variance of log means beyond which no more of it is told from few castings: some seven times more or less."""
+_REFINED = 4
 _ITERATIONS = 50
 _CLOSE = 1e-8
 _SCORING = 6
@@ -53,7 +61,7 @@ class Working:
 
 def respond(
     kind: str, X: np.ndarray, Y: np.ndarray, offset: np.ndarray, held: np.ndarray, values: np.ndarray,
-    precision: float = RIDGE,
+    precision: float = RIDGE, scattered: np.ndarray | None = None,
 ) -> Working:  # fmt: skip
     """Fit the coefficients that are not held, castings taken as independent, and return the working responses.
 
@@ -66,6 +74,7 @@ def respond(
     held : (R, p) bool, which coefficients are held
     values : (R, p) at which values
     precision : that slopes are given before the data
+    scattered : (R,) variance of the log means of castings about their line, for log counts; 0 by default
     """
     if kind == "grade":
         found = np.empty((4, *Y.shape))  # line, left, weight, grain
@@ -80,18 +89,20 @@ def respond(
     if kind in ("count", "log count"):
         start = np.log((Y.sum(axis=1) + 0.5) / np.exp(offset).sum())
         if kind == "count":
-            return _one_line(X, Y, offset, held, values, start, _counts)
-        return _one_line(X, np.log(Y + ONE), offset, held, values, start, _log_counts)
+            return _one_line(X, (Y,), offset, held, values, start, _counts)
+        apart = np.zeros(len(Y)) if scattered is None else np.sqrt(scattered)
+        return _one_line(X, (np.log(Y + ONE), apart), offset, held, values, start, _log_counts)
     share = (Y.sum(axis=1) + 0.5) / (Y.shape[1] + 1)
-    return _one_line(X, Y, offset, held, values, special.logit(share), _passes, precision)
+    return _one_line(X, (Y,), offset, held, values, special.logit(share), _passes, precision)
 
 
-Pieces = Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
+Pieces = Callable[..., tuple[np.ndarray, np.ndarray]]
+"""From the line (R, n) and what is known of these responses: left and weight."""
 
 
 def _counts(line: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Working residual and weight of counts at this log mean."""
-    mean = np.exp(np.clip(line, -20, 20))
+    mean = np.exp(np.clip(line, -20, 50))
     return (y - mean) / mean, mean
 
 
@@ -102,45 +113,76 @@ def _passes(line: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return (y - mean) / weight, weight
 
 
-def _log_counts(line: np.ndarray, seen: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Working residual and weight of log(y + 1) at this log mean."""
-    mean, slope = _table()
-    place = (np.clip(line, _LEAST_LINE, _MOST_LINE) - _LEAST_LINE) * ((_POINTS - 1) / (_MOST_LINE - _LEAST_LINE))
-    at = np.minimum(place.astype(int), _POINTS - 2)
-    part = place - at
-    expected = mean[at] + part * (mean[at + 1] - mean[at])
-    steep = np.maximum(slope[at] + part * (slope[at + 1] - slope[at]), 1e-4)
-    return (seen - expected) / steep, steep**2
+def _log_counts(line: np.ndarray, seen: np.ndarray, apart: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Working residual and weight of log(y + 1) where log means lie about the line with standard deviations `apart` (R,)."""
+    (mean, slope), shares = _about(line, apart, 2)
+    steep = slope @ shares
+    return (seen - mean @ shares) / steep, steep**2
+
+
+def scatter(line: np.ndarray, variance: np.ndarray) -> np.ndarray:
+    """How much log means scatter about these lines (R, n), if log(y + 1) of a casting has this variance (R,), on average:
+    (R,) variances, 0 where Poisson counts alone would vary as much."""
+
+    def shown(apart: np.ndarray) -> np.ndarray:
+        (mean, _, within), shares = _about(line, apart, 3)
+        middle = mean @ shares
+        return np.asarray(((within + (mean - middle[:, :, None]) ** 2) @ shares).mean(axis=1))
+
+    luck = shown(np.zeros(len(line)))
+    wanted = np.maximum(variance - luck, 0.0)
+    found = np.minimum(wanted, _MOST_SCATTER)
+    for _ in range(_REFINED):
+        found = np.minimum(found * wanted / np.maximum(shown(np.sqrt(found)) - luck, 1e-12), _MOST_SCATTER)
+    return found
+
+
+def _about(line: np.ndarray, apart: np.ndarray, rows: int) -> tuple[np.ndarray, np.ndarray]:
+    """The first `rows` of `_table` at log means about the line, (rows, R, n, nodes), and the shares of the nodes."""
+    nodes, shares = (_NODES, _SHARES) if apart.any() else (np.zeros(1), np.ones(1))
+    at = line[:, :, None] + apart[:, None, None] * nodes
+    place = (np.clip(at, _LEAST_LINE, _MOST_LINE) - _LEAST_LINE) * ((_POINTS - 1) / (_MOST_LINE - _LEAST_LINE))
+    left = np.minimum(place.astype(int), _POINTS - 2)
+    table = _table()[:rows]
+    found = table[:, left] + (place - left) * (table[:, left + 1] - table[:, left])
+    if at.max() > _MOST_LINE:
+        found = np.where(at > _MOST_LINE, _of_many(at)[:rows], found)
+    return found, shares
 
 
 @cache
-def _table() -> tuple[np.ndarray, np.ndarray]:
-    """Mean of log(Y + 1), Y Poisson, over a grid of log means, and its slope."""
-    line = np.linspace(_LEAST_LINE, _MOST_LINE, _POINTS)
-    mean, slope = line + 0.0, np.ones(_POINTS)
-    for i, mu in enumerate(np.exp(line)):
-        if mu > 1000:  # from here the mean is log(mu) to 1e-6
-            break
+def _table() -> np.ndarray:
+    """Mean of log(Y + 1), Y Poisson, its slope along the log mean, and its variance, over a grid of log means."""
+    found = np.empty((3, _POINTS))
+    for i, mu in enumerate(np.exp(np.linspace(_LEAST_LINE, _MOST_LINE, _POINTS))):
         counts = np.arange(int(mu + 10 * np.sqrt(mu) + 25))
         chance = stats.poisson.pmf(counts, mu)
         logs = np.log(counts + ONE)
-        mean[i], slope[i] = chance @ logs, chance @ ((counts - mu) * logs)
-    return mean, slope
+        mean = chance @ logs
+        found[:, i] = mean, max(chance @ ((counts - mu) * logs), 1e-4), chance @ (logs - mean) ** 2
+    return found
+
+
+def _of_many(line: np.ndarray) -> np.ndarray:
+    """The same where the mean is large, by its series."""
+    part = np.exp(-line)
+    return np.stack([line + part / 2, 1 - part / 2, part])
 
 
 def _one_line(
-    X: np.ndarray, seen: np.ndarray, offset: np.ndarray, held: np.ndarray, values: np.ndarray, start: np.ndarray,
-    pieces: Pieces, precision: float = RIDGE,
+    X: np.ndarray, seen: tuple[np.ndarray, ...], offset: np.ndarray, held: np.ndarray, values: np.ndarray,
+    start: np.ndarray, pieces: Pieces, precision: float = RIDGE,
 ) -> Working:  # fmt: skip
-    """Iterated weighted least squares of one line; the responses still moving are taken on."""
+    """Iterated weighted least squares of one line; the responses still moving are taken on. `seen`: what `pieces` needs of
+    each response, (R, ...)."""
     coef = np.where(held, values, 0.0)
     coef[:, 0] = np.where(held[:, 0], coef[:, 0], start - coef[:, 1:] @ X[:, 1:].mean(axis=0))
-    converged = np.zeros(len(seen), dtype=bool)
-    moving = np.arange(len(seen))
+    converged = np.zeros(len(coef), dtype=bool)
+    moving = np.arange(len(coef))
     prior = np.diag([1e-9, *np.full(X.shape[1] - 1, precision)])
     for _ in range(_ITERATIONS):
         fix, now = held[moving], coef[moving]
-        left, weight = pieces(offset + now @ X.T, seen[moving])
+        left, weight = pieces(offset + now @ X.T, *(part[moving] for part in seen))
         step = _step(crossed(X, weight) + prior, (weight * left) @ X - now @ prior, fix)
         coef[moving] = now + step
         done = np.abs(step).max(axis=1) < _CLOSE
@@ -149,7 +191,7 @@ def _one_line(
         if not len(moving):
             break
     line = coef @ X.T
-    left, weight = pieces(offset + line, seen)
+    left, weight = pieces(offset + line, *seen)
     return Working(line, left, weight, np.ones_like(line), coef, converged)
 
 
