@@ -13,6 +13,8 @@ from types import ModuleType
 import numpy as np
 import pytest
 
+from castlab.analysis.models import many
+
 BENCH = Path(__file__).parents[1] / "benchmarks" / "bench_calibration.py"
 RUNS = 1500
 
@@ -64,3 +66,20 @@ def test_power_reaches_nine_tenths_of_one_who_knows_the_model_but_not_the_scatte
     ]
     seen = [bench.study(cell, RUNS, seed=8) for cell in cells]
     assert np.mean([s.power for s in seen]) > 0.9 * np.mean([s.estimated for s in seen])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("dispersion", "spread"), [(0.0, 1.0), (0.5, 0.7)])
+def test_ratios_of_few_bubbles_hold_where_batches_differ_much(dispersion, spread):
+    """Means of 0.75 to 12 in 20 batches of three: the mean ratio lies within three Monte-Carlo standard errors and 3% of the
+    true 4, and intervals hold it."""
+    runs, true, rng = 600, np.log(4), np.random.default_rng(31)
+    codes = np.repeat(np.arange(20), 3)
+    X = np.column_stack([np.ones(60), codes % 2, (np.arange(60) + codes // 2) % 2]).astype(float)
+    mean = np.exp(X @ [np.log(0.75), true, true] + rng.normal(0, spread, (runs, 20))[:, codes])
+    if dispersion:
+        mean = mean * rng.gamma(1 / dispersion, dispersion, mean.shape)
+    found = many.analyse("count", X, rng.poisson(mean), codes, [1, 2], null=true, intervals=False)
+    error = found.estimate.std(axis=0) / np.sqrt(runs)
+    assert (np.abs(found.estimate.mean(axis=0) - true) < 3 * error + 0.03).all()
+    assert (np.abs((found.p >= 0.05).mean(axis=0) - 0.95) < 0.015 + 3 * np.sqrt(0.05 * 0.95 / runs)).all()

@@ -496,6 +496,28 @@ def test_a_measure_far_from_zero_or_in_another_unit_gives_the_same_answer(level,
         assert one.castings[column].tolist() == pytest.approx(other.castings[column].tolist(), rel=1e-3, abs=1e-6)
 
 
+@pytest.mark.parametrize("times", [20_000, 100_000, 10_000_000])
+def test_large_counts_in_batches_are_judged_as_their_logarithms_would_be(times):
+    frame = batches(ladle=1.5)
+    frame["log"] = np.log(frame["bubbles"])
+    counts = fit_factors(frame.assign(bubbles=times * frame["bubbles"]), "bubbles", ["warm", "pour"], kind="count")
+    measures = fit_factors(frame, "log", ["warm", "pour"], kind="measure")
+    for column in ("estimate", "low", "high"):
+        assert np.log(counts.effects[column]).tolist() == pytest.approx(measures.effects[column].tolist(), abs=1e-4)
+    assert counts.effects["p_value"].tolist() == pytest.approx(measures.effects["p_value"].tolist(), rel=1e-3)
+
+
+@pytest.mark.parametrize("times", [100, 10_000_000, 1_000_000_000])
+def test_counts_without_batches_give_the_same_ratios_in_any_unit(times):
+    frame = batches(ladle=1.5)
+    plain, many = (
+        fit_factors(frame.assign(bubbles=by * frame["bubbles"]), "bubbles", ["warm", "pour"], kind="count", batch=False)
+        for by in (1, times)
+    )
+    for column in ("estimate", "low", "high", "p_value"):
+        assert many.effects[column].tolist() == pytest.approx(plain.effects[column].tolist(), rel=1e-4)
+
+
 @pytest.mark.parametrize("level", [0.0, 1e9])
 def test_readings_that_differ_by_rounding_alone_are_refused(level):
     frame = pd.DataFrame({"pour": list("aaaabbbb")})

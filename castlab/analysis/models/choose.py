@@ -21,7 +21,8 @@ With batches
     (`castlab.analysis.models.linear`).
     measure: the linear model itself.
     count, grade, pass: its working responses (`castlab.analysis.models.working`), each effect tested at its own value and the
-    interval made of the values that are not rejected. So an interval excludes "no effect" exactly when p is below 0.05.
+    interval made of the values that are not rejected; those of counts are logarithms, so that large counts get the answer
+    that their logarithms would get as measures. So an interval excludes "no effect" exactly when p is below 0.05.
     Ratios of counts hold within a batch and over batches alike; odds ratios are those of the share over many batches,
     a little nearer to 1 than within one batch. Where a setting has no count at all, bias-reduced Poisson on the scatter of
     whole batches. Where the factors tell every pass from every fail no scatter is left: a batch then counts as one casting

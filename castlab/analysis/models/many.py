@@ -64,17 +64,17 @@ class Response:
         as in `castlab.analysis.models.linear.fit_many`."""
         kind = "log count" if self.kind == "count" and self.split is not None else self.kind
         precision = working.WEAK if kind == "grade" and held.any() else working.RIDGE
-        scattered = self.scattered[rows] if kind == "log count" else None
-        made = working.respond(kind, self.X, self.Y[rows], self.offset, held, values, precision, scattered)
+        apart = self.apart[rows] if kind == "log count" else None
+        made = working.respond(kind, self.X, self.Y[rows], self.offset, held, values, precision, apart)
         found = linear.fit_many(
             self.X, made.line + made.left, self.split, made.weight, ASSURED[self.kind], made.grain, even
         )
         return replace(found, ok=found.ok & made.converged)
 
     @cached_property
-    def scattered(self) -> np.ndarray:
-        """(S,) variance of the log means of castings about their line, counts in batches: what the two strata make of it
-        with nothing held, so that one value serves every test of a response."""
+    def apart(self) -> np.ndarray:
+        """(S,) standard deviation of the log means of castings about their line, counts in batches: what the two strata make
+        of it with nothing held, so that one value serves every test of a response."""
         held = np.zeros((len(self.Y), self.X.shape[1]))
         made = working.respond("log count", self.X, self.Y, self.offset, held > 0, held)
         found = linear.fit_many(self.X, made.line + made.left, self.split, made.weight, even=True)

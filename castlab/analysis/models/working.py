@@ -33,12 +33,12 @@ WEAK = 0.25
 """The same for grades where an effect is tested, and where their likelihood has no maximum: as if the others came from a
 normal distribution with standard deviation 2 on the log odds scale. With a dozen castings the others' fitted effects are
 else too large by half, and scatter seems less than it is."""
-_LEAST_LINE, _MOST_LINE, _POINTS = -9.0, 7.0, 801
-"""Log means of the table of log(y + 1); for larger ones its series is exact to 1e-6."""
-_NODES, _SHARES = (part / scale for part, scale in zip(np.polynomial.hermite_e.hermegauss(5), (1, np.sqrt(2 * np.pi))))
-"""Where, in standard deviations, averages over normally scattered log means are taken, and their shares."""
-_MOST_SCATTER = 4.0
-"""Variance of log means beyond which no more of it is told from few castings: some seven times more or less."""
+_LEAST_LINE, _MOST_LINE, _POINTS = -9.0, 12.0, 1051
+"""Log means of the table of log(y + 1); for larger ones it is the log mean itself to 3e-5."""
+_MOST_APART, _APARTS = 2.0, 101
+"""Standard deviations of log means in the table, to which those of castings are rounded; more than the largest, some seven
+times more or less, is not told from few castings."""
+_NODES, _SHARES = np.polynomial.hermite_e.hermegauss(5)
 _REFINED = 4
 _ITERATIONS = 50
 _CLOSE = 1e-8
@@ -61,7 +61,7 @@ class Working:
 
 def respond(
     kind: str, X: np.ndarray, Y: np.ndarray, offset: np.ndarray, held: np.ndarray, values: np.ndarray,
-    precision: float = RIDGE, scattered: np.ndarray | None = None,
+    precision: float = RIDGE, apart: np.ndarray | None = None,
 ) -> Working:  # fmt: skip
     """Fit the coefficients that are not held, castings taken as independent, and return the working responses.
 
@@ -74,7 +74,7 @@ def respond(
     held : (R, p) bool, which coefficients are held
     values : (R, p) at which values
     precision : that slopes are given before the data
-    scattered : (R,) variance of the log means of castings about their line, for log counts; 0 by default
+    apart : (R,) standard deviation of the log means of castings about their line, for log counts; 0 by default
     """
     if kind == "grade":
         found = np.empty((4, *Y.shape))  # line, left, weight, grain
@@ -90,7 +90,7 @@ def respond(
         start = np.log((Y.sum(axis=1) + 0.5) / np.exp(offset).sum())
         if kind == "count":
             return _one_line(X, (Y,), offset, held, values, start, _counts)
-        apart = np.zeros(len(Y)) if scattered is None else np.sqrt(scattered)
+        apart = np.zeros(len(Y)) if apart is None else apart
         return _one_line(X, (np.log(Y + ONE), apart), offset, held, values, start, _log_counts)
     share = (Y.sum(axis=1) + 0.5) / (Y.shape[1] + 1)
     return _one_line(X, (Y,), offset, held, values, special.logit(share), _passes, precision)
@@ -115,58 +115,62 @@ def _passes(line: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _log_counts(line: np.ndarray, seen: np.ndarray, apart: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Working residual and weight of log(y + 1) where log means lie about the line with standard deviations `apart` (R,)."""
-    (mean, slope), shares = _about(line, apart, 2)
-    steep = slope @ shares
-    return (seen - mean @ shares) / steep, steep**2
+    mean, slope = _looked_up(line, apart, 0, 1)
+    return (seen - mean) / slope, slope**2
 
 
 def scatter(line: np.ndarray, variance: np.ndarray) -> np.ndarray:
     """How much log means scatter about these lines (R, n), if log(y + 1) of a casting has this variance (R,), on average:
-    (R,) variances, 0 where Poisson counts alone would vary as much."""
+    (R,) standard deviations, 0 where Poisson counts alone would vary as much."""
 
     def shown(apart: np.ndarray) -> np.ndarray:
-        (mean, _, within), shares = _about(line, apart, 3)
-        middle = mean @ shares
-        return np.asarray(((within + (mean - middle[:, :, None]) ** 2) @ shares).mean(axis=1))
+        return np.asarray(_looked_up(line, apart, 2)[0].mean(axis=1))
 
     luck = shown(np.zeros(len(line)))
     wanted = np.maximum(variance - luck, 0.0)
-    found = np.minimum(wanted, _MOST_SCATTER)
+    apart = np.sqrt(wanted)
     for _ in range(_REFINED):
-        found = np.minimum(found * wanted / np.maximum(shown(np.sqrt(found)) - luck, 1e-12), _MOST_SCATTER)
-    return found
+        apart = np.minimum(apart * np.sqrt(wanted / np.maximum(shown(apart) - luck, 1e-12)), _MOST_APART)
+    return apart
 
 
-def _about(line: np.ndarray, apart: np.ndarray, rows: int) -> tuple[np.ndarray, np.ndarray]:
-    """The first `rows` of `_table` at log means about the line, (rows, R, n, nodes), and the shares of the nodes."""
-    nodes, shares = (_NODES, _SHARES) if apart.any() else (np.zeros(1), np.ones(1))
-    at = line[:, :, None] + apart[:, None, None] * nodes
-    place = (np.clip(at, _LEAST_LINE, _MOST_LINE) - _LEAST_LINE) * ((_POINTS - 1) / (_MOST_LINE - _LEAST_LINE))
+def _looked_up(line: np.ndarray, apart: np.ndarray, *rows: int) -> list[np.ndarray]:
+    """These rows of `_table` at log means that lie `apart` (R,) about the line (R, n)."""
+    place = (np.clip(line, _LEAST_LINE, _MOST_LINE) - _LEAST_LINE) * ((_POINTS - 1) / (_MOST_LINE - _LEAST_LINE))
     left = np.minimum(place.astype(int), _POINTS - 2)
-    table = _table()[:rows]
-    found = table[:, left] + (place - left) * (table[:, left + 1] - table[:, left])
-    if at.max() > _MOST_LINE:
-        found = np.where(at > _MOST_LINE, _of_many(at)[:rows], found)
-    return found, shares
+    part = place - left
+    left += np.rint(np.minimum(apart, _MOST_APART) * ((_APARTS - 1) / _MOST_APART)).astype(int)[:, None] * _POINTS
+    found = []
+    for row in rows:
+        table = _table()[row]
+        low = table.take(left)
+        found.append(low + part * (table.take(left + 1) - low))
+    if line.max() > _MOST_LINE:
+        far, ends = line > _MOST_LINE, (line, np.ones(1), (apart**2)[:, None])
+        found = [np.where(far, ends[row], values) for row, values in zip(rows, found, strict=True)]
+    return found
 
 
 @cache
 def _table() -> np.ndarray:
-    """Mean of log(Y + 1), Y Poisson, its slope along the log mean, and its variance, over a grid of log means."""
-    found = np.empty((3, _POINTS))
-    for i, mu in enumerate(np.exp(np.linspace(_LEAST_LINE, _MOST_LINE, _POINTS))):
+    """Mean of log(Y + 1), its slope along the line, and its variance, Y Poisson about log means that lie normally about a
+    line: (3, standard deviations times lines)."""
+    lines = np.linspace(_LEAST_LINE, _MOST_LINE, _POINTS)
+    alone = np.stack([lines + np.exp(-lines) / 2, 1 - np.exp(-lines) / 2, np.exp(-lines)])  # its series, to 1e-6
+    for i, mu in enumerate(np.exp(lines[lines < 7])):
         counts = np.arange(int(mu + 10 * np.sqrt(mu) + 25))
         chance = stats.poisson.pmf(counts, mu)
         logs = np.log(counts + ONE)
         mean = chance @ logs
-        found[:, i] = mean, max(chance @ ((counts - mu) * logs), 1e-4), chance @ (logs - mean) ** 2
-    return found
-
-
-def _of_many(line: np.ndarray) -> np.ndarray:
-    """The same where the mean is large, by its series."""
-    part = np.exp(-line)
-    return np.stack([line + part / 2, 1 - part / 2, part])
+        alone[:, i] = mean, chance @ ((counts - mu) * logs), chance @ (logs - mean) ** 2
+    found = np.zeros((3, _APARTS, _POINTS))
+    for node, share in zip(_NODES, _SHARES / _SHARES.sum(), strict=True):
+        at = lines + node * np.linspace(0, _MOST_APART, _APARTS)[:, None]
+        mean, slope, variance = (np.interp(at, lines, row) for row in alone)
+        mean, slope = np.where(at > _MOST_LINE, at, mean), np.maximum(slope, 1e-4)
+        found += share * np.stack([mean, slope, variance + mean**2])
+    found[2] -= found[0] ** 2
+    return found.reshape(3, -1)
 
 
 def _one_line(
