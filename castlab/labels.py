@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from decimal import Decimal
 from numbers import Real
 from typing import Any
 
@@ -82,14 +84,45 @@ def label(column: str) -> str:
     return f"{words} ({UNITS[suffix]})" if suffix else words
 
 
-def level(value: Any) -> str:
-    """A level as it is read aloud: 4.0 is 4, True is yes.
+def per(column: str) -> str:
+    """What a response is counted out of, in words.
 
     Examples
     --------
-    >>> level(4.0), level(True), level("ladle")
-    ('4', 'yes', 'ladle')
+    >>> per("area_mm2"), per("area")
+    ('per mm² of area', 'per unit of area')
+    """
+    return f"per {unit(column) or 'unit'} of {name(column)}"
+
+
+def level(value: Any, digits: int = 6) -> str:
+    """A level as it is read aloud: 4.0 is 4, True is yes; numbers to six digits, whole ones to the last.
+
+    Examples
+    --------
+    >>> level(4.0), level(True), level("ladle"), level(1e9), level(0.00001)
+    ('4', 'yes', 'ladle', '1000000000', '0.00001')
     """
     if isinstance(value, bool) or type(value).__name__ == "bool":
         return "yes" if value else "no"
-    return str(value) if isinstance(value, str) or not isinstance(value, Real) else f"{value:g}"
+    if isinstance(value, str) or not isinstance(value, Real):
+        return str(value)
+    text = f"{value:.{digits}g}"
+    if "e" not in text:
+        return text
+    return f"{value:.0f}" if abs(float(value)) >= 1 else f"{Decimal(text):f}"
+
+
+def levels(values: Iterable[Any]) -> list[str]:
+    """Levels of one column as they are read aloud, with as many digits as tell them apart.
+
+    Examples
+    --------
+    >>> levels([100000.1, 100000.2]), levels([22.0, 32.0])
+    (['100000.1', '100000.2'], ['22', '32'])
+    """
+    given = list(values)
+    told = [level(value) for value in given]
+    if len(set(told)) < len(set(given)):
+        told = [level(value, 16) for value in given]
+    return told

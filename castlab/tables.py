@@ -79,6 +79,8 @@ def table(frame: pd.DataFrame, caption: str = "", numbers: Sequence[str] | None 
         heads.append(f'<th scope="col"{head}>{html.escape(str(name))}</th>')
         columns.append([f"<td{body}>{html.escape(text)}</td>" for text in told])
     rows = "".join(f"<tr>{''.join(row)}</tr>" for row in zip(*columns, strict=True))
+    if not len(frame):
+        rows = f'<tr><td colspan="{max(1, len(frame.columns))}" style="text-align: left">none</td></tr>'
     title = f"<caption>{html.escape(caption)}</caption>" if caption else ""
     return f"<table>{title}<thead><tr>{''.join(heads)}</tr></thead><tbody>{rows}</tbody></table>"
 

@@ -76,6 +76,10 @@ def test_every_frame_can_be_shown(frame):
     assert tables.framed(frame).startswith("<table>")
 
 
+def test_an_empty_table_says_that_there_is_nothing():
+    assert '<td colspan="2" style="text-align: left">none</td>' in tables.table(pd.DataFrame({"a": [], "b": []}))
+
+
 def test_markup_in_a_frame_is_shown_as_text():
     assert "<b>" not in tables.framed(pd.DataFrame({"<b>": ["<b>"]}, index=["<b>"]))
 

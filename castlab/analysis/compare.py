@@ -158,9 +158,9 @@ def compare_runs(
     if len(levels) < 2:
         raise InputError(f"{group} has {words.count(len(levels), 'group')}; accepted: a column with at least two")
     if pd.api.types.is_numeric_dtype(frame[group].dtype) and not pd.api.types.is_bool_dtype(frame[group].dtype):
-        named = frame[group].map(lambda v: words.setting(float(v)), na_action="ignore")
-        order = dict.fromkeys(words.setting(float(v)) for v in np.sort(levels.astype(float)))
-        frame = frame.assign(**{group: pd.Categorical(named, list(order))})
+        known = np.sort(levels.astype(float))
+        named = dict(zip(known, labels.levels(known), strict=True))
+        frame = frame.assign(**{group: pd.Categorical(frame[group].astype(float).map(named), list(named.values()))})
     fit = fit_factors(
         frame, response, [group], kind=kind, batch=batch, exposure=exposure, at_least=at_least, at_most=at_most,
         missed=missed, false_finds=false_finds, within=within, scores=scores,
@@ -174,7 +174,8 @@ def compare_runs(
     cautions = list(fit.cautions)
     conclusion = None
     sizes = words.listing([f"{n} at {g}" if g[:1].isdigit() else f"{n} {g}" for g, n in _sizes(fit, group)])
-    verdict = [f"{words.sentence(labels.name(response))}: {words.size(fit.n, fit.n_batches)}, {sizes}."]
+    per = f" {labels.per(exposure)}" if exposure else ""
+    verdict = [f"{words.sentence(labels.name(response))}{per}: {words.size(fit.n, fit.n_batches)}, {sizes}."]
     if margin is not None:
         pairs["conclusion"] = [_conclude(*fit._chosen.model.interval(j, TOST_LEVEL), margin) for j in term.cols]
         conclusion = str(pairs["conclusion"].iloc[0])

@@ -215,7 +215,7 @@ def find_pairs(
     varied = [f for f in factors if f.varied]
     for f in factors:
         if not f.varied:
-            only = words.setting(f.levels[0]) if f.numeric else labels.level(f.levels[0])
+            only = labels.level(f.levels[0])
             found.append((f.name, "(never varied)", 1.0, f"always {only}: these castings say nothing about it"))
     blocks = {f.name: _centred(f.columns(data[f.name])) for f in varied}
     for i, one in enumerate(varied):

@@ -17,7 +17,7 @@ from castlab.analysis import zeros as zero_counts
 from castlab.analysis.models import imperfect, permutation
 from castlab.analysis.models.chosen import Chosen
 from castlab.analysis.reading import castings as rows_of
-from castlab.analysis.reading import coding, recorded
+from castlab.analysis.reading import coding, kinds, recorded
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 from castlab.scoring import rubric
@@ -80,7 +80,7 @@ class FactorFit(Result):
         ----------
         settings : mapping or DataFrame
             Factor name -> one value or a list of values (lists of one length go together), or one row per setting.
-            Factors left out are held at their mean or reference level; `.attrs["held"]` says so.
+            Factors left out are held at their mean or reference level, an exposure at its mean; `.attrs["held"]` says so.
 
         Returns
         -------
@@ -102,6 +102,9 @@ class FactorFit(Result):
                 values = rows[f.name].to_numpy(dtype=float)
                 outside |= (values < f.levels[0] - 1e-9) | (values > f.levels[1] + 1e-9)
         table = rows.assign(expected=expected, low=low, high=high, extrapolates=outside)
+        if self.exposure is not None:
+            mean = f"{words.number(float(kinds.numbers(self.data[self.exposure]).mean()))} {labels.unit(self.exposure)}"
+            held = f"Counts are for the mean {labels.name(self.exposure)}, {mean.strip()}. {held}".strip()
         table.attrs["held"] = held
         return table
 
@@ -283,7 +286,7 @@ def fit_factors(
     if response.endswith("_grade") and (mixed := rubric.mixed(frame)):
         cautions.append(mixed)
     cautions += randomisation.cautions(used, design, test_table)
-    verdict = [verdicts.opening(used.size(), response, used.kind, len(kept))]
+    verdict = [verdicts.opening(used.size(), response, used.kind, len(kept), exposure)]
     verdict += plans.told(effect_table, test_table, chosen.scale, response, used.kind, plan)
     verdict += [_plainly(why, used.factors) for why in dropped.values()]
     return FactorFit(
@@ -395,5 +398,5 @@ def _settings(
     held = {n: f.held for n, f in factors.items() if n not in rows.columns}
     for name, value in held.items():
         rows[name] = value
-    told = [f"{n} at {f'{v:.3g}' if factors[n].numeric else labels.level(v)}" for n, v in held.items()]
+    told = [f"{n} at {words.number(v) if factors[n].numeric else labels.level(v)}" for n, v in held.items()]
     return rows[list(factors)], f"Held at the mean or reference: {words.listing(told)}." if told else ""

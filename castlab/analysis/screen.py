@@ -30,6 +30,8 @@ FEWEST = 4
 SIMULATED, SEED = 20_000, 1989
 MOST_FACTORS = 5
 """Longest product of factors that is named."""
+TOLD = 3
+"""Castings without a response that are named by their settings."""
 ALIAS = 0.999
 MIXED = 1e-6
 BATCHES, CASTINGS = "batches", "castings"
@@ -136,7 +138,10 @@ def screen_effects(
     if read.kind == "count":
         y = 2 * np.sqrt(y + 0.375)
     codes = None if batch is None else _batches(data[batch])
-    table, left_over = _effects(signs, names, contrasts, y, codes)
+    try:
+        table, left_over = _effects(signs, names, contrasts, y, codes)
+    except FitError as exc:
+        raise FitError(_missing(frame, response, names, keep) or str(exc)) from None
     if table["estimate"].abs().max() <= kinds.resolution(y):
         raise FitError(f"{response} is the same in all castings; castings that differ are needed")
     table, strata = _judged(table)
@@ -154,6 +159,25 @@ def screen_effects(
         simultaneous_margin=float(main["simultaneous_margin"]), n=len(y), left_over=left_over, kind=read.kind,
         response=response,
     )  # fmt: skip
+
+
+def _missing(frame: pd.DataFrame, response: str, names: Sequence[str], keep: np.ndarray) -> str:
+    """What to say where the plan could be screened if nothing were missing; "" where it could not."""
+    if keep.all() or frame[list(names)].isna().any(axis=None):
+        return ""
+    try:
+        signs, contrasts = _signs(frame, names)
+        _effects(signs, names, contrasts, np.zeros(len(frame)), None)
+    except (FitError, InputError):
+        return ""
+    gaps = frame.loc[~keep, list(names)].head(TOLD)
+    told = [", ".join(f"{labels.name(n)} {labels.level(row[n])}" for n in names) for row in gaps.to_dict("records")]
+    more = int((~keep).sum()) - len(told)
+    where = "; ".join([*told, *([f"and {more} more"] if more else [])])
+    return (
+        f"{response} is missing for {int((~keep).sum())} of {len(frame)} castings ({where}), and a two-level plan with a gap "
+        "does not tell its effects apart: score or cast what is missing, or use fit_factors with fewer factors"
+    )
 
 
 def _batches(column: pd.Series) -> np.ndarray | None:

@@ -34,11 +34,12 @@ def size(estimate: float, low: float, high: float, scale: str, response: str, ki
     return f"{labels.name(response)} {said} {unit}, 95% interval {least} to {most} {unit}".replace(" ,", ",").strip()
 
 
-def opening(size: str, response: str, kind: str, factors: int) -> str:
+def opening(size: str, response: str, kind: str, factors: int, exposure: str | None = None) -> str:
     """What was judged: "61 castings in 17 batches were judged by bubbles (counted), each setting with the others held still."."""
     still = ", each setting with the others held still" if factors > 1 else ""
     name = f'"{labels.name(response)}"' if kind == "pass" else labels.name(response)
-    how = "" if kind == "grade" and name.endswith("grade") else f" ({KIND[kind]})"
+    told = KIND[kind] if exposure is None else f"{KIND[kind]} {labels.per(exposure)}"
+    how = "" if kind == "grade" and name.endswith("grade") else f" ({told})"
     return f"{size} were judged by {name}{how}{still}."
 
 
@@ -98,9 +99,9 @@ def _sure(row: Any) -> str:
 def _widest(rows: pd.DataFrame, scale: str, response: str) -> str:
     """The lowest and the highest of several levels' limits, each rounded as in its own row."""
     ends = []
-    for name, place in (("low", rows["low"].idxmin()), ("high", rows["high"].idxmax())):
+    for end, place in ((1, rows["low"].idxmin()), (2, rows["high"].idxmax())):
         row = rows.loc[place]
-        ends.append(words.effect(row[name], row["low"], row["high"], times=scale != "difference")[0])
+        ends.append(words.effect(row["estimate"], row["low"], row["high"], times=scale != "difference")[end])
     unit = labels.unit(response) if scale == "difference" else "times"
     return f"{ends[0]} to {ends[1]} {unit}".strip()
 

@@ -12,25 +12,30 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-def setting(value: float) -> str:
-    """A setting of a numeric factor, without trailing zeros."""
-    return f"{value:.6g}"
+BEYOND = 1e-6
+"""An uncertainty this much smaller than its number is none that a casting could show: the number gets three digits."""
 
 
-def ratio(value: float) -> str:
-    """A ratio to two significant digits."""
-    if not math.isfinite(value) or value > 1000:
+def ratio(value: float, spread: float = math.inf) -> str:
+    """A ratio to two significant digits, or more where its uncertainty `spread` is smaller than those show."""
+    if math.isnan(value):
+        return tables.UNKNOWN
+    if value > 1000:
         return "more than 1000"
     if value < 0.001:
         return "less than 0.001"
+    if BEYOND * value < spread < math.inf:
+        decimals = -math.floor(math.log10(spread))
+        if decimals > 1 - _power(value, 2):
+            return f"{value:.{max(0, decimals)}f}"
     return _significant(value, 2)
 
 
 def rounded(value: float, spread: float) -> str:
     """A measure rounded to two digits of its uncertainty `spread` (same unit)."""
     if not math.isfinite(value):
-        return "unlimited"
-    if not math.isfinite(spread) or spread <= 0:
+        return tables.UNKNOWN if math.isnan(value) else "unlimited"
+    if not math.isfinite(spread) or spread <= BEYOND * abs(value):
         return _significant(value, 3)
     decimals = max(0, 1 - math.floor(math.log10(spread)))
     text = f"{value:.{decimals}f}"
@@ -40,15 +45,41 @@ def rounded(value: float, spread: float) -> str:
 def signed(value: float, spread: float) -> str:
     """As `rounded`, with a plus in front of what is above zero."""
     text = rounded(value, spread)
-    return text if text.startswith("-") or text == "unlimited" or float(text) == 0 else "+" + text
+    return "+" + text if value > 0 and math.isfinite(value) and float(text) else text
 
 
 def effect(estimate: float, low: float, high: float, *, times: bool) -> tuple[str, str, str]:
-    """An effect and the ends of its interval, each as a ratio, or as a signed measure to two digits of its uncertainty."""
-    if times:
-        return ratio(estimate), ratio(low), ratio(high)
-    half = (high - low) / 2
-    return signed(estimate, half), signed(low, half), signed(high, half)
+    """An effect and the ends of its interval, each as a ratio, or as a signed measure to two digits of its uncertainty.
+
+    An end that would be rounded to no effect, 1 or 0, gets as many digits more as show on which side of it it lies.
+
+    Examples
+    --------
+    >>> effect(1.06, 1.02, 1.1, times=True), effect(1.31, 1.003, 1.7, times=True)
+    (('1.06', '1.02', '1.10'), ('1.3', '1.003', '1.7'))
+    >>> effect(0.25, 0.0004, 0.5, times=False)
+    ('+0.25', '+0.0004', '+0.50')
+    """
+    half, none = (high - low) / 2, 1.0 if times else 0.0
+    said = [ratio(v, half) if times else signed(v, half) for v in (estimate, low, high)]
+    for place, end in ((1, low), (2, high)):
+        away = abs(end - none)
+        if away > BEYOND * min(half, 1.0) and said[place] == f"{none:.{len(said[place].partition('.')[2])}f}":
+            said[place] = f"{end:{'' if times else '+'}.{-_power(away, 1)}f}"
+    return said[0], said[1], said[2]
+
+
+def number(value: float) -> str:
+    """Three significant digits, whole from 1000 on, in plain decimals where these are readable, without trailing zeros.
+
+    Examples
+    --------
+    >>> number(4.0), number(0.01234), number(1234.4), number(2e-12)
+    ('4', '0.0123', '1234', '2e-12')
+    """
+    if math.isinf(value):
+        return "unlimited"
+    return f"{value:.0f}" if abs(value) >= 1000 else about(value, 3)
 
 
 def about(value: float, digits: int = 2) -> str:
@@ -73,8 +104,16 @@ def p_value(p: float) -> str:
 
 
 def share(p: float) -> str:
-    """A fraction as a whole percentage."""
-    return f"{100 * p:.0f}%"
+    """A fraction as a whole percentage, which is 0 or 100 only where it is all or nothing.
+
+    Examples
+    --------
+    >>> share(0.374), share(0.001), share(0.999), share(1.0)
+    ('37%', 'under 1%', 'over 99%', '100%')
+    """
+    if 0 < p < 0.005:
+        return "under 1%"
+    return "over 99%" if 0.995 < p < 1 else f"{100 * p:.0f}%"
 
 
 def count(number: int, noun: str) -> str:
@@ -106,19 +145,24 @@ def table(frame: pd.DataFrame, *, ratios: bool) -> pd.DataFrame:
         if column in {"p_value", "p_adjusted"}:
             told[column] = [p_value(p).removeprefix("p ").removeprefix("= ") for p in frame[column]]
     if {"estimate", "low", "high"} <= set(frame):
-        for column in ("estimate", "low", "high"):
-            told[column] = [
-                ratio(value) if ratios else rounded(value, (high - low) / 2)
-                for value, low, high in zip(frame[column], frame["low"], frame["high"], strict=True)
-            ]
+        sizes = zip(frame["estimate"], frame["low"], frame["high"], strict=True)
+        said = [tuple(text.removeprefix("+") for text in effect(*size, times=ratios)) for size in sizes]
+        told[["estimate", "low", "high"]] = said
     for column in told.select_dtypes("float").columns:
-        told[column] = [tables.UNKNOWN if math.isnan(value) else f"{value:.3g}" for value in told[column]]
+        told[column] = [tables.UNKNOWN if math.isnan(value) else number(value) for value in told[column]]
     return told
 
 
 def _significant(value: float, digits: int) -> str:
-    """In plain decimals, never in powers of ten; trailing zeros are digits that the data support."""
+    """In plain decimals where these are readable; trailing zeros are digits that the data support."""
     if value == 0:
         return "0"
-    power = int(f"{value:.{digits - 1}e}".partition("e")[2])  # of the rounded value: 0.0999 is 0.10
-    return f"{round(value, digits - 1 - power):.{max(0, digits - 1 - power)}f}"
+    if abs(value) < 1e-6:
+        return f"{value:.0e}"
+    decimals = digits - 1 - _power(value, digits)
+    return f"{round(value, decimals):.{max(0, decimals)}f}"
+
+
+def _power(value: float, digits: int) -> int:
+    """Power of ten of the first digit, of the rounded value: 0.0999 is 0.10."""
+    return int(f"{value:.{digits - 1}e}".partition("e")[2])

@@ -10,7 +10,6 @@ import pandas as pd
 from scipy import stats
 
 from castlab import labels
-from castlab.analysis import words
 from castlab.designs import exchange, two_level
 from castlab.designs.space import Space, Term, two_factor
 
@@ -182,7 +181,7 @@ def _steps(space: Space, term: Term) -> list[tuple[str, np.ndarray]]:
         if f.numeric:
             low, high = f.settings[0], f.settings[-1]
             own.append(
-                [(f"{words.setting(high)} against {words.setting(low)} {labels.unit(f.name)}".strip(), np.array([2.0]))]
+                [(f"{' against '.join(labels.levels([high, low]))} {labels.unit(f.name)}".strip(), np.array([2.0]))]
             )
         else:
             base = space.block(space.factors.index(f), np.arange(len(f.settings)))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from castlab import labels
 from castlab.analysis import words
 from castlab.designs import assess
 from castlab.errors import NotFoundError
@@ -62,7 +63,7 @@ class Design(Result):
         told = self.table.copy()
         for name in self.factors:
             if pd.api.types.is_float_dtype(told[name]):
-                told[name] = [words.setting(v) for v in told[name]]
+                told[name] = [labels.level(v) for v in told[name]]
         known = self.precision.copy()
         for column in ("standard_error", "half_width"):
             known[column] = [words.rounded(v, 0.1) for v in known[column]]

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from castlab import labels
+from castlab.analysis import words as numbers
 from castlab.errors import InputError
 from castlab.figures.style import FAINT, INK, QUIET, Picture, colour, marker, picture, styled, words
 
@@ -333,7 +334,7 @@ def _fitted_words(factor: str, means: pd.DataFrame | None) -> str:
         return ""
     ends = means.iloc[[0, -1]] if len(means) > MAX_LEVELS else means
     said = words(
-        f"{row.expected:.3g} ({row.low:.3g} to {row.high:.3g}) at {labels.level(row.level)}"
+        f"{numbers.number(row.expected)} ({numbers.number(row.low)} to {numbers.number(row.high)}) at {labels.level(row.level)}"
         for row in ends.itertuples()
     )
     return f"Fitted by {labels.name(factor)}: {said}."

@@ -37,10 +37,10 @@ def draw_fit(fit: FactorFit) -> Picture:
     """
     rows = fit.effects.sort_values("p_value", kind="stable").reset_index(drop=True)
     names = [f"{labels.name(row.factor)}: {row.contrast}" for row in rows.itertuples()]
-    return forest(rows, names, scale=fit.scale, response=fit.response)
+    return forest(rows, names, scale=fit.scale, response=fit.response, exposure=fit.exposure)
 
 
-def forest(rows: pd.DataFrame, names: list[str], *, scale: str, response: str) -> Picture:
+def forest(rows: pd.DataFrame, names: list[str], *, scale: str, response: str, exposure: str | None = None) -> Picture:
     """Effects with intervals on one axis, from the top down.
 
     Parameters
@@ -53,16 +53,20 @@ def forest(rows: pd.DataFrame, names: list[str], *, scale: str, response: str) -
         "ratio", "odds ratio" or "difference".
     response
         Column that the effects are on.
+    exposure
+        Column of what a count is out of.
     """
     with styled():
         figure = picture(8.2, 1.25 + 0.36 * len(rows))
-        draw_intervals(figure.subplots(), rows, names, scale=scale, response=response)
+        draw_intervals(figure.subplots(), rows, names, scale=scale, response=response, exposure=exposure)
         name_strengths(figure, rows)
     figure.alt = f"Effects on {labels.name(response)} with 95% intervals. {in_words(rows, names, scale=scale)}."
     return figure
 
 
-def draw_intervals(axes: Axes, rows: pd.DataFrame, names: list[str], *, scale: str, response: str) -> None:
+def draw_intervals(
+    axes: Axes, rows: pd.DataFrame, names: list[str], *, scale: str, response: str, exposure: str | None = None
+) -> None:
     """The rows of `forest` on these axes."""
     ratio = scale != "difference"
     none = 1.0 if ratio else 0.0
@@ -91,7 +95,7 @@ def draw_intervals(axes: Axes, rows: pd.DataFrame, names: list[str], *, scale: s
         "estimate (95% interval)", (1.015, 1), xycoords="axes fraction", xytext=(0, 3), textcoords="offset points",
         va="bottom", fontsize=9,
     )  # fmt: skip
-    axes.set_xlabel(_axis(scale, response))
+    axes.set_xlabel(_axis(scale, response, exposure))
 
 
 def in_words(rows: pd.DataFrame, names: list[str], *, scale: str) -> str:
@@ -118,9 +122,9 @@ def _numbers(row: Any, *, ratio: bool) -> str:
     return f"{said} ({low} to {high})"
 
 
-def _axis(scale: str, response: str) -> str:
+def _axis(scale: str, response: str, exposure: str | None) -> str:
     if scale == "ratio":
-        return f"times as many {response.replace('_', ' ')} (log scale)"
+        return f"times as many {labels.name(response)}{f' {labels.per(exposure)}' if exposure else ''} (log scale)"
     if scale == "odds ratio":
         better = "a higher " if response.endswith("_grade") else ""
         return f"times the odds of {better}{labels.name(response)} (log scale)"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from castlab import labels
+from castlab.analysis import words as numbers
 from castlab.figures import castings, effects
 from castlab.figures.style import Picture, picture, styled
 
@@ -36,10 +37,10 @@ def draw_comparison(result: Comparison) -> Picture:
         left, right = figure.subplots(1, 2, width_ratios=[1.25, 1])
         castings.draw_panel(left, rows, response, group, fit.batch, (None, {"": 0}), means)
         left.set_ylabel(labels.label(response))
-        effects.draw_intervals(right, result.pairs, names, scale=result.scale, response=response)
+        effects.draw_intervals(right, result.pairs, names, scale=result.scale, response=response, exposure=fit.exposure)
         castings.name_markers(figure, {}, None, fitted=True)
     said = "; ".join(
-        f"{row.group}, {row.castings} castings, expected {row.expected:.3g} ({row.low:.3g} to {row.high:.3g})"
+        f"{row.group}, {row.castings} castings, expected {numbers.number(row.expected)} ({numbers.number(row.low)} to {numbers.number(row.high)})"
         for row in result.groups.itertuples()
     )
     figure.alt = (

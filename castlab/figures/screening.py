@@ -9,6 +9,7 @@ import pandas as pd
 from matplotlib.lines import Line2D
 
 from castlab import labels
+from castlab.analysis import words as numbers
 from castlab.figures.style import INK, QUIET, SURE, Picture, picture, styled, words
 
 if TYPE_CHECKING:
@@ -97,4 +98,4 @@ def _said(rows: pd.DataFrame, margin: float) -> str:
     told = [f"{rows['effect'].iloc[k]} {rows['estimate'].iloc[k]:+.3g}" for k in _standing(rows)]
     shown = bool((rows["strength"] != "not shown").any())
     found = f"Standing out: {words(told)}." if shown else f"None stands out; the largest is {told[0]}."
-    return f"{len(rows)} effects, margin of error {margin:.3g}. {found}"
+    return f"{len(rows)} effects, margin of error {numbers.number(margin)}. {found}"

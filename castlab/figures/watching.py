@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from castlab import labels
+from castlab.analysis import words as numbers
 from castlab.figures.style import FAINT, INK, QUIET, Picture, colour, picture, styled, words
 from castlab.figures.sweeps import WHITE
 
@@ -221,8 +222,8 @@ def _words(result: Watch) -> str:
     flagged = [f"{row.point} ({row.flag})" for row in rows[rows["flag"] != ""].itertuples()]
     last = rows.iloc[-1]
     said = (
-        f"{result.name}, {len(rows)} points in the order made; usual {last['centre']:.3g}, limits of the last point "
-        f"{last['low']:.3g} to {last['high']:.3g}. Flagged: {words(flagged[:TOLD])}"
+        f"{result.name}, {len(rows)} points in the order made; usual {numbers.number(last['centre'])}, limits of the last point "
+        f"{numbers.number(last['low'])} to {numbers.number(last['high'])}. Flagged: {words(flagged[:TOLD])}"
         + (f" and {len(flagged) - TOLD} more." if len(flagged) > TOLD else ".")
     )
     if result.spread is not None:
@@ -237,7 +238,8 @@ def _life_words(life: MoldLife) -> str:
     if not len(life.curve):
         return "Life of the molds: none is worn out yet."
     last = life.curve.iloc[-1]
+    serving = f"{numbers.share(last['surviving'])} still serve" if last["surviving"] > 0 else "none still serves"
     return (
         f"Life of the molds: {int(life.curve['worn_out'].sum())} worn out, {len(life.remaining)} in use; after "
-        f"{last['pulls']:.0f} pulls {100 * last['surviving']:.0f}% still serve."
+        f"{numbers.count(int(last['pulls']), 'pull')} {serving}."
     )

@@ -136,12 +136,10 @@ def drift_of_scorer(scores: pd.DataFrame, value: str, *, scorer: str | None = No
                 "alike, to tell an interval. Score more castings that differ again."
             )
             continue
-        half = (row.high - row.low) / 2
-        shift = f"{words.signed(row.shift, half)} {unit}".strip()
-        interval = f"{words.signed(row.low, half)} to {words.signed(row.high, half)}"
+        size, low, high = words.effect(row.shift, row.low, row.high, times=False)
         drifted = "has drifted" if row.low > 0 or row.high < 0 else "no drift shown"
         said.append(
-            f"{row.scorer}: {labels.name(value)} {shift} against the first reading of {words.count(row.castings, 'casting')} "
-            f"(95% interval {interval}), {drifted}."
+            f"{row.scorer}: {labels.name(value)} {f'{size} {unit}'.strip()} against the first reading of {words.count(row.castings, 'casting')} "
+            f"(95% interval {low} to {high}), {drifted}."
         )
     return ScorerDrift(verdict=" ".join(said), cautions=tuple(cautions), table=table, value=value, data=data)

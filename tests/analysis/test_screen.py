@@ -84,6 +84,13 @@ def test_a_plan_with_gaps_is_refused():
         screen_effects(plan().iloc[:13], "haze_pct", NAMES)
 
 
+def test_a_missing_score_is_named_where_the_plan_is_sound_without_it():
+    made = plan().astype({"haze_pct": float})
+    made.loc[made.index[3], "haze_pct"] = np.nan
+    with pytest.raises(FitError, match=r"haze_pct is missing for 1 of 16 castings \(.*: score or cast what is missing"):
+        screen_effects(made, "haze_pct", NAMES)
+
+
 # settings of a whole batch
 
 

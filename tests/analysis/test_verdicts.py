@@ -73,3 +73,15 @@ def test_what_cannot_be_told_apart_is_said_in_the_verdict_by_its_plain_name():
     assert fit.verdict.endswith("Rest was left out, and what is said of prep may be due to rest.")
     assert "rest_min" not in fit.verdict
     assert any("rest_min" in c for c in fit.cautions)  # where the column is to be mended
+
+
+def test_a_count_out_of_something_says_so():
+    rng = np.random.default_rng(3)
+    made = pd.DataFrame({"pour": ["stream", "ladle"] * 8, "area_mm2": rng.uniform(50, 150, 16).round()})
+    made["bubbles"] = rng.poisson(made["area_mm2"] / 10)
+    fit = fit_factors(made, "bubbles", "pour", exposure="area_mm2")
+    assert fit.verdict.startswith("16 castings were judged by bubbles (counted per mm² of area).")
+    assert compare_runs(made, "bubbles", "pour", exposure="area_mm2").verdict.startswith("Bubbles per mm² of area: 16")
+    held = fit.expected({"pour": "ladle"}).attrs["held"]
+    assert held == f"Counts are for the mean area, {made['area_mm2'].mean():.3g} mm²."
+    assert "times as many bubbles per mm² of area" in fit.figure().axes[0].get_xlabel()

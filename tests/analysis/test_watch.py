@@ -64,6 +64,49 @@ def test_without_a_baseline_a_step_is_found_where_it_is():
     assert not seen.alarms["what"].str.contains("Bubbles fell").any()
 
 
+def test_the_verdict_tells_a_lasting_change_before_earlier_odd_points_and_counts_the_rest():
+    rng = np.random.default_rng(12)
+    rows = pd.DataFrame({"bubbles": rng.poisson(np.repeat([6, 13], [40, 40]))})
+    rows.loc[[3, 4, 9, 10, 15], "bubbles"] = [0, 0, 1, 0, 0]
+    seen = watch(rows, "bubbles")
+    assert seen.alarms["about"].eq("level").all()
+    assert seen.alarms["rule"].iloc[0] != "a step of the level"  # by date it comes late
+    told = seen.verdict.partition("the weightiest first: ")[2]
+    assert told.startswith(seen.alarms.loc[seen.alarms["rule"] == "a step of the level", "what"].item())
+    assert f"{len(seen.alarms) - 3} other alarms are in the table" in told
+
+
+def test_readings_on_a_perfect_line_are_no_surer_than_their_last_digit():
+    """Three readings of one decimal on a line: slope 0.1 a day, standard error 0.1 / sqrt(12) / sqrt(2), one degree of freedom."""
+    made = pd.DataFrame(
+        {"haze_pct": [4.0, 4.2, 4.1, 3.9], "pump_base_kpa": [1.5, 1.6, 1.7, np.nan], "poured_at": pd.date_range("2026-03-01", periods=4)}
+    )  # fmt: skip
+    row = watch(made, "haze_pct").pump.iloc[0]
+    assert row["change"] == pytest.approx(3.0)
+    assert row["p_value"] == pytest.approx(2 * stats.t.sf(0.1 / (0.1 / np.sqrt(12) / np.sqrt(2)), 1))
+    line = pd.DataFrame({"haze_pct": [4.0, 4.2, 4.1, 3.9] * 3, "pump_base_kpa": 1 + 0.1 * np.arange(12)})
+    assert "+1.000 kPa in 10 readings, 95% interval +0.946 to +1.054" in watch(line, "haze_pct").verdict
+
+
+def test_molds_that_all_ended_alike_are_told_so():
+    life = mold_life([40, 40, 40, 12], [True, True, True, False])
+    assert "all 3 ended at 40 pulls, so nothing shows how lives scatter" in life.verdict
+    assert any("taken out by rule" in said for said in life.cautions)
+    assert "inf" not in str(life.tables())
+    assert life.figure().alt.endswith("after 40 pulls none still serves.")
+
+
+def test_a_shape_at_the_end_of_what_was_searched_has_no_upper_limit():
+    shape = mold_life([40, 40.5, 40], [True] * 3).parameters.set_index("quantity").loc["shape"]
+    assert shape["high"] == np.inf
+    assert shape["low"] == pytest.approx(18.4, abs=0.1)
+
+
+def test_a_rate_names_what_it_is_counted_out_of():
+    rows = pd.DataFrame({"bubbles": [8, 4, 9, 5, 8, 4], "area_mm2": [2.0, 1, 2, 1, 2, 1]})
+    assert "usual 4.22 per mm² of area" in watch(rows, "bubbles", exposure="area_mm2").verdict
+
+
 def test_a_steady_process_seldom_shows_a_step():
     rng = np.random.default_rng(8)
     p = [runs.step(rng.standard_normal(15), 199)[2] for _ in range(400)]

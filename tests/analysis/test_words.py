@@ -35,6 +35,33 @@ def test_measures_are_rounded_to_two_digits_of_their_uncertainty(value, spread, 
     assert words.signed(value, spread) == text
 
 
+@pytest.mark.parametrize(
+    ("effect", "times", "text"),
+    [((1.06, 1.02, 1.1), True, "1.06 (1.02 to 1.10)"), ((1.31, 1.0004, 1.7), True, "1.3 (1.0004 to 1.7)"),
+     ((0.81, 0.66, 0.9996), True, "0.81 (0.66 to 0.9996)"), ((0.99, 0.98, 1.001), True, "0.99 (0.98 to 1.001)"), ((2.1, 0.9, 4.9), True, "2.1 (0.90 to 4.9)"),
+     ((1.0, 0.6, 1.7), True, "1.0 (0.60 to 1.7)"), ((0.25, 0.0004, 0.5), False, "+0.25 (+0.0004 to +0.50)"), ((-0.3, -0.6, -0.001), False, "-0.30 (-0.60 to -0.001)"),
+     ((3.0, 3.0, 3.0), False, "+3.00 (+3.00 to +3.00)"), ((2.0, 0.0, 4.0), False, "+2.0 (0.0 to +4.0)"), ((3.0, 1.001, np.inf), True, "3.0 (1.001 to more than 1000)")],
+)  # fmt: skip
+def test_an_interval_shows_on_which_side_of_no_effect_it_ends(effect, times, text):
+    assert "{} ({} to {})".format(*words.effect(*effect, times=times)) == text
+
+
+def test_a_table_tells_the_same_numbers_as_the_sentences():
+    rows = pd.DataFrame(
+        {"estimate": [1.06, np.nan], "low": [1.003, np.nan], "high": [1.12, np.nan], "mean": [1234.4, 4]}
+    )
+    told = words.table(rows, ratios=True)
+    assert told.iloc[0].to_list() == ["1.06", "1.003", "1.12", "1234"]
+    assert told.iloc[1].to_list() == ["–", "–", "–", "4"]
+
+
+def test_large_settings_are_read_in_full_and_never_the_same():
+    made = pd.DataFrame({"haze_pct": [4.0, 4.1, 3.9, 5.0, 5.2, 4.9], "lamp": [1e9] * 3 + [1e9 + 100] * 3})
+    assert fit_factors(made, "haze_pct", "lamp").effects["contrast"].to_list() == ["1000000100 against 1000000000"]
+    found = compare.compare_runs(made.assign(lamp=[100000.1] * 3 + [100000.2] * 3), "haze_pct", "lamp")
+    assert found.groups["group"].to_list() == ["100000.1", "100000.2"]
+
+
 def test_lists_and_counts_read_as_sentences():
     assert words.listing(["a", "b", "c"]) == "a, b and c"
     assert words.listing([]) == ""

@@ -53,7 +53,7 @@ def odd(names: Sequence[str], furthest: str, values: tuple[float, float], fit: F
     size = ""
     if fit.kind in ("count", "measure"):
         unit = labels.unit(fit.response)
-        size = f" ({furthest}: {values[0]:.3g} where about {f'{values[1]:.3g} {unit}'.strip()} was expected)"
+        size = f" ({furthest}: {words.number(values[0])} where about {f'{words.number(values[1])} {unit}'.strip()} was expected)"
     return (
         f"{told} {'does' if len(names) == 1 else 'do'} not fit the rest{size}. Look at the photo and the entry; correct a "
         "slip, but leave out a casting only for a reason that is not its result."
@@ -301,7 +301,7 @@ def cautions(fit: FactorFit) -> tuple[str, ...]:
     said = []
     if fit.n < 2 * fit._design.X.shape[1] or fit.n < 12:
         said.append(
-            f"{words.count(fit.n, 'casting')} for {fit._design.X.shape[1] - 1} effects: the checks see only gross faults."
+            f"{words.count(fit.n, 'casting')} for {words.count(fit._design.X.shape[1] - 1, 'effect')}: the checks see only gross faults."
         )
     known = fit._castings.known
     if known is not None and not known.exact.all():

@@ -17,8 +17,11 @@ from castlab.analysis.production.subgroups import Charted
 COLUMNS = ["when", "point", "about", "what", "since", "rule", "chance", "how_sure"]
 STEP_FROM, STEP_LEVEL = 8, 0.01
 """Points from which a step is looked for, and the p-value below which it is told."""
-SIMULATED = 400
-"""Steady charts that are drawn to say how often one of them gives an alarm."""
+SIMULATED, DRAWN = 400, 100_000
+"""Steady charts that are drawn to say how often one of them gives an alarm, and the points of all of them; long charts,
+which nearly always give one, take fewer."""
+LASTING = ("a step of the level", "trend", "step")
+"""Rules of alarms that something changed and stayed so."""
 
 
 def flags(chart: Chart, rules: tuple[int, ...]) -> list[str]:
@@ -34,7 +37,8 @@ def flags(chart: Chart, rules: tuple[int, ...]) -> list[str]:
 
 def false_alarms(shown: Charted, rules: tuple[int, ...]) -> float:
     """Share of steady charts of this length and kind, with limits as here, that give at least one alarm (simulated)."""
-    scores, beyond = shown.chart.draw(np.random.default_rng(1), SIMULATED)
+    charts = max(50, min(SIMULATED, DRAWN // len(shown.points)))
+    scores, beyond = shown.chart.draw(np.random.default_rng(1), charts)
     any_hit = np.zeros(len(scores), dtype=bool)
     for rule in rules:
         any_hit |= (runs.hits(scores, beyond, rule) != 0).any(axis=-1)
@@ -64,13 +68,13 @@ def _step(shown: Charted, rare: bool) -> list[dict[str, Any]]:
     unit = f" {shown.unit}" if shown.unit else ""
     what = (
         f"{words.sentence(shown.name)} {_way(direction, rare, False)} from about {shown.points['point'].iloc[at]} on: "
-        f"{number(value[:first].mean())}{unit} before, {number(value[first:].mean())} since{_beside(shown.points, at)}"
+        f"{words.number(value[:first].mean())}{unit} before, {words.number(value[first:].mean())} since{_beside(shown.points, at)}"
     )
     when = shown.points["when"].iloc[at]
     return [
         {
             "when": when, "point": shown.points["point"].iloc[at], "about": "level", "what": what + ".", "since": when,
-            "rule": "a step of the level", "chance": p, "how_sure": f"in random order the same points show such a step {once(p)}",
+            "rule": LASTING[0], "chance": p, "how_sure": f"in random order the same points show such a step {once(p)}",
         }
     ]  # fmt: skip
 
@@ -79,21 +83,21 @@ def _alarm(shown: Charted, episode: Episode, rare: bool) -> dict[str, Any]:
     chart, points = shown.chart, shown.points
     at, rule = episode.first, runs.RULES[episode.rule]
     way = _way(episode.direction, rare, bool(shown.baseline[at]))
-    point = f"{points['point'].iloc[at]} at {number(chart.value[at])}"
+    point = f"{points['point'].iloc[at]} at {words.number(chart.value[at])}"
     unit = f" {shown.unit}" if shown.unit else ""
     if episode.rule == 1:
         limit = chart.high[at] if episode.direction > 0 else chart.low[at]
         what = (
-            f"{words.sentence(shown.name)} {way}: {point}{unit}, beyond the limit of {number(limit)} "
-            f"(usual {number(chart.centre[at])})"
+            f"{words.sentence(shown.name)} {way}: {point}{unit}, beyond the limit of {words.number(limit)} "
+            f"(usual {words.number(chart.centre[at])})"
         )
         chance = float(chart.chance[at])
         sure = f"a steady process gives a point so far out {once(chance)}"
     else:
         what = (
             f"{words.sentence(shown.name)} {way}: {rule.says}, {points['point'].iloc[episode.since]} to "
-            f"{points['point'].iloc[episode.last]}, the last at {number(chart.value[episode.last])}{unit} "
-            f"(usual {number(chart.centre[at])})"
+            f"{points['point'].iloc[episode.last]}, the last at {words.number(chart.value[episode.last])}{unit} "
+            f"(usual {words.number(chart.centre[at])})"
         )
         chance = rule.chance
         sure = f"at any one point a steady process shows this {once(chance)}"
@@ -118,7 +122,7 @@ def of_spread(spread: pd.DataFrame | None, name: str) -> list[dict[str, Any]]:
             {
                 "when": row.when, "point": row.point, "about": "spread within batches", "since": row.when,
                 "what": f"{words.sentence(name)}: the castings of {row.point} lie {way} than usual, standard deviation "
-                f"{number(row.value)} (usual {number(row.centre)}).",
+                f"{words.number(row.value)} (usual {words.number(row.centre)}).",
                 "rule": runs.RULES[1].says, "chance": row.chance,
                 "how_sure": f"a steady process gives a point so far out {once(row.chance)}",
             }
@@ -165,10 +169,21 @@ def table(found: list[dict[str, Any]]) -> pd.DataFrame:
     return rows.sort_values("when", kind="stable").reset_index(drop=True)
 
 
+def weightiest(alarms: pd.DataFrame, points: int) -> pd.DataFrame:
+    """The alarms in the order in which to tell them: first what is hard to put down to chance in a whole chart of so many
+    points, and of that what lasts; then by how rare it is."""
+    lasting = alarms["rule"].isin(LASTING)
+    whole = np.where(lasting, alarms["chance"], np.minimum(1.0, alarms["chance"].astype(float) * points))
+    order = np.lexsort((whole, ~lasting, whole >= STEP_LEVEL))
+    return alarms.iloc[order].reset_index(drop=True)
+
+
 def pump_words(row: pd.Series) -> str:
     """ "+0.12 kPa in 30 days, 95% interval +0.05 to +0.19, now 1.4 kPa"."""
     change, low, high = words.effect(row["change"], row["low"], row["high"], times=False)
-    return f"{change} kPa in {row['over']}, 95% interval {low} to {high}, now {row['now_kpa']:.3g} kPa absolute"
+    return (
+        f"{change} kPa in {row['over']}, 95% interval {low} to {high}, now {words.number(row['now_kpa'])} kPa absolute"
+    )
 
 
 def lot_words(row: dict[str, Any], response: str) -> str:
@@ -179,11 +194,6 @@ def lot_words(row: dict[str, Any], response: str) -> str:
         return f"{size[0]} {unit} against lot {row['before']}, 95% interval {size[1]} to {size[2]}".replace("  ", " ")
     what = "the odds" if row["scale"] == "odds ratio" else "as many"
     return f"{size[0]} times {what} against lot {row['before']}, 95% interval {size[1]} to {size[2]}"
-
-
-def number(value: float) -> str:
-    """Three significant digits, without a power of ten where that can be."""
-    return f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
 
 
 def once(chance: float) -> str:

@@ -21,7 +21,7 @@ DAYS = 30.0
 def pump_drift(
     frame: pd.DataFrame, column: str, when: str | None, batch: str | None
 ) -> tuple[pd.DataFrame | None, list[str]]:
-    """Trend of the pump's base pressure with its 95% interval (least squares, Student's t), and what limits it.
+    """Trend of the pump's base pressure with its 95% interval (least squares, Student's t; the scatter no less than rounding gives), and what limits it.
 
     One row: readings, first, last, start_kpa and now_kpa (on the line), change, low, high (kPa over 30 days, or over
     ten readings where no date is known), over, p_value. None where fewer than three readings exist.
@@ -48,9 +48,10 @@ def pump_drift(
     centred = time - time.mean()
     slope = float(centred @ y / (centred @ centred))
     residual = y - y.mean() - slope * centred
-    error = float(np.sqrt(residual @ residual / (n - 2) / (centred @ centred)))
+    scatter = max(residual @ residual / (n - 2), _step(frame[column]) ** 2 / 12, kinds.resolution(y) ** 2)
+    error = float(np.sqrt(scatter / (centred @ centred)))
     half = stats.t.ppf(0.975, n - 2) * error
-    p = float(2 * stats.t.sf(abs(slope) / error, n - 2)) if error > 0 else (1.0 if slope == 0 else 0.0)
+    p = float(2 * stats.t.sf(abs(slope) / error, n - 2))
     row = {
         "readings": n, "first": rows[when].iloc[0] if when else 1, "last": rows[when].iloc[-1] if when else n,
         "start_kpa": y.mean() + slope * centred[0], "now_kpa": y.mean() + slope * centred[-1],
@@ -58,6 +59,13 @@ def pump_drift(
     }  # fmt: skip
     said = ["The pump's trend is taken as a straight line; an oil change in between makes two lines of it."]
     return pd.DataFrame([row]), said
+
+
+def _step(column: pd.Series) -> float:
+    """The decimal to which readings were written down: on a line or not, they are no surer than that (a step r has the
+    variance r^2/12: JCGM 100:2008, 4.3.7)."""
+    values = kinds.numbers(column.dropna())
+    return next((10.0**-d for d in range(7) if np.allclose(values, values.round(d), rtol=0, atol=1e-9)), 0.0)
 
 
 def lot_steps(

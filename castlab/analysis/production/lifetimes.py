@@ -17,6 +17,8 @@ WEIBULL_FROM = 2
 """Worn-out molds from which wear (the Weibull shape) is estimated; one alone says nothing of wear."""
 
 
+LOG_SHAPES = (-4.0, 5.0)
+"""Logarithms of the Weibull shapes that are searched."""
 FAR = 1e4
 """An upper limit so many times the typical life seen is no limit."""
 
@@ -102,9 +104,14 @@ def mold_life(pulls: Sequence[float], retired: Sequence[bool], molds: Sequence[s
     else:
         model, verdict, rows, best = _without_wear(time, worn)
         remaining = remaining.assign(expected_more=np.nan, low=0.0, high=np.nan)
+        few = "molds that all ended alike" if d >= WEIBULL_FROM else "so few worn-out molds"
         cautions.append(
-            "Wear that grows with age cannot be seen from so few worn-out molds, so nothing says how much an old mold still has."
+            f"Wear that grows with age cannot be seen from {few}, so nothing says how much an old mold still has."
         )
+        if d >= WEIBULL_FROM:
+            cautions.append(
+                f"All {d} worn-out molds ended at {words.count(int(time[worn][0]), 'pull')}: if they were taken out by rule and not for wear, give them as still in use."
+            )
     return MoldLife(
         verdict=f"Molds: {d} of {len(t)} worn out; {verdict}", cautions=tuple(cautions), curve=_kaplan_meier(time, worn),
         parameters=pd.DataFrame(rows, columns=["quantity", "estimate", "low", "high"]), remaining=remaining, model=model,
@@ -119,7 +126,7 @@ def _with_wear(time: np.ndarray, worn: np.ndarray, remaining: pd.DataFrame) -> t
     """Weibull lives: the verdict, the parameters, the log-likelihood; what the molds in use still have goes in `remaining`."""
     fit = _Weibull(time, worn)
     mean, low, high = fit.interval(lambda k, scale: scale * special.gamma(1 + 1 / k))
-    shape = fit.interval(lambda k, scale: k + 0 * scale)
+    shape = fit.shape()
     rows = [
         ("mean life, pulls", mean, low, high),
         ("shape", *shape),
@@ -128,8 +135,8 @@ def _with_wear(time: np.ndarray, worn: np.ndarray, remaining: pd.DataFrame) -> t
     more = [fit.interval(lambda k, scale, age=age: _remaining(k, scale, age)) for age in remaining["pulls"]]
     remaining[["expected_more", "low", "high"]] = np.array(more, dtype=float).reshape(-1, 3)
     wear = "the older it is, the sooner it fails" if shape[1] > 1 else "that wear grows with age is not shown"
-    verdict = f"a mold lasts {words.rounded(mean, (high - low) / 4)} pulls on average (95% interval {low:.0f} to {_limit(high)}); {wear}."
-    told = [f"{r.mold} {r.expected_more:.0f} ({r.low:.0f} to {_limit(r.high)})" for r in remaining.itertuples()]
+    verdict = f"a mold lasts {_pulls(mean)} pulls on average (95% interval {_pulls(low)} to {_pulls(high)}); {wear}."
+    told = [f"{r.mold} {_pulls(r.expected_more)} ({_pulls(r.low)} to {_pulls(r.high)})" for r in remaining.itertuples()]
     if told:
         shown = words.listing(told[:4]) + (f" and {len(told) - 4} more in the table" if len(told) > 4 else "")
         verdict += f" Expected remaining pulls: {shown}."
@@ -142,14 +149,16 @@ def _without_wear(time: np.ndarray, worn: np.ndarray) -> tuple[str, str, list[_R
     alike = "if every pull is as likely to be its last"
     if d == 0:
         bound = float(total / -np.log(0.05))
-        verdict = f"after {words.count(int(total), 'pull')} in all, with 95% confidence a mold lasts at least {bound:.0f} pulls on average, {alike}."
+        verdict = f"after {words.count(int(total), 'pull')} in all, with 95% confidence a mold lasts at least {_pulls(bound)} pulls on average, {alike}."
         return "none", verdict, [("mean life, pulls", np.nan, bound, np.nan)], np.nan
     mean, fall = total / d, stats.chi2.ppf(0.95, 1) / 2 / d
     low, high = (
         mean * float(np.exp(optimize.brentq(lambda u: np.exp(-u) - 1 + u - fall, 0, away)))
         for away in (-5.0, 3 + 2 * fall)
     )
-    verdict = f"a mold lasts {words.rounded(mean, (high - low) / 4)} pulls on average (95% interval {low:.0f} to {high:.0f}), {alike}."
+    verdict = f"a mold lasts {_pulls(mean)} pulls on average (95% interval {_pulls(low)} to {_pulls(high)}), {alike}."
+    if d > 1:
+        verdict = f"{'both' if d == 2 else f'all {d}'} ended at {words.count(int(time[worn][0]), 'pull')}, so nothing shows how lives scatter; {verdict}"
     return "exponential", verdict, [("mean life, pulls", mean, low, high)], float(-d * np.log(mean) - d)
 
 
@@ -162,7 +171,7 @@ class _Weibull:
         self.unit = float(np.exp(np.log(time).mean()))
         self.t, self.log_t = time / self.unit, np.log(time / self.unit)
         self.d, self.sum_log = int(worn.sum()), float(self.log_t[worn].sum())
-        low, high = -4.0, 5.0
+        low, high = LOG_SHAPES
         log_k = float(
             optimize.minimize_scalar(
                 lambda a: -self._at(np.exp(a)), bounds=(low, high), method="bounded", options={"xatol": 1e-10}
@@ -194,6 +203,12 @@ class _Weibull:
         """Log-likelihood at the best scale for this shape, lives in the unit of the fit."""
         log_scale = np.log(self._scale(k) / self.unit)
         return float(self.d * (np.log(k) - k * log_scale) + (k - 1) * self.sum_log - self.d)
+
+    def shape(self) -> tuple[float, float, float]:
+        """Estimate and 95% profile interval of the shape, open where it reaches the ends of what is searched."""
+        k, low, high = self.interval(lambda k, scale: k + 0 * scale)
+        least, most = np.exp(LOG_SHAPES) * (1 + 1e-6, 1 - 1e-6)
+        return k, 0.0 if low < least else low, np.inf if high > most else high
 
     def interval(self, of: Callable[..., np.ndarray]) -> tuple[float, float, float]:
         """Estimate and 95% profile interval of a function of shape and scale."""
@@ -256,5 +271,8 @@ def _checked(
     return t, gone, names
 
 
-def _limit(value: float) -> str:
-    return f"{value:.0f}" if np.isfinite(value) else "unlimited"
+def _pulls(value: float) -> str:
+    """Pulls: whole ones from ten on, three digits at most."""
+    if np.isinf(value):
+        return "unlimited"
+    return words.about(value, 2) if value < 10 else words.about(round(value), 3)

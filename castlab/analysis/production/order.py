@@ -34,7 +34,8 @@ class Production:
     batch: str | None
     when: str | None
     exposure: np.ndarray
-    exposed: bool
+    exposed: str | None
+    """Column of the exposure."""
     counted: bool
     """True where the response is a number of defects, also when kind is "rare"."""
     cautions: list[str] = field(default_factory=list)
@@ -126,7 +127,7 @@ def gather(
             codes = None
     return Production(
         data=data, response=response, kind=kind or read.kind, y=read.values[order], codes=codes, batch=batch_name,
-        when=when, exposure=sizes[order], exposed=exposure is not None, counted=read.kind == "count", cautions=cautions,
+        when=when, exposure=sizes[order], exposed=exposure, counted=read.kind == "count", cautions=cautions,
     )  # fmt: skip
 
 

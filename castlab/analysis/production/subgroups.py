@@ -63,7 +63,7 @@ def charted(made: Production, baseline: object, method: str) -> Charted:
         size = np.bincount(codes, made.exposure)
         chart = charts.counts(np.bincount(codes, made.y), size, inside, method)
         points["exposure"] = size
-        unit = "per unit of exposure" if made.exposed else "" if made.codes is None else "per casting"
+        unit = labels.per(made.exposed) if made.exposed else "" if made.codes is None else "per casting"
         return Charted(chart, points, inside, name, unit, _limits(chart, method, "Poisson"), cautions=cautions)
     unit = labels.unit(made.response)
     if made.codes is None:
@@ -154,7 +154,7 @@ def _gaps(made: Production, baseline: object, method: str) -> Charted:
         points[column] = made.data[column].astype(object).to_numpy()[ends]
     inside = inside_castings[ends]
     law = "exponential" if made.exposed else "geometric"
-    unit = "of exposure" if made.exposed else "castings"
+    unit = (labels.unit(made.exposed) or f"of {labels.name(made.exposed)}") if made.exposed else "castings"
     cautions = []
     if events < 10:
         cautions.append(f"The baseline holds {words.count(events, 'failure')}: the limits are provisional and wide.")

@@ -21,7 +21,7 @@ from castlab.errors import FitError, InputError
 from castlab.results import Result
 
 TOLD = 3
-"""Alarms that the verdict tells; the table has them all."""
+"""Alarms that the verdict tells, the weightiest first; the table has them all by date."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -265,19 +265,20 @@ def _verdict(
     unit = f" {shown.unit}" if shown.unit else ""
     centre = float(shown.chart.centre[-1])
     parts = [
-        f"{words.sentence(shown.name)}, {made.size()}: usual {alarms.number(centre)}{unit}; {shown.limits}; "
+        f"{words.sentence(shown.name)}, {made.size()}: usual {words.number(centre)}{unit}; {shown.limits}; "
         f"run rules {words.listing([str(r) for r in rules])} of Nelson (1984)."
     ]
     if len(told) == 0:
         parts.append("No alarm: nothing shows that the process changed, which few data could also miss.")
     else:
-        parts.append(f"{words.count(len(told), 'alarm')}{f', the first {TOLD} of them' if len(told) > TOLD else ''}:")
+        parts.append(f"{words.count(len(told), 'alarm')}{', the weightiest first' if len(told) > 1 else ''}:")
         parts += [
-            f"{_date(row.when)}{row.what} ({words.sentence(row.how_sure)}.)" for row in told.head(TOLD).itertuples()
+            f"{_date(row.since)}{row.what} ({words.sentence(row.how_sure)}.)"
+            for row in alarms.weightiest(told, len(shown.points)).head(TOLD).itertuples()
         ]
-    parts.append(
-        f"A steady process sets off such a chart of {len(shown.points)} points at least once in {_how_often(shown)} {words.share(chance)} of cases."
-    )
+        if (more := len(told) - TOLD) > 0:
+            parts.append(f"{words.count(more, 'other alarm')} {'is' if more == 1 else 'are'} in the table.")
+    parts.append(_by_chance(shown, chance))
     if good is not None:
         row: Any = good.iloc[0]
         parts.append(
@@ -307,11 +308,14 @@ def _lots_words(changes: int, shown: int) -> str:
     return f"{shown} of {changes} changes of resin lot {'goes' if shown == 1 else 'go'} with a step."
 
 
-def _how_often(shown: Charted) -> str:
-    """The simulated share takes the limits as known: too high where the same points set them, too low where few did."""
-    if shown.baseline.all():
-        return "at most about"
-    return "about" if shown.baseline.sum() >= PROVISIONAL else "at least about"
+def _by_chance(shown: Charted, chance: float) -> str:
+    """How often a steady process gives an alarm; the simulated share takes the limits as known: too high where the same
+    points set them, too low where few did."""
+    chart = f"such a chart of {len(shown.points)} points"
+    if chance > 0.95:
+        return f"A steady process, too, nearly always sets off {chart} somewhere: go by what lasts, and by how rare an alarm is."
+    least = "at most " if shown.baseline.all() else "" if shown.baseline.sum() >= PROVISIONAL else "at least "
+    return f"A steady process sets off {chart} at least once in {least}{f'about {words.share(chance)}' if chance >= 0.005 else '1%'} of cases."
 
 
 def _date(when: Any) -> str:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from castlab import labels
 from castlab.analysis import words
 from castlab.analysis.reading import kinds, recorded, unscored
 from castlab.analysis.reading.known import Known
@@ -245,7 +246,7 @@ def _check_varies(y: np.ndarray, kind: str, response: str, grades: tuple[Any, ..
             f"{response} is 0 in all {n} castings, so it cannot tell settings apart; "
             f"with 95% confidence the mean is at most {bound:.2g} per casting"
         )
-    value = grades[0] if kind == "grade" else words.setting(float(y[0]))
+    value = grades[0] if kind == "grade" else labels.level(float(y[0]))
     raise FitError(
         f"{response} is {value} in all {n} castings, so it cannot tell settings apart; castings that differ are needed"
     )

@@ -18,7 +18,6 @@ import numpy as np
 import pandas as pd
 
 from castlab import labels
-from castlab.analysis import words
 from castlab.analysis.reading import kinds
 from castlab.errors import InputError
 
@@ -47,9 +46,9 @@ class Factor:
     def contrasts(self) -> list[str]:
         """The comparison of each column, in words."""
         if self.numeric:
-            return [f"{words.setting(self.high)} against {words.setting(self.low)} {labels.unit(self.name)}".strip()]
-        reference = labels.level(self.levels[0])
-        return [f"{labels.level(v)} instead of {reference}" for v in self.levels[1:]]
+            return [f"{' against '.join(labels.levels([self.high, self.low]))} {labels.unit(self.name)}".strip()]
+        reference, *others = labels.levels(self.levels)
+        return [f"{level} instead of {reference}" for level in others]
 
     @property
     def held(self) -> Any:

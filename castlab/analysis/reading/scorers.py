@@ -138,14 +138,14 @@ class Scorers:
                 middle, low, high = np.quantile(states[:, j], [0.5, 0.025, 0.975])
                 if low > 0 or high < 0:
                     if self.kind == "count":
-                        values = [words.ratio(float(np.exp(v))) for v in (middle, low, high)]
+                        values = words.effect(*np.exp([middle, low, high]), times=True)
                         told.append(f"{name} counts {values[0]} times the average ({values[1]} to {values[2]})")
                     elif self.kind == "pass":
                         told.append(
                             f"{name} passes {'more' if middle > 0 else 'fewer'} castings than the average scorer"
                         )
                     else:
-                        values = [words.signed(float(v), float(high - low) / 2) for v in (middle, low, high)]
+                        values = words.effect(middle, low, high, times=False)
                         unit = labels.unit(response) if self.kind == "measure" else "grades"
                         told.append(f"{name} reads {values[0]} {unit} against the average ({values[1]} to {values[2]})")
         alone = f"{words.count(self.twice, 'casting')} {'was' if self.twice == 1 else 'were'} read more than once"

@@ -43,9 +43,9 @@ def _uneven(column: pd.Series, blank: np.ndarray) -> str:
     if numeric and values.nunique() > coding.MOST_LEVELS_AS_RANGE:
         numbers = kinds.numbers(values)
         middle = float(np.median(numbers))
-        groups = np.where(numbers > middle, f"above {words.setting(middle)}", f"up to {words.setting(middle)}")
+        groups = np.where(numbers > middle, f"above {labels.level(middle)}", f"up to {labels.level(middle)}")
     else:
-        groups = np.array([words.setting(float(v)) if numeric else labels.level(v) for v in values])
+        groups = np.array([labels.level(float(v) if numeric else v) for v in values])
     table = pd.crosstab(groups, gone)
     if table.shape[0] < 2:
         return ""

@@ -50,7 +50,7 @@ def reasons(
 
 def setting(name: str, value: Any) -> str:
     """A setting with its unit: "5 min", "dried"."""
-    said = words.setting(value) if isinstance(value, float) else labels.level(value)
+    said = labels.level(value)
     return f"{said} {labels.unit(name)}".strip() if isinstance(value, float) else said
 
 
