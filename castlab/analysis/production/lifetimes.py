@@ -150,7 +150,7 @@ def _without_wear(time: np.ndarray, worn: np.ndarray) -> tuple[str, str, list[_R
     if d == 0:
         bound = float(total / -np.log(0.05))
         verdict = f"after {words.count(int(total), 'pull')} in all, with 95% confidence a mold lasts at least {_pulls(bound)} pulls on average, {alike}."
-        return "none", verdict, [("mean life, pulls", np.nan, bound, np.nan)], np.nan
+        return "none", verdict, [("mean life, pulls", np.nan, bound, np.inf)], np.nan
     mean, fall = total / d, stats.chi2.ppf(0.95, 1) / 2 / d
     low, high = (
         mean * float(np.exp(optimize.brentq(lambda u: np.exp(-u) - 1 + u - fall, 0, away)))
