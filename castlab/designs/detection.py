@@ -64,17 +64,23 @@ class Effort:
         self, cases: Sequence[tuple[simulation.Case, tuple[int, ...]]], simulations: int
     ) -> list[simulation.Tally]:
         """Each case, simulated so often; the key tells its random streams from those of the others."""
-        sizes = simulation.blocks(simulations)
-        tasks = [(case, n, self.seed, (*key, b)) for case, key in cases for b, n in enumerate(sizes)]
-        done = workers.run(
-            simulation.block,
-            tasks,
-            jobs=self.jobs,
-            cluster=self.cluster,
-            progress=self.progress,
-            what="Simulating castings",
+        sizes = [simulation.blocks(simulations, len(case.line)) for case, _ in cases]
+        tasks = [
+            (case, n, self.seed, (*key, b))
+            for (case, key), own in zip(cases, sizes, strict=True)
+            for b, n in enumerate(own)
+        ]
+        done = iter(
+            workers.run(
+                simulation.block,
+                tasks,
+                jobs=self.jobs,
+                cluster=self.cluster,
+                progress=self.progress,
+                what="Simulating castings",
+            )
         )
-        return [sum(done[i + 1 : i + len(sizes)], done[i]) for i in range(0, len(done), len(sizes))]
+        return [sum((next(done) for _ in own), simulation.Tally(0, 0, 0)) for own in sizes]
 
 
 def power(
@@ -217,7 +223,7 @@ def _of_groups(first: int, second: int, given: Truth, batches: int | None, per_b
         pair = ladder.layout(first) if first == second else layouts.two_groups(first, second)
         tally = effort.tally([(given.case(pair, 1), (first, second))], done)[0]
         found, failed = (tally.power, *tally.interval()), tally.failed / tally.total
-        needed, table = ladder.simulated(given, effort, done)
+        needed, table = ladder.simulated(given, effort, done, max(first, second))
         method = "simulated castings, analysed as fit_factors does"
     made = f"{first} and {second} castings" if first != second else f"{first} castings in each of two groups"
     if batches is not None:

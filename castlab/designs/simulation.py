@@ -13,8 +13,8 @@ from scipy import special, stats
 
 from castlab.analysis.models import many
 
-BLOCK = 2000
-"""Experiments that are drawn and analysed together: one task for a worker."""
+BLOCK, CELLS = 2000, 50_000
+"""Experiments that are drawn and analysed together, one task for a worker; fewer where their castings would pass `CELLS`."""
 LEVEL = 0.95
 """Confidence of the interval on a simulated power."""
 
@@ -114,7 +114,8 @@ def _in_order(case: Case, Y: np.ndarray) -> np.ndarray:
     return ordered
 
 
-def blocks(simulations: int) -> list[int]:
-    """Sizes of the blocks that make up this many experiments."""
-    whole, rest = divmod(simulations, BLOCK)
-    return [BLOCK] * whole + ([rest] if rest else [])
+def blocks(simulations: int, castings: int) -> list[int]:
+    """Sizes of the blocks that make up this many experiments of so many castings."""
+    size = max(1, min(BLOCK, CELLS // castings))
+    whole, rest = divmod(simulations, size)
+    return [size] * whole + ([rest] if rest else [])

@@ -48,6 +48,20 @@ class Truth:
         """Whether there is no effect, so that power is the rate of false alarms."""
         return self.shift == 0
 
+    def variance(self) -> float:
+        """Variance of one casting of a batch on the scale of the effects, the mean of both groups; for counts, passes and
+        grades that of the estimates of many castings (grades: Whitehead, Statistics in Medicine 12, 1993, 2257-2271)."""
+        if self.kind == "measure":
+            return self.spread**2
+        line = np.array([self.start, self.start + self.shift])
+        if self.kind == "count":
+            return float(np.mean(self.dispersion / np.exp(line)))
+        if self.kind == "pass":
+            return float(np.mean(1 / (special.expit(line) * special.expit(-line))))
+        below = special.expit(np.array(self.cuts)[:, None] - line).mean(axis=1)
+        shares = np.diff(below, prepend=0, append=1)
+        return float(3 / (1 - np.sum(shares**3)))
+
     def between_batches(self) -> float:
         """The scatter between batches; raises InputError where it was not given."""
         if self.batch_spread is None:

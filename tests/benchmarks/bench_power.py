@@ -154,7 +154,9 @@ def fast(experiments: int = 4000, looped: int = 300, checked: int = 60) -> None:
         case = true.case(layout, 1)
         Y = simulation.draw(case, looped, np.random.default_rng(1))
         start = time.process_time()
-        done = [simulation.block(case, n, 1, (b,)) for b, n in enumerate(simulation.blocks(experiments))]
+        done = [
+            simulation.block(case, n, 1, (b,)) for b, n in enumerate(simulation.blocks(experiments, len(case.line)))
+        ]
         ours = (time.process_time() - start) / experiments
         p, ok = simulation.analysed(case, Y)
         start = time.process_time()
@@ -277,7 +279,7 @@ def alarms(experiments: int = 8000) -> None:
                 case = true.case(layouts.in_batches(castings // 2, batches, per_batch), 1)
                 parts = [
                     simulation.block(case, n, 11, (castings, batches, b))
-                    for b, n in enumerate(simulation.blocks(experiments))
+                    for b, n in enumerate(simulation.blocks(experiments, len(case.line)))
                 ]
                 tally = sum(parts[1:], parts[0])
                 failed = (

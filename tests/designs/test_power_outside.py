@@ -117,6 +117,17 @@ def test_large_counts_have_the_power_of_the_normal_approximation():
     assert found.power == pytest.approx(reference, abs=5e-4)
 
 
+def test_grades_need_the_castings_of_the_published_formula():
+    """Whitehead, Statistics in Medicine 12, 1993, 2257-2271: 12 (z + z')^2 / (log odds ratio^2 (1 - sum of shares^3)) in all,
+    the shares those of both groups together."""
+    ratio, base = 1.8, np.array([0.15, 0.3, 0.35, 0.2])
+    other = np.diff([0, *(b / (b + ratio * (1 - b)) for b in np.cumsum(base)[:-1]), 1])
+    wanted = stats.norm.ppf(0.8) + stats.norm.ppf(0.975)
+    castings = 12 * wanted**2 / (np.log(ratio) ** 2 * (1 - np.sum(((base + other) / 2) ** 3)))
+    found = power(20, effect=ratio, kind="grade", base=list(base))
+    assert found.needed == pytest.approx(castings / 2, rel=0.06)
+
+
 def test_two_rates_need_the_castings_of_the_published_rule():
     found = power(10, effect=36 / 30, kind="count", base=30.0)
     assert found.needed == pytest.approx(4 / (np.sqrt(36) - np.sqrt(30)) ** 2, abs=1)

@@ -142,6 +142,31 @@ def test_simulated_power_of_measures_has_an_interval_around_it_and_a_curve():
     assert "analysed as fit_factors" in found.method
 
 
+def test_the_search_for_a_weak_effect_looks_at_few_sizes_and_says_the_same_on_two_processes(monkeypatch):
+    asked = {"castings": 20, "effect": 0.8, "kind": "count", "base": 5, "dispersion": 2, "simulations": 400}
+    looked, block = [], simulation.block
+    monkeypatch.setattr(
+        simulation, "block", lambda case, n, *key: looked.append((len(case.line), n)) or block(case, n, *key)
+    )
+    alone = power(**asked)
+    assert alone.needed > 100
+    assert len(set(looked)) <= 14
+    assert sum(n * done for n, done in looked) < 6 * 400 * 2 * alone.needed
+    monkeypatch.setattr(simulation, "block", block)
+    pd.testing.assert_frame_equal(power(**asked, jobs=2).table, alone.table)
+
+
+def test_an_effect_that_no_size_would_show_is_given_up_after_one_look(monkeypatch):
+    looked, block = [], simulation.block
+    monkeypatch.setattr(
+        simulation, "block", lambda case, n, *key: looked.append((len(case.line), n)) or block(case, n, *key)
+    )
+    found = power(8, effect=1.02, kind="count", base=3, dispersion=1.5)
+    assert found.needed is None
+    assert sum(done for castings, done in looked if castings == 1000) <= 2 * 200
+    assert found.table["castings"].max() == 500
+
+
 def test_over_dispersed_counts_need_more_castings():
     calm = power(6, effect=0.35, kind="count", base=6)
     wild = power(6, effect=0.35, kind="count", base=6, dispersion=2.5, simulations=200)
@@ -196,7 +221,8 @@ def test_another_seed_gives_another_answer_and_more_experiments_go_on_from_the_f
     assert not other.table.equals(alone.table)
     case = given("measure").case(layouts.two_groups(4, 4), 1)
     assert simulation.block(case, 50, 1, (4, 0)) == simulation.block(case, 50, 1, (4, 0))
-    assert simulation.blocks(4500) == [2000, 2000, 500]
+    assert simulation.blocks(4500, 20) == [2000, 2000, 500]
+    assert simulation.blocks(250, 500) == [100, 100, 50]
 
 
 def test_without_the_extra_the_message_says_what_to_install(monkeypatch):
