@@ -1,25 +1,33 @@
-"""Contrast of upright bars in a photo, patch by patch: on the printed target, or on bars of one's own."""
+"""Contrast of upright bars, patch by patch, on a photo of the printed target: directly and through a casting."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from castlab.errors import InputError
-from castlab.scoring import colour, pictures
+from castlab.scoring import colour, magnified
 from castlab.scoring.locating import Located, inside, locate
-from castlab.scoring.printed import Box, Sheet
+from castlab.scoring.magnified import Look
+from castlab.scoring.printed import WIDEST_MM, Box, Field, Sheet, Strip, clarity_target
 
-_LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 """Of linear sRGB (IEC 61966-2-1)."""
+LENS = 0.06
+"""Change of size from which a casting is said to act as a lens; a flat one of 30 mm shows 3%, seen from 300 mm."""
 _PATCHES = 8
-_MAGNIFIED = np.linspace(0.94, 1.06, 49)
-"""Bars seen through a casting look larger or smaller by its apparent depth: sought within 6%."""
 _BURNT = 0.99
-_LEAST_CONTRAST = 0.08
-_TILE_PERIODS = 4
+_AS_PRINTED = Look(1.0, (0.0, 0.0), 1.0, 1.0)
+_NEAR_THROUGH, _NEAR_DIRECT = np.linspace(0.97, 1.03, 25), np.linspace(0.99, 1.01, 9)
+"""Sizes about the one that was found, at which each set of bars is sought: the rim of a lens magnifies otherwise."""
+_ALIKE_DIRECT, _ALIKE_THROUGH = 0.75, 0.45
+"""Least likeness of bars to their drawing (castlab's own bounds: rendered bars of a field 2 mm wider or narrower stay below
+0.75, strong blur leaves 0.65, and bars beyond the sizes sought 0.35)."""
+_VEILED = 0.35
+"""Spread of the light, as a share of that seen directly, below which there is nothing to be seen through the casting."""
+_WHOLE, _FEWEST_PAIRS = 0.5, 2.0
+"""Share of the height of a set of bars or of a patch, and pairs of bars, that must be seen."""
 
 
 @dataclass(frozen=True)
@@ -42,31 +50,104 @@ def from_sheet(through: np.ndarray, direct: np.ndarray | None, target: Sheet) ->
     Raises
     ------
     InputError
-        If the target is not found in a photo.
+        If the target or its bars are not found in a photo.
     """
     if not target.fields:
         raise InputError("this sheet has no bars; accepted: clarity_target()")
     first = _Photo(through, target)
     second = first if direct is None else _Photo(direct, target)
-    bare = target.fields[1 if direct is None else 0]
-    cast = target.fields[0]
+    which = 1 if direct is None else 0
+    cast, bare = target.fields[0], target.fields[which]
+    plain = second.look(bare)
+    if plain.alike < _ALIKE_DIRECT:
+        raise InputError(f"the bare bars do not lie as on this sheet; {_advice(second, which)}")
+    seen = _through(first, cast, plain.spread)
     found: dict[str, dict[float, np.ndarray]] = {"direct": {}, "through": {}}
     for strip, other in zip(cast.strips, bare.strips, strict=True):
-        found["through"][strip.frequency] = first.contrast(strip.box, strip.frequency, _MAGNIFIED)
-        found["direct"][strip.frequency] = second.contrast(other.box, strip.frequency, _MAGNIFIED[20:29])
+        contrasts = first.contrast(strip, cast, seen, _NEAR_THROUGH)
+        whole = second.contrast(other, bare, _AS_PRINTED, _NEAR_DIRECT)
+        if contrasts is not None and whole is not None:
+            found["through"][strip.frequency], found["direct"][strip.frequency] = contrasts, whole
     cautions = []
     if first.located.residual_mm > 0.25 or second.located.residual_mm > 0.25:
         cautions.append(
-            "The printed target is bent or the lens distorts: lay it flat and photograph from farther away."
+            "The printed target is bent or blurred, or the lens distorts: lay it flat, focus, and photograph from farther away."
         )
     if abs(first.located.mm_per_pixel / second.located.mm_per_pixel - 1) > 0.05:
         cautions.append("The two photos were taken from different distances: their contrasts are not quite comparable.")
-    white_through, burnt_one = first.white(cast.white)
-    white_direct, burnt_two = second.white(bare.white)
+    if len(found["direct"]) < len(cast.strips):
+        cautions.append(
+            f"{len(cast.strips) - len(found['direct'])} of {len(cast.strips)} sets of bars are not seen through the casting as a "
+            "whole and are left out."
+        )
+    white = clipped(seen.seen_at(cast.white, cast), cast)
+    white_direct, burnt = second.white(bare.white)
+    white_through = None
+    if white[3] >= _WHOLE * seen.size * cast.white[3]:
+        white_through, burnt_through = first.white(white)
+        burnt = max(burnt, burnt_through)
+    else:
+        cautions.append("The white patch is not seen through the casting: no tint is told.")
     return Seen(
-        **found, mm_per_pixel=first.located.mm_per_pixel, white_direct=white_direct, white_through=white_through,
-        burnt=max(burnt_one, burnt_two), cautions=cautions,
+        found["direct"], at_one_size(found["through"], found["direct"], seen.size), first.located.mm_per_pixel, white_direct,
+        white_through, burnt, [*cautions, *lens(seen.size)],
     )  # fmt: skip
+
+
+def at_one_size(
+    through: dict[float, np.ndarray], direct: dict[float, np.ndarray], size: float
+) -> dict[float, np.ndarray]:
+    """Contrasts through the casting as the camera would show them without the change of size: it shows fine bars duller."""
+    known = np.array(sorted(direct))
+    camera = np.log([max(float(np.mean(direct[frequency])), 1e-6) for frequency in known])
+
+    def shown(frequency: float) -> float:  # between the bars as a blur falls off: its logarithm with the square
+        return float(np.exp(np.interp(frequency**2, known**2, camera)))
+
+    return {frequency: values * shown(frequency) / shown(frequency / size) for frequency, values in through.items()}
+
+
+def lens(size: float) -> list[str]:
+    """A caution where bars look larger or smaller than a flat casting shows them."""
+    if abs(size - 1) <= LENS:
+        return []
+    way = "larger" if size > 1 else "smaller"
+    return [
+        f"The casting makes the bars look {abs(size - 1):.0%} {way}, as a lens does. The contrast is set against that of bars which "
+        "look as fine directly; a flat casting of the same batch tells more surely how clear the resin is."
+    ]
+
+
+def _through(photo: _Photo, cast: Field, direct_spread: float) -> Look:
+    """How the bars look through the casting; as printed where next to nothing is seen."""
+    seen = photo.look(cast, magnified.SMALLEST, magnified.LARGEST)
+    if seen.alike >= _ALIKE_THROUGH:
+        return seen
+    if seen.spread < _VEILED * direct_spread:
+        return _AS_PRINTED
+    raise InputError(
+        f"the bars are not recognised through the casting at {magnified.SMALLEST:g} to {magnified.LARGEST:g} times their size: "
+        "it is a strong lens, it hides them (an insert, glare, a shadow), or it does not lie on the left bars; photograph a "
+        "flat, empty part of it"
+    )
+
+
+def _advice(photo: _Photo, which: int) -> str:
+    """Which width of field lies there, if one does."""
+    likeness = {mm: photo.look(clarity_target(field_mm=mm).fields[which]).alike for mm in range(16, int(WIDEST_MM) + 1)}
+    best = max(likeness, key=likeness.__getitem__)
+    if likeness[best] < _ALIKE_DIRECT:
+        return "leave them bare, evenly lit and in focus, and give target= the sheet that was printed"
+    return f"they are {best} mm wide: give target=clarity_target(field_mm={best})"
+
+
+def clipped(box: Box, cast: Field) -> Box:
+    """The part of a box that the casting covers, up to the dashed line."""
+    x, y, width, height = cast.box
+    margin = magnified.MARGIN_MM
+    left, top = max(box[0], x - margin), max(box[1], y - margin)
+    right, bottom = min(box[0] + box[2], x + width + margin), min(box[1] + box[3], y + height + margin)
+    return left, top, max(0.0, right - left), max(0.0, bottom - top)
 
 
 class _Photo:
@@ -75,7 +156,7 @@ class _Photo:
     def __init__(self, colours: np.ndarray, target: Sheet) -> None:
         self.coded = colours
         self.light = colour.linear(colours)
-        self.plane = self.light @ _LUMINANCE
+        self.plane = self.light @ LUMINANCE
         self.located: Located = locate(self.plane, target.marks)
         side = target.marks.side
         places = np.array(target.marks.blanks)
@@ -105,18 +186,25 @@ class _Photo:
         place = np.array([box[0] + box[2] / 2, box[1] + box[3] / 2]) - self._middle
         return mean / np.exp(np.array([1.0, *place]) @ self._fall), burnt
 
-    def contrast(self, box: Box, frequency: float, magnified: np.ndarray) -> np.ndarray:
-        """Contrast in patches of a strip, the first and last pair and the rims left out."""
-        x, y, width, height = box
+    def look(self, field: Field, smallest: float = 1.0, largest: float = 1.0) -> Look:
+        """How a field of bars looks."""
+        return magnified.look(self.plane, self.located, field, smallest, largest)
+
+    def contrast(self, strip: Strip, field: Field, look: Look, near: np.ndarray) -> np.ndarray | None:
+        """Contrast in patches of a strip, the first and last pair and the rims left out; None if too little is seen."""
+        x, y, width, height = look.seen_at(strip.box, field)
+        frequency = strip.frequency / look.size
         rim = min(0.5 / frequency + 0.3, 0.2 * width)
-        rows, columns, across, down = inside(
-            (x + rim, y + 0.22 * height, width - 2 * rim, 0.56 * height), self.located, self.plane.shape
-        )
-        return patch_contrasts(self.plane[rows, columns], across, down, frequency, magnified)
+        whole = (x + rim, y + 0.22 * height, width - 2 * rim, 0.56 * height)
+        seen = clipped(whole, field)
+        if seen[3] < _WHOLE * whole[3] or seen[2] * frequency < _FEWEST_PAIRS:
+            return None
+        rows, columns, across, down = inside(seen, self.located, self.plane.shape)
+        return patch_contrasts(self.plane[rows, columns], across, down, frequency, near)
 
 
 def patch_contrasts(
-    light: np.ndarray, across: np.ndarray, down: np.ndarray, frequency: float, magnified: np.ndarray
+    light: np.ndarray, across: np.ndarray, down: np.ndarray, frequency: float, sizes: np.ndarray
 ) -> np.ndarray:
     """Amplitude over mean of the bars' fundamental wave, in patches from left to right and from top to bottom.
 
@@ -126,13 +214,13 @@ def patch_contrasts(
         Linear light of pixels and their places, mm.
     frequency
         Line pairs per mm.
-    magnified
+    sizes
         Factors by which the bars may look larger.
     """
     if len(light) < 60:
         return np.zeros(1)
-    powers = [_wave(light, across, down, frequency / size)[0] for size in magnified]
-    at = frequency / float(magnified[int(np.argmax(powers))])
+    powers = [_wave(light, across, down, frequency / size)[0] for size in sizes]
+    at = frequency / float(sizes[int(np.argmax(powers))])
     wide = max(2, min(_PATCHES // 2, int(np.ptp(across) * at / 2)))
     column = np.clip(((across - across.min()) / (np.ptp(across) + 1e-9) * wide).astype(int), 0, wide - 1)
     row = (down > np.median(down)).astype(int)
@@ -141,125 +229,25 @@ def patch_contrasts(
         for m in range(2):
             chosen = (column == n) & (row == m)
             if chosen.sum() >= 25:
-                amplitude2, mean = _wave(light[chosen], across[chosen], down[chosen], at)
-                found.append(np.sqrt(max(amplitude2, 0.0)) / max(mean, 1e-6))
+                found.append(contrast_of(*_wave(light[chosen], across[chosen], down[chosen], at)))
     return np.array(found) if found else np.zeros(1)
+
+
+def contrast_of(amplitude2: float, mean: float) -> float:
+    """Amplitude over mean, from the squared amplitude, which noise may leave below 0."""
+    return float(np.sqrt(max(amplitude2, 0.0)) / max(mean, 1e-6))
+
+
+def waves(across: np.ndarray, frequency: float) -> list[np.ndarray]:
+    """The fundamental of the bars and their first overtone: cosine and sine of each."""
+    return [wave(2 * np.pi * n * frequency * across) for n in (1, 3) for wave in (np.cos, np.sin)]
 
 
 def _wave(light: np.ndarray, across: np.ndarray, down: np.ndarray, frequency: float) -> tuple[float, float]:
     """Squared amplitude of the fundamental, freed of noise, and mean; slopes and overtones are fitted beside it."""
     u, v = across - across.mean(), down - down.mean()
-    waves = [wave(2 * np.pi * n * frequency * u) for n in (1, 3) for wave in (np.cos, np.sin)]
-    design = np.column_stack([np.ones(len(u)), u, v, *waves])
+    design = np.column_stack([np.ones(len(u)), u, v, *waves(u, frequency)])
     fit, *_ = np.linalg.lstsq(design, light, rcond=None)
     left = light - design @ fit
     noise = float(left @ left) / max(len(light) - design.shape[1], 1)
     return float(fit[3] ** 2 + fit[4] ** 2) - 4 * noise / len(light), float(fit[0])
-
-
-def from_tiles(
-    through: np.ndarray,
-    direct: np.ndarray,
-    mm_per_pixel: float,
-    region: Sequence[float] | None,
-    direct_region: Sequence[float] | None,
-) -> Seen:
-    """Measure bars of one's own, in two pictures of the same bars in the same place.
-
-    Raises
-    ------
-    InputError
-        If the scale, the regions or the sizes do not fit, or no bars are seen directly.
-    """
-    scale = mm_per_pixel if isinstance(mm_per_pixel, int | float) else float("nan")
-    if not (np.isfinite(scale) and scale > 0):
-        raise InputError(f"mm_per_pixel is {mm_per_pixel!r}; give the millimetres across one pixel, above 0")
-    parts = [_cut(picture, box) for picture, box in ((through, region), (direct, direct_region))]
-    if parts[0].shape != parts[1].shape:
-        sizes = " and ".join(f"{part.shape[1]} x {part.shape[0]}" for part in parts)
-        raise InputError(
-            f"the two pictures of the bars are {sizes} pixels; they must be equally large and show the same"
-        )
-    cast, bare = (colour.linear(part) @ _LUMINANCE for part in parts)
-    tile = max(24, min(bare.shape) // 12)
-    tile = min(tile, min(bare.shape))
-    found: dict[str, dict[float, list[float]]] = {"direct": {}, "through": {}}
-    for top in range(0, bare.shape[0] - tile + 1, tile):
-        for left in range(0, bare.shape[1] - 2 * tile + 1, 2 * tile):
-            window = (slice(top, top + tile), slice(left, left + 2 * tile))
-            known = _bars(bare[window])
-            if known is None:
-                continue
-            frequency, contrast = known
-            rows, columns = np.mgrid[window[0], window[1]]
-            places = columns.ravel().astype(float), rows.ravel().astype(float)
-            powers = [_wave(cast[window].ravel(), *places, frequency / size) for size in _MAGNIFIED[::4]]
-            amplitude2, mean = max(powers)
-            band = float(f"{2 ** (round(4 * np.log2(frequency / scale)) / 4):.3g}")
-            found["direct"].setdefault(band, []).append(contrast)
-            found["through"].setdefault(band, []).append(float(np.sqrt(max(amplitude2, 0.0)) / max(mean, 1e-6)))
-    kept = [band for band, values in found["direct"].items() if len(values) >= 2]
-    if not kept:
-        raise InputError(
-            "no upright bars are seen in the direct picture; give region= round them, or use clarity_target()"
-        )
-    return Seen(
-        {band: np.array(found["direct"][band]) for band in kept},
-        {band: np.array(found["through"][band]) for band in kept},
-        scale,
-        cautions=["Frequencies of bars of your own are put together in steps of a quarter of an octave."],
-    )
-
-
-def _cut(picture: np.ndarray, box: Sequence[float] | None) -> np.ndarray:
-    if box is None:
-        return picture
-    try:
-        x, y, width, height = (round(float(v)) for v in box)
-    except (TypeError, ValueError):
-        raise InputError(f"region {box!r} cannot be read; accepted: (x, y, width, height) in pixels") from None
-    least = 2 * pictures.FEWEST_PIXELS
-    if (
-        x < 0
-        or y < 0
-        or width < least
-        or height < least
-        or x + width > picture.shape[1]
-        or y + height > picture.shape[0]
-    ):
-        raise InputError(
-            f"region {tuple(box)} does not lie in the picture of {picture.shape[1]} x {picture.shape[0]} pixels, or is less than "
-            f"{least} wide or high"
-        )
-    return picture[y : y + height, x : x + width]
-
-
-def _bars(tile: np.ndarray) -> tuple[float, float] | None:
-    """Cycles per pixel and contrast of the upright bars that fill a tile; None if it holds none."""
-    from scipy.optimize import minimize_scalar
-
-    rows, columns = tile.shape
-    profile = tile.mean(axis=0)
-    mean = float(profile.mean())
-    along = np.arange(columns)
-    flat = profile - np.polyval(np.polyfit(along, profile, 1), along)
-    power = np.abs(np.fft.rfft(flat * np.hanning(columns), 8 * columns)) ** 2
-    cycles = np.arange(len(power)) / (8 * columns)
-    power[cycles < _TILE_PERIODS / columns] = 0
-    peak = float(cycles[int(np.argmax(power))])
-    if peak == 0 or mean <= 0:
-        return None
-    y, x = np.mgrid[0:rows, 0:columns]
-    places = x.ravel().astype(float), y.ravel().astype(float)
-    sharp = minimize_scalar(
-        lambda f: -_wave(tile.ravel(), *places, f)[0],
-        bounds=(peak - 0.5 / columns, peak + 0.5 / columns),
-        method="bounded",
-    )
-    amplitude2, level = _wave(tile.ravel(), *places, float(sharp.x))
-    contrast = float(np.sqrt(max(amplitude2, 0.0)) / max(level, 1e-6))
-    # one wave, its overtones apart, must make up most of what varies, in every row alike
-    spread = float(tile.var())
-    if contrast < _LEAST_CONTRAST or amplitude2 / 2 < 0.6 * spread:
-        return None
-    return float(sharp.x), contrast

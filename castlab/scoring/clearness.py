@@ -18,7 +18,8 @@ import pandas as pd
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 from castlab.scoring import colour, pictures
-from castlab.scoring.barring import Seen, from_sheet, from_tiles
+from castlab.scoring.barring import Seen, from_sheet
+from castlab.scoring.own_bars import from_tiles
 from castlab.scoring.printed import Sheet, clarity_target
 
 RESAMPLES = 2000

@@ -2,7 +2,8 @@
 
 A Gaussian blur of standard deviation s leaves exp(-2 pi^2 s^2 f^2) of a wave of frequency f (its Fourier transform;
 Bracewell, The Fourier Transform and Its Applications, table of transforms); an even veil v over a mean m leaves
-m / (m + v). Tolerances: 0.01 of the contrast for the printed target, 0.03 for bars of one's own.
+m / (m + v). Seen m times as large, a wave of the print has the frequency f / m in the photo, where a blur of the photo acts
+on it. Tolerances: 0.01 of the contrast for the printed target, 0.03 where it is seen magnified and for bars of one's own.
 """
 
 from __future__ import annotations
@@ -77,10 +78,52 @@ def test_a_yellow_casting_is_seen_as_the_colour_it_is(bare, colour_science):
     assert found.yellowness == pytest.approx(expected[1], abs=1.0)
 
 
-def own_bars(blur_px=0.0):
+def lens(bare, size, blur_mm=0.0):
+    """The page with a casting over its first bars through which they look so much larger."""
+    x, y, width, height = (DOTS * side for side in SHEET.fields[0].box)
+    left, top = x + (SHEET.origin[0] - 3) * DOTS, y + (SHEET.origin[1] - 3) * DOTS
+    rows, columns = np.mgrid[int(top) : int(top + height + 6 * DOTS), int(left) : int(left + width + 6 * DOTS)]
+    middle = rows.mean(), columns.mean()
+    part = ndimage.map_coordinates(
+        bare, [middle[0] + (rows - middle[0]) / size, middle[1] + (columns - middle[1]) / size], order=3
+    )
+    covered = bare.copy()
+    covered[rows, columns] = ndimage.gaussian_filter(part, blur_mm * DOTS) if blur_mm else part
+    return covered
+
+
+@pytest.mark.parametrize("size", [0.9, 1.12, 1.3])
+def test_bars_that_a_curved_front_magnifies_give_the_same_contrast(bare, size):
+    found = clarity(CAMERA.photo(SHEET, lens(bare, size, 0.1)))
+    known = found.bars[found.bars["resolved"]]
+    assert len(known) >= 6
+    expected = np.exp(-2 * (np.pi * 0.1 * known["lp_mm"] / size) ** 2)
+    np.testing.assert_allclose(known["transfer"], expected, atol=0.03)
+    assert any("as a lens does" in caution for caution in found.cautions)
+
+
+def test_a_stronger_lens_is_refused_and_haze_is_not(bare):
+    with pytest.raises(InputError, match="strong lens"):
+        clarity(CAMERA.photo(SHEET, lens(bare, 1.9)))
+    assert clarity(CAMERA.photo(SHEET, through(bare, blur_mm=3))).transfer < 0.1
+
+
+def test_bars_of_another_width_than_given_are_told(bare):
+    with pytest.raises(InputError, match=r"40 mm wide: give target=clarity_target\(field_mm=40\)"):
+        clarity(CAMERA.photo(SHEET, bare), target=clarity_target(field_mm=30))
+
+
+@pytest.mark.parametrize("width", [16, 30, 45])
+def test_a_blurred_photo_of_the_target_still_shows_its_coarse_bars(width):
+    sheet = clarity_target(field_mm=width)
+    found = clarity(CAMERA.photo(sheet, page(sheet), blur_px=4), target=sheet)
+    assert found.transfer == pytest.approx(1, abs=0.03)
+
+
+def own_bars(blur_px=0.0, size=1.0):
     """Bars of 5, 8, 12 and 20 pixels per pair, one above the other (sRGB)."""
     rng = np.random.default_rng(3)
-    x = np.arange(480)
+    x = np.arange(480) / size
     rows = [np.repeat((0.45 + 0.4 * np.sin(2 * np.pi * x / period))[None], 120, axis=0) for period in (5, 8, 12, 20)]
     scene = np.concatenate(rows)
     scene = ndimage.gaussian_filter1d(scene, blur_px, axis=1) if blur_px else scene
@@ -95,6 +138,15 @@ def test_bars_of_ones_own_give_the_blur_too():
     both = np.hstack([own_bars(1.2), own_bars()])
     one = clarity(both, mm_per_pixel=0.1, region=(0, 0, 480, 480), direct_region=(480, 0, 480, 480))
     assert one.transfer == pytest.approx(found.transfer)
+
+
+def test_bars_of_ones_own_may_look_larger_but_not_beyond_what_is_sought():
+    found = clarity(own_bars(1.2, size=1.12), own_bars(), mm_per_pixel=np.float32(0.1))
+    expected = np.exp(-2 * (np.pi * 1.2 / 1.12 / np.array([20, 12, 8, 5])) ** 2)
+    np.testing.assert_allclose(found.bars["transfer"], expected, atol=0.03)
+    assert any("12% larger" in caution for caution in found.cautions)
+    with pytest.raises(InputError, match="is then a lens"):
+        clarity(own_bars(size=1.245), own_bars(), mm_per_pixel=0.1)
 
 
 def test_burnt_out_paper_gives_no_colour(bare):
