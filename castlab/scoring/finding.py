@@ -47,7 +47,7 @@ def find(light: np.ndarray, smallest: float, largest: float, allowed: np.ndarray
         rows = np.clip(np.rint((some.y + 0.5) * factor - 0.5).astype(int), 0, allowed.shape[0] - 1)
         columns = np.clip(np.rint((some.x + 0.5) * factor - 0.5).astype(int), 0, allowed.shape[1] - 1)
         some = some.take(np.flatnonzero(allowed[rows, columns]))
-    looked = profiles.look(steps, some, allowed)
+    looked = profiles.look(steps, some, allowed, judging.sieve)
     inside = (looked.x >= -0.5) & (looked.x < light.shape[1]) & (looked.y >= -0.5) & (looked.y < light.shape[0])
     worth = inside & (2 * looked.radius <= 1.15 * largest) & (judging.sieve(looked.measures) >= judging.SIEVED)
     looked = looked.take(np.flatnonzero(worth))

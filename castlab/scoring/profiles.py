@@ -6,20 +6,38 @@ fit best. Everything measured is a share of the way round, a ratio to the local 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from castlab.scoring.rings import Candidates, Level
 
-RAYS = 24
-_REACH = np.linspace(0.35, 1.75, 29, dtype=np.float32)
-"""Where the light is read along a ray, in radii."""
-_STEP = float(_REACH[1] - _REACH[0])
+
+class Spokes(NamedTuple):
+    """How closely a circle is read: how many rays, and where along them, in radii."""
+
+    rays: int
+    reach: np.ndarray
+
+    @property
+    def step(self) -> float:
+        """From one reading on a ray to the next."""
+        return float(self.reach[1] - self.reach[0])
+
+    @property
+    def way(self) -> np.ndarray:
+        """Direction of each ray."""
+        return np.arange(self.rays) * (2 * np.pi / self.rays)
+
+
+_CLOSE = np.linspace(0.35, 1.75, 29, dtype=np.float32)
+GLANCE, ROUGH, FULL = Spokes(12, np.linspace(0.4, 1.7, 14, dtype=np.float32)), Spokes(12, _CLOSE), Spokes(24, _CLOSE)
 _SOFT = 3.0
 _CHUNK = 2000
-_SIGNED, _EITHER = 0.4, 0.6
-"""Mean share of the slope along the edge, of one sign or of any, below which nobody looks a second time."""
+HARDLY = 0.004
+"""What the sieve says of a rough look, below which nobody looks closer."""
 
 MEASURES = (
     "signed", "either", "covered", "gap", "wobble", "strength", "inside", "clutter", "small", "seen",
@@ -46,15 +64,21 @@ class Looked:
         return Looked(*(part[which] for part in parts))
 
 
-def look(steps: list[Level], found: Candidates, allowed: np.ndarray | None) -> Looked:
-    """Follow the edge of each candidate; `allowed` marks the pixels of the picture that count (None: all)."""
+def look(
+    steps: list[Level],
+    found: Candidates,
+    allowed: np.ndarray | None,
+    sieve: Callable[[np.ndarray], np.ndarray] | None = None,
+) -> Looked:
+    """Follow the edge of each candidate, only roughly of those that `sieve` drops by their measures (None: drops none);
+    `allowed` marks the pixels of the picture that count (None: all)."""
     parts = []
     for place, level in enumerate(steps):
         here = np.flatnonzero(found.level == place)
         mask = None if allowed is None else allowed[:: level.factor, :: level.factor]
         for start in range(0, len(here), _CHUNK):
             some = here[start : start + _CHUNK]
-            parts.append(_follow(level, mask, found.x[some], found.y[some], found.radius[some]))
+            parts.append(_follow(level, mask, found.x[some], found.y[some], found.radius[some], sieve))
     if not parts:
         empty = np.empty(0)
         return Looked(empty, empty, empty, empty, empty, np.empty((0, len(MEASURES))))
@@ -63,53 +87,58 @@ def look(steps: list[Level], found: Candidates, allowed: np.ndarray | None) -> L
 
 
 def _follow(
-    level: Level, mask: np.ndarray | None, x: np.ndarray, y: np.ndarray, radius: np.ndarray
+    level: Level,
+    mask: np.ndarray | None,
+    x: np.ndarray,
+    y: np.ndarray,
+    radius: np.ndarray,
+    sieve: Callable[[np.ndarray], np.ndarray] | None,
 ) -> tuple[np.ndarray, ...]:
     x, y, radius = x.astype(np.float32), y.astype(np.float32), radius.astype(np.float32)
     noise = level.noise_at(x, y)
-    first = radius.copy()
-    light, valid = _read(level, mask, x, y, radius)
-    worth = _edged(light, valid, radius, noise)
-    light, valid = light[worth], valid[worth]
-    x, y, radius, first, noise = x[worth], y[worth], radius[worth], first[worth], noise[worth]
-    x, y, radius = _fit(light, valid, x, y, radius, first, noise)
-    light, valid = _read(level, mask, x, y, radius)
-    x, y, radius = _fit(light, valid, x, y, radius, first, noise)
+    first = radius
+    light, valid = _read(level, mask, GLANCE, x, y, radius)
+    x, y, radius = _fit(GLANCE, light, valid, x, y, radius, first, noise)
+    light, valid = _read(level, mask, ROUGH, x, y, radius)
+    if sieve is not None:
+        worth = sieve(_measure(ROUGH, light, valid, radius, noise, level.factor)[0]) >= HARDLY
+        light, valid = light[worth], valid[worth]
+        x, y, radius, first, noise = x[worth], y[worth], radius[worth], first[worth], noise[worth]
+    x, y, radius = _fit(ROUGH, light, valid, x, y, radius, first, noise)
     # a radius that would go on beyond what its candidate stands for belongs to another candidate
     free = (radius > 0.61 * first) & (radius < 1.59 * first)
     x, y, radius, noise = x[free], y[free], radius[free], noise[free]
-    light, valid = _read(level, mask, x, y, radius)
-    measures, contrast, seen = _measure(light, valid, radius, noise, level.factor)
+    light, valid = _read(level, mask, FULL, x, y, radius)
+    measures, contrast, seen = _measure(FULL, light, valid, radius, noise, level.factor)
     f = level.factor
     return (x + 0.5) * f - 0.5, (y + 0.5) * f - 0.5, radius * f, contrast, seen, measures
 
 
 def _read(
-    level: Level, mask: np.ndarray | None, x: np.ndarray, y: np.ndarray, radius: np.ndarray
+    level: Level, mask: np.ndarray | None, spokes: Spokes, x: np.ndarray, y: np.ndarray, radius: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Light along the rays (candidate, ray, step), and which readings lie on pixels that count."""
-    way = np.arange(RAYS) * (2 * np.pi / RAYS)
-    reach = (radius[:, None] * _REACH).astype(np.float32)
-    across = x[:, None, None] + reach[:, None, :] * np.cos(way, dtype=np.float32)[None, :, None]
-    down = y[:, None, None] + reach[:, None, :] * np.sin(way, dtype=np.float32)[None, :, None]
-    return level.read(across, down, mask)
+    cos, sin = (part.astype(np.float32)[:, None] * spokes.reach for part in (np.cos(spokes.way), np.sin(spokes.way)))
+    size = radius[:, None, None]
+    return level.read(x[:, None, None] + size * cos, y[:, None, None] + size * sin, mask)
 
 
-def _slopes(light: np.ndarray, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _slopes(spokes: Spokes, light: np.ndarray, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Slope of the light outward, and sideways, per pixel of the level."""
-    sideways = (np.roll(light, -1, axis=1) - np.roll(light, 1, axis=1)) / (4 * np.pi / RAYS * _REACH)
-    return _outward(light, radius), sideways / radius[:, None, None]
+    sideways = (np.roll(light, -1, axis=1) - np.roll(light, 1, axis=1)) / (4 * np.pi / spokes.rays * spokes.reach)
+    return _outward(spokes, light, radius), sideways / radius[:, None, None]
 
 
-def _outward(light: np.ndarray, radius: np.ndarray) -> np.ndarray:
+def _outward(spokes: Spokes, light: np.ndarray, radius: np.ndarray) -> np.ndarray:
     plain = np.zeros_like(light)
-    plain[:, :, 1:-1] = (light[:, :, 2:] - light[:, :, :-2]) / (2 * _STEP)
+    plain[:, :, 1:-1] = (light[:, :, 2:] - light[:, :, :-2]) / (2 * spokes.step)
     outward = plain.copy()
     outward[:, :, 1:-1] = 0.5 * plain[:, :, 1:-1] + 0.25 * (plain[:, :, 2:] + plain[:, :, :-2])
     return outward / radius[:, None, None]
 
 
 def _fit(
+    spokes: Spokes,
     light: np.ndarray,
     valid: np.ndarray,
     x: np.ndarray,
@@ -119,50 +148,48 @@ def _fit(
     noise: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Move each circle to where the edges found on its rays lie, by weighted least squares."""
-    part = _sharp(_outward(light, radius), valid, (_SOFT * noise[:, None, None]) ** 2)
-    turn, best, _ = _edge(part)
-    near = (_REACH[None, :] > _REACH[best][:, None] - 0.26) & (_REACH[None, :] < _REACH[best][:, None] + 0.26)
+    reach = spokes.reach
+    part = _sharp(spokes, _outward(spokes, light, radius), valid, (_SOFT * noise[:, None, None]) ** 2)
+    turn, best, _ = _edge(spokes, part)
+    near = np.abs(reach - reach[best][:, None]) < 0.26
     strong = np.where(turn[:, None, None] == 0, np.abs(part), part * turn[:, None, None]) * near[:, None, :]
     at = strong.argmax(axis=2)
     weight = np.maximum(np.take_along_axis(strong, at[:, :, None], axis=2)[:, :, 0], 0) ** 2 + 1e-6
-    where = _REACH[at]
-    way = np.arange(RAYS) * (2 * np.pi / RAYS)
-    basis = np.column_stack([np.ones(RAYS), np.cos(way), np.sin(way)])
+    basis = np.column_stack([np.ones(spokes.rays), np.cos(spokes.way), np.sin(spokes.way)])
     normal = np.einsum("ca,ai,aj->cij", weight, basis, basis) + 1e-3 * np.eye(3)
-    right = np.einsum("ca,ca,ai->ci", weight, where, basis)
+    right = (weight * reach[at]) @ basis
     answer = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
     shift = np.clip(answer[:, 1:], -0.25, 0.25) * radius[:, None]
     grown = np.clip(radius * np.clip(answer[:, 0], 0.7, 1.4), 0.6 * first, 1.6 * first)
     return x + shift[:, 0].astype(np.float32), y + shift[:, 1].astype(np.float32), grown.astype(np.float32)
 
 
-def _sharp(outward: np.ndarray, valid: np.ndarray, soft: np.ndarray) -> np.ndarray:
+def _sharp(spokes: Spokes, outward: np.ndarray, valid: np.ndarray, soft: np.ndarray) -> np.ndarray:
     """Slope as a share of the steepest on the same ray: each ray counts alike, and edges stay where they are steepest."""
-    span = (_REACH > 0.6) & (_REACH < 1.5)
-    steepest = np.where(span, np.abs(outward), 0).max(axis=2, keepdims=True)
+    span = _between(spokes, 0.61, 1.49)
+    steepest = np.abs(outward[:, :, span]).max(axis=2, keepdims=True)
     shares: np.ndarray = outward / np.sqrt(steepest**2 + soft) * valid
     return shares
 
 
-def _edged(light: np.ndarray, valid: np.ndarray, radius: np.ndarray, noise: np.ndarray) -> np.ndarray:
-    """Which circles have an edge most of the way round."""
-    span = (_REACH > 0.72) & (_REACH < 1.36)
-    part = _sharp(_outward(light, radius), valid, (_SOFT * noise[:, None, None]) ** 2)[:, :, span]
-    worth: np.ndarray = np.abs(part.mean(axis=1)).max(axis=1) > _SIGNED
-    worth |= np.abs(part).mean(axis=1).max(axis=1) > _EITHER
-    return worth
+def _between(spokes: Spokes, low: float, high: float) -> slice:
+    """The readings on a ray between two reaches."""
+    first, last = np.searchsorted(spokes.reach, (low, high))
+    return slice(int(first), int(last))
 
 
-def _edge(part: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _edge(spokes: Spokes, part: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The sign of the outer edge (0: it changes round the ring), its place on the ray, and its mean share."""
-    span = (_REACH > 0.72) & (_REACH < 1.36)
+    steps = len(spokes.reach)
+    span = np.zeros(steps, bool)
+    span[_between(spokes, 0.72, 1.36)] = True
     signed = part.mean(axis=1)
     either = np.abs(part).mean(axis=1)
     size = np.where(span, np.abs(signed), 0)
     peak = size.max(axis=1)
     # the outermost of the edges that are nearly as clear as the clearest: a rim has two
     clear = (size > 0.75 * peak[:, None]) & (size >= np.roll(size, 1, axis=1)) & (size >= np.roll(size, -1, axis=1))
-    best = np.where(clear, np.arange(len(_REACH)), -1).max(axis=1)
+    best = np.where(clear, np.arange(steps), -1).max(axis=1)
     best = np.where(best < 0, size.argmax(axis=1), best)
     turn = np.sign(np.take_along_axis(signed, best[:, None], axis=1)[:, 0])
     loose = np.where(span, either, 0)
@@ -172,18 +199,19 @@ def _edge(part: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def _measure(
-    light: np.ndarray, valid: np.ndarray, radius: np.ndarray, noise: np.ndarray, factor: int
+    spokes: Spokes, light: np.ndarray, valid: np.ndarray, radius: np.ndarray, noise: np.ndarray, factor: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    outward, sideways = _slopes(light, radius)
+    reach = spokes.reach
+    outward, sideways = _slopes(spokes, light, radius)
     soft = (_SOFT * noise[:, None, None]) ** 2
-    size = outward**2 + sideways**2
-    part = outward / np.sqrt(size + soft) * valid
-    axial = (outward**2 - sideways**2) / np.sqrt(size * (size + soft) + 1e-20) * valid
-    turn, best, _ = _edge(_sharp(outward, valid, soft))
-    columns = np.clip(best[:, None] + np.arange(-2, 3), 0, len(_REACH) - 1)
-    close = np.take_along_axis(part, columns[:, None, :].repeat(RAYS, 1), axis=2)
-    close_axial = np.take_along_axis(axial, columns[:, None, :].repeat(RAYS, 1), axis=2)
-    on = np.take_along_axis(valid, columns[:, None, :].repeat(RAYS, 1), axis=2)[:, :, 2]
+    turn, best, _ = _edge(spokes, _sharp(spokes, outward, valid, soft))
+    columns = np.clip(best[:, None] + np.arange(-2, 3), 0, len(reach) - 1)
+    every = np.arange(len(light))[:, None, None], np.arange(spokes.rays)[None, :, None], columns[:, None, :]
+    steep, across, counted = outward[every], sideways[every], valid[every]
+    size = steep**2 + across**2
+    close = steep / np.sqrt(size + soft) * counted
+    close_axial = (steep**2 - across**2) / np.sqrt(size * (size + soft) + 1e-20) * counted
+    on = counted[:, :, 2]
     share = np.maximum(on.sum(axis=1), 1)
     seen = on.mean(axis=1)
     signed = np.abs(close.sum(axis=1)[:, 1:4]).max(axis=1) / share
@@ -192,43 +220,39 @@ def _measure(
     top = np.where(turn[:, None] == 0, close_axial.max(axis=2), with_turn.max(axis=2))
     held = (top > 0.4) & on
     covered = held.sum(axis=1) / share
-    gap = _longest(~held & on) / RAYS
+    gap = _longest(~held & on) / spokes.rays
     heavy = np.maximum(with_turn, 0) ** 2 + 1e-6
-    middle = (heavy * _REACH[columns][:, None, :]).sum(axis=2) / heavy.sum(axis=2)
+    middle = (heavy * reach[columns][:, None, :]).sum(axis=2) / heavy.sum(axis=2)
     mean = (middle * held).sum(axis=1) / np.maximum(held.sum(axis=1), 1)
     wobble = np.sqrt((((middle - mean[:, None]) ** 2) * held).sum(axis=1) / np.maximum(held.sum(axis=1), 1))
-    steep = np.abs(np.take_along_axis(outward, columns[:, None, :].repeat(RAYS, 1), axis=2)).max(axis=2)
-    edge = (steep * on).sum(axis=1) / share
+    edge = (np.abs(steep).max(axis=2) * on).sum(axis=1) / share
     strength = np.log(edge / noise + 1e-3)
-    inner, outer = _REACH < 0.8, (_REACH > 1.2) & (_REACH < 1.6)
-    weight_in, weight_out = valid[:, :, inner] * _REACH[inner], valid[:, :, outer] * 1.0
-    body = (light[:, :, inner] * weight_in).sum(axis=(1, 2)) / np.maximum(weight_in.sum(axis=(1, 2)), 1e-6)
-    round_about = (light[:, :, outer] * weight_out).sum(axis=(1, 2)) / np.maximum(weight_out.sum(axis=(1, 2)), 1e-6)
-    rough = np.sqrt(
-        (((light[:, :, outer] - round_about[:, None, None]) ** 2) * weight_out).sum(axis=(1, 2))
-        / np.maximum(weight_out.sum(axis=(1, 2)), 1e-6)
-    )
-    rim = (_REACH > 0.7) & (_REACH < 1.05)
-    rim_light = (light[:, :, rim] * valid[:, :, rim]).sum(axis=(1, 2)) / np.maximum(
-        valid[:, :, rim].sum(axis=(1, 2)), 1e-6
-    )
-    contrast = np.where(np.abs(rim_light - round_about) > np.abs(body - round_about), rim_light, body) - round_about
+    inner, outer = _between(spokes, 0, 0.79), _between(spokes, 1.21, 1.59)
+    body = _mean(light[:, :, inner], valid[:, :, inner] * reach[inner])
+    light_out, valid_out = light[:, :, outer], valid[:, :, outer]
+    round_about = _mean(light_out, valid_out)
+    rough = np.sqrt(_mean((light_out - round_about[:, None, None]) ** 2, valid_out))
+    rim = _between(spokes, 0.71, 1.04)
+    rim_light = _mean(light[:, :, rim], valid[:, :, rim])
+    stands_out = np.where(np.abs(rim_light - round_about) > np.abs(body - round_about), rim_light, body) - round_about
     fluctuation = np.abs(outward[:, :, outer]).mean(axis=(1, 2)) + np.abs(sideways[:, :, outer]).mean(axis=(1, 2))
     clutter = np.log((fluctuation + 0.1 * noise) / (edge + 1e-9))
-    inside = np.log(np.abs(contrast) / (rough + 0.3 * noise) + 0.05)
+    inside = np.log(np.abs(stands_out) / (rough + 0.3 * noise) + 0.05)
     small = np.log(radius * factor)
-    contrast = _contrast(light, valid)
     measures = np.column_stack([signed, either, covered, gap, wobble, strength, inside, clutter, small, seen])
-    return measures, contrast, seen
+    return measures, _contrast(spokes, light, valid), seen
 
 
-def _contrast(light: np.ndarray, valid: np.ndarray) -> np.ndarray:
+def _mean(values: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Weighted mean over the rays and the readings on them."""
+    mean: np.ndarray = (values * weight).sum(axis=(1, 2)) / np.maximum(weight.sum(axis=(1, 2)), 1e-6)
+    return mean
+
+
+def _contrast(spokes: Spokes, light: np.ndarray, valid: np.ndarray) -> np.ndarray:
     """Light of the middle or of the rim, whichever stands out more, less that well outside, away from soft edges."""
-    zones = (_REACH < 0.55, (_REACH > 0.75) & (_REACH < 0.95), _REACH > 1.4)
-    means = [
-        (light[:, :, zone] * valid[:, :, zone]).sum(axis=(1, 2)) / np.maximum(valid[:, :, zone].sum(axis=(1, 2)), 1)
-        for zone in zones
-    ]
+    zones = (_between(spokes, 0, 0.54), _between(spokes, 0.76, 0.94), _between(spokes, 1.41, 2))
+    means = [_mean(light[:, :, zone], valid[:, :, zone]) for zone in zones]
     middle, rim = means[0] - means[2], means[1] - means[2]
     return np.where(np.abs(rim) > np.abs(middle), rim, middle)
 

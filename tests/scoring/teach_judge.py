@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import pickle
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -44,11 +45,13 @@ class Seen:
     truth: pd.DataFrame
 
 
-def circles(casting: Casting) -> tuple[list[rings.Level], profiles.Looked]:
-    """Every circle that is looked at in one picture."""
+def circles(
+    casting: Casting, sieve: Callable[[np.ndarray], np.ndarray] | None = None
+) -> tuple[list[rings.Level], profiles.Looked]:
+    """Every circle that is looked at in one picture, closely at those only that the sieve passes."""
     light = pictures.light(pictures.read_colours(casting.picture))
     steps = rings.levels(light, LARGEST_RADIUS)
-    return steps, profiles.look(steps, rings.candidates(steps, SMALLEST_RADIUS, LARGEST_RADIUS), None)
+    return steps, profiles.look(steps, rings.candidates(steps, SMALLEST_RADIUS, LARGEST_RADIUS), None, sieve)
 
 
 def labels(looked: profiles.Looked, truth: pd.DataFrame) -> tuple[np.ndarray, ...]:
@@ -93,7 +96,7 @@ def teach_sieve(castings: list[Casting]) -> dict[str, np.ndarray]:
 
 def shown(casting: Casting) -> Seen:
     """What the network is shown of one picture."""
-    steps, looked = circles(casting)
+    steps, looked = circles(casting, judging.sieve)
     looked = looked.take(np.flatnonzero(judging.sieve(looked.measures) >= judging.SIEVED))
     view = views.unrolled(steps, looked.x, looked.y, looked.radius, None)
     return Seen(looked, view.astype(np.float16), casting.truth)
