@@ -283,8 +283,8 @@ def fit_factors(
 
     cautions = [*used.cautions, *dropped.values(), *chosen.cautions, *_about_design(used, kept, pairs)]
     cautions += zero_counts.caution(used, design, chosen)
-    if response.endswith("_grade") and (mixed := rubric.mixed(frame)):
-        cautions.append(mixed)
+    if response.endswith("_grade"):
+        cautions += [said for said in (rubric.mixed(frame), rubric.outside(used.data[response])) if said]
     cautions += randomisation.cautions(used, design, test_table)
     verdict = [verdicts.opening(used.size(), response, used.kind, len(kept), exposure)]
     verdict += plans.told(effect_table, test_table, chosen.scale, response, used.kind, plan)

@@ -230,6 +230,26 @@ def mixed(frame_or_scores: pd.DataFrame | Iterable[Score]) -> str | None:
     return f"Grades under {number} rubrics ({told}): a grade of one may not mean what it means in the other."
 
 
+def outside(grades: pd.Series) -> str | None:
+    """A caution if a column of the rubric's grades holds other numbers than these, else None.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> outside(pd.Series([0, 2, 7], name="tack_grade"))
+    'tack_grade holds 7, and the rubric grades from 0 to 4: a slip, or another scale?'
+    """
+    if grades.name not in Score.model_fields or grades.dtype.kind not in "iuf":
+        return None
+    odd = sorted({float(v) for v in grades.dropna()} - set(range(GRADES)))
+    told = ", ".join(f"{v:g}" for v in odd)
+    return (
+        f"{grades.name} holds {told}, and the rubric grades from 0 to {GRADES - 1}: a slip, or another scale?"
+        if odd
+        else None
+    )
+
+
 def _rubrics(scores: Any) -> set[str]:
     """Names of the rubrics in use; "" where a graded score names none."""
     if not hasattr(scores, "columns"):

@@ -367,7 +367,7 @@ def test_a_frame_that_is_none_and_an_empty_frame_are_said():
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"bubbles": np.nan}, "no casting has bubbles and all factors recorded"),
+        ({"bubbles": np.nan}, "not recorded for any of the 32 castings; score them"),
         ({"bubbles": 0}, "at most 0.094 per casting"),
         ({"bubbles": 3}, "is 3 in all 32 castings"),
     ],
@@ -545,3 +545,16 @@ def test_the_expected_count_midway_between_settings_tried_is_the_mean_of_many_ca
     assert (expected / true).mean(axis=0) == pytest.approx(1, abs=0.05)  # two standard errors of the simulation
     assert (plain / true).mean(axis=0)[0] < (expected / true).mean(axis=0)[0] - 0.02
     assert ((low <= true) & (true <= high)).mean(axis=0) == pytest.approx(0.95, abs=0.03)
+
+
+def test_few_or_odd_castings_give_an_answer_or_say_what_is_missing():
+    made = pd.DataFrame({"passed": [True, True, True, False], "pour": list("abab"), "prep": list("xxyy")})
+    fit = fit_factors(made, "passed", ["pour", "prep"])
+    assert set(fit.effects["strength"]) == {"not shown"}
+    assert not fit.effects[["low", "high"]].isna().any(axis=None)
+    graded = made.assign(tack_grade=[1, 2, 5, 3])
+    assert any(
+        "holds 5, and the rubric grades from 0 to 4" in c for c in fit_factors(graded, "tack_grade", "pour").cautions
+    )
+    with pytest.raises(FitError, match="not recorded for any of the 4 castings; score them"):
+        fit_factors(made.assign(bubbles=np.nan), "bubbles", "pour")

@@ -351,3 +351,11 @@ def test_a_measure_that_never_varies_sets_no_limits():
 def test_counts_that_are_all_zero_still_give_an_upper_limit():
     seen = watch(pd.DataFrame({"bubbles": [0] * 10 + [4]}), "bubbles", baseline=10)
     assert list(seen.alarms["point"]) == ["casting 11"]
+
+
+def test_too_few_points_say_so_and_not_that_the_baseline_is_wrong():
+    made = pd.DataFrame({"bubbles": [4, 5, 6, 4, 5, 3], "batch_id": "B-001"})
+    with pytest.raises(FitError, match="1 point on the chart; at least 4 are needed to set limits; give batch=False"):
+        watch(made, "bubbles")
+    with pytest.raises(FitError, match="no casting with haze_pct"):
+        watch(made.assign(haze_pct=np.nan), "haze_pct")

@@ -140,7 +140,7 @@ def _end(
                 break
             step = float(np.clip(1.1 * -above * (outer - inner) * side / max(above - below, 1e-9), 0.1, 1.0))
             inner, below = outer, above
-        if above < 0:
+        if not above >= 0:  # none is rejected, or the plain test gives no answer
             return side * np.inf
     last = 0
     for _ in range(_REFINEMENTS):

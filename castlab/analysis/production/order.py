@@ -116,9 +116,8 @@ def gather(
         )
     order = order[keep[order]]
     if len(order) < LEAST:
-        raise FitError(
-            f"only {words.count(len(order), 'casting')} with {response}; at least {LEAST} are needed to watch anything"
-        )
+        many = f"only {words.count(len(order), 'casting')}" if len(order) else "no casting"
+        raise FitError(f"{many} with {response}; at least {LEAST} are needed to watch anything")
     data = frame.iloc[order].reset_index(drop=True)
     codes = None
     if batch_name:
@@ -163,8 +162,13 @@ def of_baseline(made: Production, codes: np.ndarray, baseline: object) -> np.nda
     ------
     InputError
         If it cannot be read or leaves fewer than four points.
+    FitError
+        If there are fewer than four points in all.
     """
     n = int(codes.max()) + 1
+    if baseline is None and n < LEAST:
+        cups = "; give batch=False to watch single castings" if made.codes is not None else ""
+        raise FitError(f"{words.count(n, 'point')} on the chart; at least {LEAST} are needed to set limits{cups}")
     if baseline is None:
         inside = np.ones(n, dtype=bool)
     elif isinstance(baseline, (int, np.integer)) and not isinstance(baseline, bool):

@@ -170,6 +170,10 @@ def gather(
     missing = {str(c): int(k) for c, k in blank.sum().items() if k}
     left_out = int((~keep).sum())
     per_column = words.listing([f"{c} in {k}" for c, k in missing.items()])
+    if blank[response].all():
+        raise FitError(
+            f"{response} is not recorded for any of the {words.count(len(frame), 'casting')}; score them first"
+        )
     if not keep.any():
         raise FitError(
             f"no casting has {response} and all factors recorded (missing: {per_column}); "
