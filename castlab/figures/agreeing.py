@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 def draw_agreement(result: Agreement) -> Picture:
     """Every reading, castings ordered by their mean, one marker per scorer, a line over the readings of one casting."""
+    from castlab.scoring.agreeing import told
+
     table = result.ratings.loc[result.ratings.mean(axis=1).sort_values(kind="stable").index]
     with styled():
         width = max(6.4, min(11.0, 2.5 + 0.28 * len(table)))
@@ -42,11 +44,11 @@ def draw_agreement(result: Agreement) -> Picture:
         _name_scorers(figure, axes, width)
     figure.alt = (
         f"Readings of {len(table)} castings by {table.shape[1]} scorers, castings in the order of their mean. "
-        f"Alpha {result.alpha:.2f}, "
+        f"Alpha {told(result.alpha)}, "
         + (
             "no interval can be told."
             if math.isnan(result.low)
-            else f"95% interval {result.low:.2f} to {result.high:.2f}."
+            else f"95% interval {told(result.low)} to {told(result.high)}."
         )
     )
     return figure

@@ -25,6 +25,8 @@ RELIABLE, TENTATIVE = 0.80, 0.667
 RESAMPLES = 2000
 ALIKE = 0.05
 """Share of resamples without any difference above which the castings are too much alike for an interval: two differ."""
+LEAST_FOR_ICC = 5
+"""Castings scored by all below which intraclass correlations tell nothing (rule of thumb, no source)."""
 FEW_CASTINGS = 10
 """Below this number of castings the bootstrap interval is too narrow (rule of thumb, no source)."""
 
@@ -37,7 +39,7 @@ class Agreement(Result):
     where these cannot tell (all scored the same by all, or hardly any that differs). `pairs`: one row
     per two scorers (castings, same = share given the same value, shift = mean of second minus first, kappa with
     interval for nominal and ordinal scales). `icc`: intraclass correlations with 95% F intervals, for interval and ratio
-    scales scored completely. `ratings`: the table used; `levels`: what its numbers stand for, where names or
+    scales, over the castings that all of the named scorers scored; empty where these are too few. `ratings`: the table used; `levels`: what its numbers stand for, where names or
     grades in words were scored.
     """
 
@@ -54,8 +56,11 @@ class Agreement(Result):
     levels: tuple[str, ...] = ()
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        shown = {"Pairs of scorers": self.pairs.round(2)}
-        return shown | ({"Intraclass correlations": self.icc.round(2)} if len(self.icc) else {})
+        pairs, icc = self.pairs.round(2), self.icc.copy()
+        for table, columns in ((pairs, ("kappa", "low", "high")), (icc, ("icc", "low", "high"))):
+            for column in set(columns) & set(table):
+                table[column] = [told(value) for value in table[column]]
+        return {"Pairs of scorers": pairs} | ({"Intraclass correlations": icc} if len(icc) else {})
 
 
 def agreement(
@@ -114,7 +119,9 @@ def agreement(
     counts = (values[:, :, None] == domain).sum(axis=1)
     alpha = _alpha(counts, domain, scale)
     draws = np.random.default_rng(seed).integers(0, len(counts), (RESAMPLES, len(counts)))
-    resampled = np.array([_alpha(counts[rows], domain, scale) for rows in draws])
+    times = np.zeros(draws.shape)
+    np.add.at(times, (np.arange(RESAMPLES)[:, None], draws), 1)
+    resampled = _alphas(counts, domain, scale, times)
     undefined = float(np.isnan(resampled).mean())
     low, high = np.nanquantile(resampled, [0.025, 0.975])
     if high - low < 1e-9 or undefined > ALIKE:
@@ -127,7 +134,8 @@ def agreement(
             f"{undefined:.0%} of the resamples held one value only and were left out: nearly all castings came out "
             "alike. Score castings that differ more."
         )
-    cautions += ratings.not_plain(ratings_frame, value, scorer)
+    icc, said = _icc_table(table, scale)
+    cautions += said
     if (note := rubric.mixed(ratings_frame)) and str(value or "").endswith("_grade"):
         cautions.append(note)
     scorers = tuple(str(name) for name in table)
@@ -141,7 +149,7 @@ def agreement(
         castings=len(table),
         scorers=scorers,
         pairs=_pairs(table, scale, domain),
-        icc=_icc_table(table, scale),
+        icc=icc,
         ratings=table,
         value=value or "score",
         levels=tuple(map(str, given.levels)) if _in_words(given.levels, scale) else (),
@@ -166,9 +174,52 @@ def _alpha(counts: np.ndarray, domain: np.ndarray, scale: str) -> float:
     )
 
 
+def _alphas(counts: np.ndarray, domain: np.ndarray, scale: str, times: np.ndarray) -> np.ndarray:
+    """Alpha of many resamples: `times` (resamples by castings) says how often each casting is in one.
+
+    Alpha is 1 - (n - 1) times the observed over the expected disagreement. Distances of ordinal values are squared
+    differences of their middle ranks, which change with the resample; the others are the same in all.
+    """
+    said = counts.sum(axis=1)
+    number = times @ said
+    marginal = times @ counts
+    if scale == "ordinal":
+        ranks = np.cumsum(marginal, axis=1) - marginal / 2
+        spread = said * (ranks**2 @ counts.T) - (ranks @ counts.T) ** 2
+        observed = 2 * (times * spread / (said - 1)).sum(axis=1)
+        expected = 2 * (number * (marginal * ranks**2).sum(axis=1) - (marginal * ranks).sum(axis=1) ** 2)
+    else:
+        gap = np.abs(domain[:, None] - domain)
+        if scale == "nominal":
+            gap = (gap > 0).astype(float)
+        elif scale == "ratio":
+            gap = gap / np.maximum(domain[:, None] + domain, np.finfo(float).tiny)
+        observed = times @ (((counts @ gap**2) * counts).sum(axis=1) / (said - 1))
+        expected = ((marginal @ gap**2) * marginal).sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where((marginal > 0).sum(axis=1) < 2, np.nan, 1 - (number - 1) * observed / expected)
+
+
+def told(value: float) -> str | float:
+    """A coefficient as text: two digits, or as many as tell it from complete agreement; far below 0 it says nothing more.
+
+    Examples
+    --------
+    >>> [told(value) for value in (0.849, 0.9973, 0.9999999, 1.0, -37.2)]
+    ['0.85', '0.997', '> 0.9999', '1.00', '< -1']
+    """
+    if np.isnan(value):
+        return np.nan
+    if value < -1:
+        return "< -1"
+    digits = next((n for n in (2, 3, 4) if value == 1 or round(value, n) < 1), None)
+    return "> 0.9999" if digits is None else f"{value:.{digits}f}"
+
+
 def _verdict(alpha: float, low: float, high: float, castings: int, scorers: tuple[str, ...]) -> str:
+    shown = [str(told(value)).replace("> ", "above ") for value in (alpha, low, high)]
     if np.isnan(low):
-        said = f"Krippendorff's alpha is {alpha:.2f} ({castings} castings, {len(scorers)} scorers)."
+        said = f"Krippendorff's alpha is {shown[0]} ({castings} castings, {len(scorers)} scorers)."
         if alpha == 1:
             missed = 1 - 0.025 ** (1 / castings)
             return (
@@ -180,7 +231,7 @@ def _verdict(alpha: float, low: float, high: float, castings: int, scorers: tupl
             f"{said} These castings are too much alike to tell whether the scorers agree: score castings that differ, "
             "good and bad ones."
         )
-    said = f"Krippendorff's alpha is {alpha:.2f} (95% interval {low:.2f} to {high:.2f}; {castings} castings, {len(scorers)} scorers)."
+    said = f"Krippendorff's alpha is {shown[0]} (95% interval {shown[1]} to {shown[2]}; {castings} castings, {len(scorers)} scorers)."
     if low >= RELIABLE and castings >= FEW_CASTINGS:
         return f"{said} The scorers agree well enough for the scores to be used interchangeably."
     if high < TENTATIVE and castings >= FEW_CASTINGS:
@@ -247,11 +298,25 @@ def _pairs(table: pd.DataFrame, scale: str, domain: np.ndarray) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _icc_table(table: pd.DataFrame, scale: str) -> pd.DataFrame:
-    full = table.dropna()
-    if scale in ("nominal", "ordinal") or len(full) < 3:
-        return pd.DataFrame()
-    return intraclass(full.to_numpy())
+def _icc_table(table: pd.DataFrame, scale: str) -> tuple[pd.DataFrame, list[str]]:
+    """Intraclass correlations of those scorers who scored enough castings together; who was left out, or why there are none."""
+    if scale in ("nominal", "ordinal"):
+        return pd.DataFrame(), []
+    people = list(table)
+    while len(people) > 2 and len(table[people].dropna()) < LEAST_FOR_ICC:
+        people.remove(min(people, key=lambda who: int(table[who].notna().sum())))
+    full = table[people].dropna()
+    if len(full) < LEAST_FOR_ICC:
+        few = f"Only {len(full)} castings were scored by all: no intraclass correlations; needed are {LEAST_FOR_ICC}."
+        return pd.DataFrame(), [few]
+    left = [str(who) for who in table if who not in people]
+    cautions = [
+        f"Intraclass correlations rest on the {len(full)} castings scored by each of {', '.join(map(str, people))}"
+        + (f"; too few were scored by {', '.join(left)}." if left else ".")
+    ]
+    found = intraclass(full.to_numpy())
+    found.insert(2, "castings", len(full))
+    return found, cautions if left or len(full) < len(table) else []
 
 
 def intraclass(values: np.ndarray) -> pd.DataFrame:
@@ -296,7 +361,7 @@ def intraclass(values: np.ndarray) -> pd.DataFrame:
             return (f - 1) / (f + k - 1)
 
         def mean_of(icc: float) -> float:
-            return k * icc / (1 + (k - 1) * icc)
+            return k * icc / (1 + (k - 1) * icc) if (k - 1) * icc > -1 else -np.inf
 
         table = [
             ("one-way", "one score", single(one), *map(single, f1)),

@@ -103,6 +103,8 @@ def gauge_study(
     """
     if casting_sd is not None and not _above_zero(casting_sd):
         raise InputError(f"casting_sd is {casting_sd!r}; accepted: a number above 0, or None")
+    castings.check_frame(frame, [part, appraiser, value])
+    frame, dropped = ratings.independent(frame, value)
     data, notes = _complete(frame, part, appraiser, value)
     means, counts = _cells(data)
     p, a = means.shape
@@ -117,7 +119,7 @@ def gauge_study(
     if not np.nansum(square[1:]):
         shares[["low", "high"]] = np.nan
     costs = _costs(variance, casting_sd)
-    cautions = [*notes, *_cautions(data, means, a, freedom, value)]
+    cautions = [*dropped, *notes, *_cautions(data, means, a, freedom, value)]
     if casting_sd is None:
         cautions.append(
             "The cost to experiments is reckoned against the spread of the castings in this study. If they were made "
@@ -150,7 +152,6 @@ def _above_zero(number: object) -> bool:
 
 def _complete(frame: pd.DataFrame, part: str, appraiser: str, value: str) -> tuple[pd.DataFrame, list[str]]:
     """The scores of parts that every appraiser scored."""
-    castings.check_frame(frame, [part, appraiser, value])
     if len({part, appraiser, value}) < 3:
         raise InputError(
             f"part, appraiser and value are {part!r}, {appraiser!r} and {value!r}; accepted: three different columns"

@@ -15,6 +15,8 @@ SCALES = ("nominal", "ordinal", "interval", "ratio")
 SCORERS = ("scorer", "rater", "appraiser", "observer", "coder", "judge", "reader", "assessor", "who")
 ITEMS = ("trial_id", "casting", "trial", "part", "item", "unit", "subject", "specimen", "sample")
 """Names of columns that say who scored, and what was scored, where the caller names none."""
+IDS = ("id", "no", "nr", "number", "name", "code", "casting_id", "part_id", "item_id", "")
+"""Names of a column that numbers the castings of a wide table; in a long one they may number the scores."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,8 @@ def read(
         cautions += told
     if scorer is not None:
         rows.check_frame(frame, [str(item), str(scorer), str(value)])
-        long = frame.dropna(subset=[item, scorer, value])
+        long, told = independent(frame.dropna(subset=[item, scorer, value]), str(value))
+        cautions += [*told, *not_plain(long, str(value), str(scorer))]
         again = long.duplicated([item, scorer])
         if again.any():
             cautions.append(
@@ -94,10 +97,13 @@ def _known(
 
     Taken for a wide table, a long one would give an answer that means nothing, so a column that names scorers decides.
     """
+    given = item
     item = item or next((name for name in frame if str(name).lower() in ITEMS), None)
     scorer = scorer or next((name for name in frame if str(name).lower() in SCORERS), None)
     if scorer is None and value is None:
-        return item, None, None, [] if item is None else [f"{item} names the castings; every other column is a scorer."]
+        item = next((name for name in frame if _numbers_rows(name)), None) if item is None else item
+        known = item is None or item == given
+        return item, None, None, [] if known else [f"{item} names the castings; every other column is a scorer."]
     if scorer is None or item is None:
         raise InputError("a long frame needs item=, scorer= and value=; a wide one (columns scorers) none of them")
     others = [str(name) for name in frame if name not in (item, scorer)]
@@ -107,6 +113,37 @@ def _known(
         )
     value = value or others[0]
     return item, scorer, value, [f"One row per score was read: casting {item}, scorer {scorer}, value {value}."]
+
+
+def _numbers_rows(name: object) -> bool:
+    """Whether a column of this name numbers the rows; a table read from a file may have an unnamed one."""
+    plain = str(name).strip().lower()
+    return plain in IDS or plain.startswith("unnamed:")
+
+
+def independent(scores: pd.DataFrame, value: str) -> tuple[pd.DataFrame, list[str]]:
+    """Without automatic counts whose photo a person corrected, and of those alone the latest of each photo: the corrected
+    count takes the place of the automatic one, and two of a photo differ by program and settings only."""
+    if not value.startswith("bubble") or not {"method", "photo_id"} <= set(scores):
+        return scores, []
+    method = scores["method"].astype(object)
+    automatic = ((method == "photo") & scores["photo_id"].notna()).to_numpy(bool)
+    by_hand = scores.loc[(method == "photo, corrected").to_numpy(bool), "photo_id"].dropna()
+    corrected = automatic & scores["photo_id"].isin(set(by_hand)).to_numpy(bool)
+    older = np.zeros(len(scores), bool)
+    older[automatic] = scores[automatic].duplicated("photo_id", keep="last").to_numpy()
+    older &= ~corrected
+    said = []
+    if corrected.any():
+        said.append(
+            f"{int(corrected.sum())} automatic counts are left out, because a person corrected them; automatic_error(book) compares "
+            "the two."
+        )
+    if older.any():
+        said.append(
+            f"{int(older.sum())} automatic counts are left out, because the same photo was counted again later."
+        )
+    return scores[~(corrected | older)], said
 
 
 def _numbers(column: pd.Series, scale: str) -> tuple[np.ndarray, tuple[object, ...]]:

@@ -14,6 +14,7 @@
 
 from __future__ import annotations
 
+import krippendorff
 import numpy as np
 import pandas as pd
 import pytest
@@ -21,7 +22,7 @@ from scipy import stats
 
 from castlab.errors import InputError
 from castlab.scoring import agreement
-from castlab.scoring.agreeing import intraclass, weighted_kappa
+from castlab.scoring.agreeing import _alphas, intraclass, weighted_kappa
 
 N = np.nan
 OBSERVERS = pd.DataFrame(
@@ -52,6 +53,60 @@ def test_alpha_of_four_observers_and_twelve_units(scale, published):
     with_names = agreement(OBSERVERS.rename_axis("casting").reset_index(), scale)
     assert with_names.alpha == pytest.approx(got.alpha)
     assert len(with_names.scorers) == 4
+
+
+@pytest.mark.parametrize("scale", ["nominal", "ordinal", "interval", "ratio"])
+def test_alpha_of_every_resample_is_that_of_the_krippendorff_library(scale):
+    """The `krippendorff` library, one call per resample."""
+    rng = np.random.default_rng(4)
+    values = np.where(
+        rng.random((15, 3)) < 0.15, N, np.abs(rng.normal(6, 3, (15, 1)) + rng.normal(0, 1, (15, 3))).round(1)
+    )
+    values = values[(~np.isnan(values)).sum(axis=1) > 1]
+    domain = np.unique(values[~np.isnan(values)])
+    counts = (values[:, :, None] == domain).sum(axis=1)
+    times = rng.multinomial(len(values), np.full(len(values), 1 / len(values)), 20)
+    expected = []
+    for repeat in times:
+        some = np.repeat(counts, repeat, axis=0)
+        used = some.sum(axis=0) > 0
+        expected.append(
+            krippendorff.alpha(value_counts=some[:, used], value_domain=domain[used], level_of_measurement=scale)
+        )
+    np.testing.assert_allclose(_alphas(counts, domain, scale, times), expected, rtol=1e-9)
+
+
+def test_intraclass_correlations_leave_out_who_scored_few_castings():
+    rng = np.random.default_rng(5)
+    true = rng.normal(5, 2, 20)
+    frame = pd.DataFrame({who: true + rng.normal(0, 0.5, 20) for who in ("Noor", "Wim", "Ada")})
+    two = agreement(frame[["Noor", "Wim"]], "interval").icc
+    frame.loc[3:, "Ada"] = N
+    got = agreement(frame, "interval")
+    pd.testing.assert_frame_equal(got.icc, two)
+    assert (got.icc["castings"] == 20).all()
+    assert any("scored by each of Noor, Wim; too few were scored by Ada" in said for said in got.cautions)
+    few = agreement(frame.iloc[:3], "interval")
+    assert few.icc.empty
+    assert any("Only 3 castings were scored by all: no intraclass" in said for said in few.cautions)
+
+
+def test_nearly_complete_agreement_is_not_rounded_to_complete():
+    rng = np.random.default_rng(6)
+    true = rng.normal(5, 2, 20)
+    got = agreement(pd.DataFrame({"Noor": true, "Wim": true + rng.normal(0, 0.08, 20)}), "interval")
+    assert "1.00" not in got.verdict
+    assert f"{got.low:.3f} to" in got.verdict
+    assert "1.00" not in set(got.tables()["Intraclass correlations"]["low"])
+
+
+@pytest.mark.parametrize("name", ["id", "No", "Unnamed: 0"])
+def test_a_number_of_the_casting_is_no_scorer(name):
+    grades = pd.DataFrame({"Noor": [4, 3, 1, 2, 4, 0, 3, 2], "Wim": [4, 3, 1, 1, 4, 0, 2, 2]})
+    numbered = agreement(grades.rename_axis(name).reset_index())
+    assert numbered.scorers == ("Noor", "Wim")
+    assert numbered.alpha == agreement(grades).alpha
+    assert any(f"{name} names the castings" in said for said in numbered.cautions)
 
 
 def test_a_long_frame_with_several_values_asks_which_is_compared():

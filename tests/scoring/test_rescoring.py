@@ -247,6 +247,34 @@ def test_stopped_automatic_and_corrected_counts_are_told_by_number(look):
     assert any("3 of 48 readings were made by correcting" in said for said in got.cautions)
 
 
+@pytest.mark.parametrize("study", ["agreement", "gauge"])
+def test_a_corrected_count_takes_the_place_of_the_automatic_one(study):
+    rows = [(t, "Noor", 3 * n, "eye", None) for n, t in enumerate(IDS)]
+    rows += [(t, "Wim", 3 * n + 1, METHOD if n % 2 else "eye", f"P-{n}" if n % 2 else None) for n, t in enumerate(IDS)]
+    people = pd.DataFrame(rows, columns=["trial_id", "scorer", "bubbles", "method", "photo_id"])
+    automatic = pd.DataFrame(
+        [(t, SCORER, 9 * n, "photo", f"P-{n}") for n, t in enumerate(IDS) if n % 2], columns=list(people)
+    )
+    both = pd.concat([automatic, people], ignore_index=True)
+
+    def studied(frame):
+        if study == "agreement":
+            return agreement(frame, "ratio", item="trial_id", scorer="scorer", value="bubbles")
+        return gauge_study(frame, "trial_id", "scorer", "bubbles")
+
+    got = studied(both)
+    assert got.verdict == studied(people).verdict
+    assert any(f"{len(automatic)} automatic counts are left out, because a person corrected" in s for s in got.cautions)
+
+
+def test_of_two_automatic_counts_of_a_photo_the_later_counts():
+    rows = [(t, who, 3 * n + add, "photo" if "photo" in who else "eye", f"P-{n}") for who, add in (("Noor", 0), ("photo count 1", 9), ("photo count 2", 1)) for n, t in enumerate(IDS)]  # fmt: skip
+    frame = pd.DataFrame(rows, columns=["trial_id", "scorer", "bubbles", "method", "photo_id"])
+    got = agreement(frame, "ratio", item="trial_id", scorer="scorer", value="bubbles")
+    assert got.scorers == ("Noor", "photo count 2")
+    assert any("counted again later" in said for said in got.cautions)
+
+
 def test_drift_of_grades_under_two_rubrics_says_so():
     rows = pd.DataFrame({"trial_id": IDS[:4] * 2, "scorer": "Noor", "scored_at": ["2026-03-01"] * 4 + ["2026-05-01"] * 4, "clarity_grade": [1, 2, 3, 2, 2, 3, 3, 3], "rubric": ["ours 1 (a1b2c3)"] * 4 + ["ours 2 (d4e5f6)"] * 4})  # fmt: skip
     assert any("two rubrics" in said for said in drift_of_scorer(rows, "clarity_grade").cautions)
