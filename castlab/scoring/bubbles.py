@@ -110,7 +110,7 @@ def count_bubbles(
     scale = _scale(mm_per_pixel)
     if not isinstance(seed, int | np.integer) or seed < 0:
         raise InputError(f"seed is {seed!r}; give a whole number, 0 or more")
-    colours = pictures.read_colours(image)
+    colours = pictures.read(image)
     shape = (colours.shape[0], colours.shape[1])
     mask = region_mask(region, shape, scale)
     box = _box(mask, shape)
@@ -146,8 +146,10 @@ def count_bubbles(
 
 
 def _eight_bit(colours: np.ndarray) -> np.ndarray:
-    """Colours from 0 to 1 as 0 to 255, without a second large array; a hair more than 255, so that what was read from 8 bits
-    comes back."""
+    """A copy of the colours as 0 to 255, without a second large array; a hair more than 255, so that what was read from
+    8 bits comes back."""
+    if colours.dtype == np.uint8:
+        return colours.copy()
     return np.multiply(colours, np.float32(255.01), out=np.empty(colours.shape, np.uint8), casting="unsafe")
 
 
@@ -283,7 +285,7 @@ def _cautions(
     said = []
     # every so many pixels tell these shares as well as all of them
     step = max(1, int(np.sqrt(light.size / 400_000)))
-    colours, light = colours[::step, ::step], light[::step, ::step]
+    colours, light = pictures.floats(colours[::step, ::step]), light[::step, ::step]
     inside = np.ones(light.shape, bool) if allowed is None else allowed[::step, ::step]
     if not inside.any():
         inside = np.ones(light.shape, bool)

@@ -47,7 +47,12 @@ def read_colours(image: Any) -> np.ndarray:
     >>> read_colours(np.zeros((20, 30), np.uint8)).shape
     (20, 30, 3)
     """
-    colours = _from_array(image) if isinstance(image, np.ndarray) else _from_array(_decoded(image))
+    return floats(read(image))
+
+
+def read(image: Any) -> np.ndarray:
+    """The same as `read_colours`, but in 8 bit (0 to 255) what comes in 8 bit: a quarter of the memory."""
+    colours = _from_array(image if isinstance(image, np.ndarray) else _decoded(image))
     if min(colours.shape[:2]) < FEWEST_PIXELS:
         rows, columns = colours.shape[:2]
         raise InputError(
@@ -56,18 +61,27 @@ def read_colours(image: Any) -> np.ndarray:
     return colours
 
 
+def floats(colours: np.ndarray) -> np.ndarray:
+    """What `read` gives, from 0 to 1 (float32)."""
+    return colours * np.float32(1 / 255) if colours.dtype == np.uint8 else colours
+
+
 def light(colours: np.ndarray) -> np.ndarray:
-    """One plane in which things stand out best: the mix of red, green and blue that varies most from place to place."""
-    if colours.ndim == 2:
-        return colours
+    """One plane in which things stand out best: the mix of red, green and blue that varies most from place to place.
+
+    `colours` as from `read` or `read_colours`; the plane is from 0 to 1 (float32).
+    """
     step = max(1, int(np.sqrt(colours.shape[0] * colours.shape[1] / 200_000)))
-    some = colours[::step, ::step]
+    some = floats(colours[::step, ::step])
     near = [np.diff(some, axis=axis).reshape(-1, 3) for axis in (0, 1)]
     spread = np.cov(np.concatenate(near).T) + 1e-12 * np.eye(3)
     # white glass shows in all colours alike: a mix that sets one colour against another is not followed
     first = np.linalg.eigh(spread)[1][:, -1]
     first = np.maximum(first * np.sign(first.sum()), 0.05)
-    mixed: np.ndarray = colours @ (first / first.sum()).astype(np.float32)
+    shares = (first / first.sum() / (255 if colours.dtype == np.uint8 else 1)).astype(np.float32)
+    mixed = np.multiply(colours[..., 0], shares[0], dtype=np.float32)
+    for n in (1, 2):
+        mixed += np.multiply(colours[..., n], shares[n], dtype=np.float32)
     return mixed
 
 
@@ -147,6 +161,9 @@ def _from_array(pixels: np.ndarray) -> np.ndarray:
         )
     if pixels.shape[0] * pixels.shape[1] > MOST_PIXELS:
         raise _too_large("the array", shape[1], shape[0])
+    plain = pixels if pixels.ndim == 2 else pixels[..., :3]
+    if pixels.dtype == np.uint8:
+        return _in_three(plain)
     if pixels.dtype == bool:
         scale = 1.0
     elif pixels.dtype.kind in "iu":
@@ -161,6 +178,11 @@ def _from_array(pixels: np.ndarray) -> np.ndarray:
         scale = 1.0 if brightest <= 1.0 else (255.0 if brightest <= 255.0 else 65535.0)
     else:
         raise InputError(f"pixels of type {pixels.dtype} are not light; accepted: 8 or 16 bit, or floats from 0 to 1")
-    plane = (pixels if pixels.ndim == 2 else pixels[..., :3]).astype(np.float32)
-    plane *= np.float32(1 / scale)
-    return np.repeat(plane[..., None], 3, axis=2) if plane.ndim == 2 else plane
+    plain = plain.astype(np.float32)
+    plain *= np.float32(1 / scale)
+    return _in_three(plain)
+
+
+def _in_three(plain: np.ndarray) -> np.ndarray:
+    """A grey plane as red, green and blue."""
+    return np.repeat(plain[..., None], 3, axis=2) if plain.ndim == 2 else plain

@@ -19,7 +19,7 @@ DRAWN = 60
 _WINDOW = 480
 _ROUNDS = 3
 """Windows of the photo that are drawn into and sought again, together at most half of it."""
-_DRAWS = 4000
+_DRAWS, _AT_ONCE = 4000, 500
 _SIZE_ERROR = 0.04
 """Spread of the measured over the true diameter, as a share; for bubbles near the smallest size that counts."""
 _SHARED = 4.0
@@ -245,20 +245,22 @@ def _interval(
 ) -> tuple[int, int]:
     """95% interval of the true count: doubt about each find, sizes near the limit, and what was not found."""
     near = found.where((found.sure >= SURE) & (2 * found.radius >= 0.75 * smallest))
-    count = int(((near.sure >= SURE) & (2 * near.radius >= smallest)).sum())
+    number = len(near.x)
+    count = int((2 * near.radius >= smallest).sum())
     odds = np.log(near.sure / (1 - near.sure + 1e-9))
     # few can be drawn of some sizes: what all sizes together say counts there as that many drawn more
     pooled = (hit.sum() + 0.5) / (tried.sum() + 1)
-    totals = np.zeros(_DRAWS)
-    for n in range(_DRAWS):
-        chance = 1 / (1 + np.exp(-(odds + _JUDGE_SPREAD * rng.normal())))
-        real = rng.random(len(odds)) < chance
-        size = 2 * near.radius * (1 + _SIZE_ERROR * rng.normal(size=len(odds)))
-        real &= size >= smallest
+    by_size = np.empty((_DRAWS, len(tried)), int)
+    for start in range(0, _DRAWS, _AT_ONCE):
+        some = min(_AT_ONCE, _DRAWS - start)
+        chance = 1 / (1 + np.exp(-(odds + _JUDGE_SPREAD * rng.normal(size=(some, 1)))))
+        size = 2 * near.radius * (1 + _SIZE_ERROR * rng.normal(size=(some, number)))
+        real = (rng.random((some, number)) < chance) & (size >= smallest)
         kind = np.clip(np.searchsorted(bins, size[real], side="right") - 1, 0, len(tried) - 1)
-        by_size = np.bincount(kind, minlength=len(tried))
-        kept = rng.beta(hit + _SHARED * pooled, tried - hit + _SHARED * (1 - pooled))
-        more = [rng.negative_binomial(k, max(p, 0.05)) if k else 0 for k, p in zip(by_size, kept, strict=True)]
-        totals[n] = (real.sum() + sum(more)) * np.exp(_UNLIKE * rng.normal())
+        cell = np.nonzero(real)[0] * len(tried) + kind
+        by_size[start : start + some] = np.bincount(cell, minlength=some * len(tried)).reshape(some, -1)
+    kept = rng.beta(hit + _SHARED * pooled, tried - hit + _SHARED * (1 - pooled), (_DRAWS, len(tried)))
+    more = np.where(by_size > 0, rng.negative_binomial(np.maximum(by_size, 1), np.maximum(kept, 0.05)), 0)
+    totals = (by_size + more).sum(axis=1) * np.exp(_UNLIKE * rng.normal(size=_DRAWS))
     low, high = np.quantile(totals, [0.025, 0.975])
     return int(min(np.floor(low), count)), int(max(np.ceil(high), count))
