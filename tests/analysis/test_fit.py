@@ -130,29 +130,65 @@ def test_a_negative_binomial_that_does_not_converge_becomes_quasi_poisson_with_t
     assert any("did not converge" in c for c in fit.cautions)
 
 
-def test_grades_that_separate_get_mean_grades_and_a_permutation_test():
-    frame = pd.DataFrame({"clarity_grade": [0, 0, 1, 1, 3, 3, 4, 4], "pour": ["stream"] * 4 + ["ladle"] * 4})
-    fit = fit_factors(frame, "clarity_grade", ["pour"])
-    assert fit.kind == "grade"
-    assert fit.scale == "difference"
-    assert not fit.effects["ratio"].any()
-    assert "permutation" in fit.tests["method"].iloc[0]
-    assert fit.tests["p_value"].iloc[0] == pytest.approx(2 / 70)
-    assert any("separate" in c for c in fit.cautions)
+def graded(grades: list[list[int]], warm_cups: bool = False) -> pd.DataFrame:
+    """Grades of cups: in each the first half of the castings is poured in a stream, or whole cups in turn are warm."""
+    batch = np.repeat(np.arange(len(grades)), len(grades[0]))
+    ladle = batch % 2 if warm_cups else np.tile(np.arange(len(grades[0])) >= len(grades[0]) / 2, len(grades))
+    return pd.DataFrame({"batch_id": batch, "ladle": ladle.astype(bool), "clarity_grade": np.concatenate(grades)})
 
 
-def test_grades_that_separate_between_batches_are_shuffled_by_whole_batches():
+def test_grades_that_separate_keep_their_model_with_an_interval_that_is_open_on_one_side():
+    frame = pd.DataFrame({"clarity_grade": [0, 0, 1, 1, 3, 3, 4, 4], "ladle": [False] * 4 + [True] * 4})
+    fit = fit_factors(frame, "clarity_grade", ["ladle"])
+    assert fit.scale == "odds ratio"
+    row = fit.effects.iloc[0]
+    assert 1 < row["low"] < row["estimate"] < row["high"] == np.inf
+    assert row["strength"] == "clear"
+    expected = fit.expected({"ladle": [False, True]})["expected"]
+    assert expected[0] < 1.2
+    assert expected[1] > 2.8
+    assert any("separate on" in c for c in fit.cautions)
+
+
+def test_grades_that_separate_in_fewer_than_eight_castings_are_likely_at_most():
+    frame = pd.DataFrame({"clarity_grade": [0, 0, 1, 3, 4, 4], "ladle": [False] * 3 + [True] * 3})
+    fit = fit_factors(frame, "clarity_grade", ["ladle"])
+    assert fit.effects["p_value"].iloc[0] < 0.05
+    assert fit.effects["strength"].iloc[0] == "likely"
+    assert any("10% of all ways" in c for c in fit.cautions)  # 2 of the 20 ways to choose three of six
+
+
+@pytest.mark.parametrize(
+    ("cups", "warm_cups"),
+    [
+        ([[0, 0, 4, 4]] * 5 + [[0, 1, 3, 4]], False),
+        ([[0, 1, 3, 4]] * 4, False),
+        ([[0, 3], [1, 4], [0, 4], [1, 3], [0, 4], [2, 4]], False),
+        ([[0, 0, 0, 0], [4, 4, 4, 4]] * 2 + [[0, 0, 0, 1], [3, 4, 4, 4]], True),
+    ],
+)
+def test_no_grades_read_surer_than_those_that_are_told_apart_completely(cups, warm_cups):
+    p = []
+    for swaps in range(3):  # the best of one setting against the worst of the other, cup by cup
+        made = [list(cup) for cup in cups]
+        for k in range(swaps):
+            one, other = (made[2 * k], made[2 * k + 1]) if warm_cups else (made[k], made[k])
+            one[0], other[-1] = other[-1], one[0]
+        fit = fit_factors(graded(made, warm_cups), "clarity_grade", ["ladle"])
+        p.append(fit.tests["p_value"].iloc[0])
+    assert p[0] < 0.01
+    assert p[0] < min(p[1:])
+
+
+def test_grades_that_follow_two_settings_without_any_scatter_are_judged():
+    ladle, tilt = np.tile([0, 0, 1, 1], 4), np.tile([0, 1], 8)
     frame = pd.DataFrame(
-        {
-            "batch_id": np.repeat(["a", "b", "c", "d", "e", "f"], 3),
-            "warm": np.repeat([False, True] * 3, 3),
-            "clarity_grade": [0, 1, 1, 3, 4, 4, 0, 0, 1, 3, 3, 4, 1, 1, 0, 4, 4, 3],
-        }
+        {"clarity_grade": 2 * ladle + tilt, "ladle": ladle, "tilt": tilt, "batch_id": np.repeat(range(4), 4)}
     )
-    fit = fit_factors(frame, "clarity_grade", ["warm"])
-    assert "whole batches" in fit.tests["method"].iloc[0]
-    assert fit.tests["p_value"].iloc[0] == pytest.approx(2 / 20)  # the least that 3 against 3 batches can give
-    assert fit.effects["strength"].iloc[0] == "not shown"
+    for batch in (None, False):
+        fit = fit_factors(frame, "clarity_grade", ["ladle", "tilt"], batch=batch)
+        assert (fit.effects["p_value"] < 0.05).all()
+        assert (fit.effects["low"] > 1).all()
 
 
 def test_two_grades_in_use_are_analysed_as_two_outcomes():

@@ -58,13 +58,36 @@ def test_many_responses_at_once_get_the_answers_that_each_gets_alone(kind, layou
 
 
 @pytest.mark.parametrize("layout", ["even", "uneven"])
-@pytest.mark.parametrize("kind", ["measure", "count", "pass"])
+@pytest.mark.parametrize("kind", ["measure", "count", "pass", "grade"])
 def test_an_interval_excludes_no_effect_exactly_when_the_test_rejects_it(kind, layout):
     X, Y, codes = case(kind, layout, seed=3, many_of=12 if kind == "pass" else 60)
     found = many.analyse(kind, X, Y, codes, [1, 2])
     outside = (found.low > 0) | (found.high < 0)
     assert (outside == (found.p < 0.05))[found.ok].all()
     assert ((found.low <= found.estimate) & (found.estimate <= found.high))[found.ok].all()
+
+
+@pytest.mark.parametrize(("cups", "castings"), [(4, 3), (6, 4), (10, 10)])
+@pytest.mark.parametrize("per_batch", [True, False])
+@pytest.mark.parametrize("batched", [True, False])
+def test_intervals_of_grades_that_separate_hold_the_estimate_and_agree_with_the_test(
+    cups, castings, per_batch, batched
+):
+    rng = np.random.default_rng(castings)
+    codes = np.repeat(np.arange(cups), castings)
+    better = codes % 2 if per_batch else np.arange(len(codes)) % 2
+    X = np.column_stack([np.ones(len(codes)), better])
+    Y = np.vstack(
+        [
+            np.where(better, rng.choice([low, 4], (6, len(codes))), rng.choice([0, 1, 2], (6, len(codes))))
+            for low in (2, 3)
+        ]
+    )
+    found = many.analyse("grade", X, Y, codes if batched else None, [1])
+    assert found.ok.all()
+    assert ((found.low > 0) == (found.p < 0.05)).all()
+    assert (found.low < found.estimate).all()
+    assert np.isinf(found.high).all()
 
 
 def test_the_value_that_is_tested_can_be_other_than_none():

@@ -51,7 +51,7 @@ class Left:
 
 def of(castings: Castings, design: Design, chosen: Chosen) -> Left:
     """Residuals and deletion diagnostics of a fit."""
-    X, codes, way = design.X, castings.codes, _way(castings, chosen)
+    X, codes, way = design.X, castings.codes, _way(castings)
     unit = float(np.std(castings.y)) if way == "measure" else 1.0  # of any size: judged in standard deviations
     y, coef = castings.y / unit, np.asarray(chosen.model.coef, dtype=float) / unit
     eta = X @ coef
@@ -78,9 +78,7 @@ def of(castings: Castings, design: Design, chosen: Chosen) -> Left:
     )  # fmt: skip
 
 
-def _way(castings: Castings, chosen: Chosen) -> str:
-    if chosen.scale == "difference":
-        return "measure"
+def _way(castings: Castings) -> str:
     return "pass" if castings.kind == "grade" and len(castings.grades) == 2 else castings.kind
 
 

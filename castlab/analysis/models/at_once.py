@@ -2,8 +2,7 @@
 from `many.FEW` residual degrees of freedom on, and those whose settings tell the outcomes apart so that no effect has an
 end. What answers is what `count_fit` and `grade_fit` choose for one response.
 
-Rests on `castlab.analysis.models.likelihoods` for the maxima, on `linear` for mean grades and on `permutation` for
-shuffling.
+Rests on `castlab.analysis.models.likelihoods` for the maxima.
 """
 
 from __future__ import annotations
@@ -13,7 +12,7 @@ from collections.abc import Callable
 import numpy as np
 from scipy import stats
 
-from castlab.analysis.models import count_fit, likelihood, likelihoods, linear, permutation
+from castlab.analysis.models import count_fit, likelihood, likelihoods, linear, many, working
 
 Found = tuple[np.ndarray, np.ndarray, np.ndarray]
 """(S, q) estimates, (S, q) p-values of no effect, (S,) whether there is an answer."""
@@ -27,11 +26,6 @@ def ran_off(kind: str, X: np.ndarray, Y: np.ndarray) -> np.ndarray:
     for rows, odds in _by_grades(X, Y):
         far[rows] = likelihoods.maximise(odds).ran_off(odds.cuts)
     return far
-
-
-def separated(kind: str, X: np.ndarray, Y: np.ndarray, split: linear.Strata | None, cols: np.ndarray) -> Found:
-    """Counts or grades (S, n) that ran off: bias-reduced Poisson, or mean grades with shuffled castings."""
-    return _reduced_counts(X, Y, split, cols) if kind == "count" else _mean_grades(X, Y, split, cols)
 
 
 def unbatched(kind: str, X: np.ndarray, Y: np.ndarray, cols: np.ndarray) -> Found:
@@ -57,7 +51,7 @@ def _counts(X: np.ndarray, Y: np.ndarray, cols: np.ndarray) -> Found:
     t = np.abs(estimate[:, cols]) / np.sqrt(variance[:, cols])
     p = 2 * stats.t.sf(t, np.where(phi > 1, df, np.inf)[:, None])
     found = estimate[:, cols], p, ~far
-    return _with(found, far, lambda rows: _reduced_counts(X, Y[rows], None, cols))
+    return _with(found, far, lambda rows: reduced_counts(X, Y[rows], None, cols))
 
 
 def _dispersion(X: np.ndarray, Y: np.ndarray, coef: np.ndarray, df: int) -> np.ndarray:
@@ -72,8 +66,8 @@ def _variance_of_negative(X: np.ndarray, coef: np.ndarray, alpha: np.ndarray) ->
     return np.diagonal(np.linalg.inv(information), axis1=1, axis2=2)
 
 
-def _reduced_counts(X: np.ndarray, Y: np.ndarray, split: linear.Strata | None, cols: np.ndarray) -> Found:
-    """Bias-reduced Poisson, likelihood ratios judged on the castings, or on the batches."""
+def reduced_counts(X: np.ndarray, Y: np.ndarray, split: linear.Strata | None, cols: np.ndarray) -> Found:
+    """Counts (S, n) that ran off: bias-reduced Poisson, likelihood ratios judged on the castings, or on the batches."""
     reduced = likelihoods.Poisson(X, Y, penalised=True)
     best = likelihoods.maximise(reduced)
     df = len(X) - X.shape[1]
@@ -112,7 +106,14 @@ def _grades(X: np.ndarray, Y: np.ndarray, cols: np.ndarray) -> Found:
         estimate[rows] = best.theta[:, odds.cuts - 1 + cols]
         for k, col in enumerate(cols):
             p[rows, k] = stats.chi2.sf(_ratio(odds, best, odds.cuts - 1 + int(col)), 1)
-    return _with((estimate, p, ~far), far, lambda rows: _mean_grades(X, Y[rows], None, cols))
+    return _with((estimate, p, ~far), far, lambda rows: _weak_grades(X, Y[rows], cols))
+
+
+def _weak_grades(X: np.ndarray, Y: np.ndarray, cols: np.ndarray) -> Found:
+    """Grades (S, n) that ran off: estimates under a weak prior, each effect tested with it held."""
+    coef, response = working.weakly(X, Y), many.Response("grade", X, Y, None, np.zeros(len(X)))
+    p, ok = response.tests(cols, np.zeros(len(cols)))
+    return coef[:, cols], p, ok & response.around(np.arange(len(Y)), coef).ok
 
 
 def _by_grades(X: np.ndarray, Y: np.ndarray) -> list[tuple[np.ndarray, likelihoods.ProportionalOdds]]:
@@ -120,15 +121,6 @@ def _by_grades(X: np.ndarray, Y: np.ndarray) -> list[tuple[np.ndarray, likelihoo
     top = Y.max(axis=1).astype(int)
     groups = [np.flatnonzero(top == most) for most in np.unique(top)]
     return [(rows, likelihoods.ProportionalOdds(X[:, 1:], Y[rows], int(top[rows[0]]))) for rows in groups]
-
-
-def _mean_grades(X: np.ndarray, Y: np.ndarray, split: linear.Strata | None, cols: np.ndarray) -> Found:
-    """Differences of mean grades, shown where both t and shuffled ranks show them."""
-    fits = linear.fit_many(X, Y, split)
-    t = np.abs(fits.coef[:, cols]) / np.sqrt(fits.variance[:, cols])
-    ranks, codes = stats.rankdata(Y, axis=1), None if split is None else split.codes
-    shuffled = np.stack([permutation.p_values(X, ranks, int(col), codes) for col in cols], axis=1)
-    return fits.coef[:, cols], np.maximum(2 * stats.t.sf(t, fits.df[:, cols]), shuffled), fits.ok
 
 
 def _with(found: Found, far: np.ndarray, otherwise: Callable[[np.ndarray], Found]) -> Found:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -54,14 +54,10 @@ def held(castings: Castings, design: Design, reduced: np.ndarray | None = None) 
     kind = "pass" if len(castings.grades) == 2 else castings.kind
     response = many.Response(kind, design.X, castings.y[None, :], split, castings.offset)
     one = np.zeros(1, dtype=int)
-    if reduced is None:
-        found = response.free(one)
-    else:
-        found = response.fit(one, np.ones((1, len(reduced)), dtype=bool), reduced[None, :])
+    found = response.free(one) if reduced is None else response.around(one, reduced[None, :])
     if not found.ok[0]:
         raise FitError(linear.NO_SCATTER)
-    fit = found.one()
-    return Held(Wald(fit if reduced is None else replace(fit, coef=reduced)), response)
+    return Held(Wald(found.one()), response)
 
 
 def must_converge(best: likelihood.Maximum) -> None:

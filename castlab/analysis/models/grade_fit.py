@@ -8,38 +8,53 @@ import numpy as np
 from scipy import special, stats
 
 from castlab.analysis import words
-from castlab.analysis.models import likelihood, linear, many, pass_fit, permutation
-from castlab.analysis.models.answers import Profile, Shuffled, Wald
+from castlab.analysis.models import likelihood, many, pass_fit, working
+from castlab.analysis.models.answers import Profile
 from castlab.analysis.models.chosen import HELD, Chosen, contrast, held
 from castlab.analysis.reading.castings import Castings
 from castlab.analysis.reading.coding import Design
+from castlab.errors import FitError
 
 
 def grade(castings: Castings, design: Design) -> Chosen:
     if len(castings.grades) == 2:
         two = pass_fit.passed(castings, design)
-        low, high = _scores(castings)
+        low, high = scores(castings)
         return replace(
             two, method=f"two grades in use: {two.method}", mean=lambda eta: low + (high - low) * special.expit(eta)
         )
-    odds = likelihood.ProportionalOdds(design.X[:, 1:], castings.y)
+    X = design.X
+    odds = likelihood.ProportionalOdds(X[:, 1:], castings.y)
     best = likelihood.maximise(odds)
-    k, p = odds.cuts, design.X.shape[1]
+    k, p = odds.cuts, X.shape[1]
     far = likelihood.ran_off(best, range(k, k + p - 1)) if np.isfinite(best.value) else list(range(k, k + p - 1))
+    weak = None
     if far:
-        return _grade_by_means(castings, design, [contrast(design, j - k + 1) for j in far])
-    scores = _scores(castings)
+        weak = working.weakly(X, castings.y[None, :])[0]
+        best = likelihood.maximise(odds, fixed=dict(enumerate(weak[1:], k)))
+        if not best.converged:
+            raise FitError("the grades could not be fitted; use fewer factors or levels")
+        cols = [j - k + 1 for j in far]
+        names = words.listing([contrast(design, j) for j in cols])
+        cautions = [
+            f"The grades separate on {names}: these data set no upper limit to that effect, and a weak prior keeps its "
+            "estimate finite.",
+            *(pass_fit.exactly(castings, design, cols) if castings.codes is None else []),
+        ]
+    else:
+        cautions = _proportional(castings, design, best.theta[k:])
+    values = scores(castings)
 
     def mean(eta: np.ndarray) -> np.ndarray:
         below = special.expit(best.theta[None, :k] - eta[:, None])
         steps = np.diff(np.column_stack([np.zeros(len(eta)), below, np.ones(len(eta))]), axis=1)
-        return steps @ scores
+        return steps @ values
 
-    cautions = _proportional(castings, design, best.theta[k:])
-    if castings.codes is not None or castings.n - p < many.FEW:
+    if castings.codes is not None or castings.n - p < many.FEW or far:
         batches = " with batches" if castings.codes is not None else ""
+        few = bool(far) and castings.codes is None and castings.n < pass_fit.FEWEST
         method = f"proportional odds{batches}, {HELD}"
-        return Chosen(held(castings, design), method, "odds ratio", mean, cautions)
+        return Chosen(held(castings, design, weak), method, "odds ratio", mean, cautions, too_few=few)
     return Chosen(
         Profile(odds, best, first=k, anchor=k // 2),
         "proportional odds, profile likelihood",
@@ -49,30 +64,11 @@ def grade(castings: Castings, design: Design) -> Chosen:
     )
 
 
-def _scores(castings: Castings) -> np.ndarray:
+def scores(castings: Castings) -> np.ndarray:
+    """Whole-number grades as they are, ordered levels as 0, 1, ..."""
     if all(isinstance(g, (int, np.integer)) for g in castings.grades):
         return np.array(castings.grades, dtype=float)
     return np.arange(len(castings.grades), dtype=float)
-
-
-def _grade_by_means(castings: Castings, design: Design, far: list[str]) -> Chosen:
-    """Mean grades with a permutation test: the next best answer where proportional odds has no finite estimate."""
-    scores = _scores(castings)[castings.y.astype(int)]
-    base = Wald(linear.fit(design.X, scores, castings.codes))
-    ranks = stats.rankdata(scores)
-    model = Shuffled(base, lambda cols: permutation.p_value(design.X, ranks, cols, castings.codes))
-    low, high = _scores(castings)[[0, -1]]
-    caution = (
-        f"The proportional odds model has no finite estimate here (the grades separate on {words.listing(far)}); "
-        "instead mean grades are compared, with p-values from shuffling the castings, and the intervals are approximate."
-    )
-    return Chosen(
-        model,
-        "difference of mean grades, permutation test of ranks",
-        "difference",
-        lambda eta: np.clip(eta, low, high),
-        [caution],
-    )
 
 
 def _proportional(castings: Castings, design: Design, slopes: np.ndarray) -> list[str]:

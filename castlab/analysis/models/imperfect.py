@@ -15,7 +15,6 @@ is set per casting held in 11 to 92%.
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import replace
 
 import numpy as np
@@ -34,7 +33,7 @@ DRAWS, QUICK = 30, 10
 """Plausible sets of true responses that are analysed; and for a quick look."""
 SEED = 1987
 MOST_FAILED = 0.3
-"""Share of the draws whose fit may fail, or answer on another scale, before nothing is reported."""
+"""Share of the draws whose fit may fail before nothing is reported."""
 
 
 def fit(castings: Castings, design: Design) -> Chosen:
@@ -58,7 +57,7 @@ def fit(castings: Castings, design: Design) -> Chosen:
     cautions = [*pooled.cautions, *_never_seen(castings), *_lost(model, design, castings)]
     if lacking := len(truths) - len(model.models):
         cautions.append(
-            f"{lacking} of {len(truths)} plausible sets of true responses could not be analysed alike (they separate, or hardly "
+            f"{lacking} of {len(truths)} plausible sets of true responses could not be analysed (they hardly "
             "differ) and were left out: what is known of the responses is thin, and the answer leans on the others."
         )
     if known.readings is not None:
@@ -95,17 +94,14 @@ def _pooled(castings: Castings, design: Design, truths: np.ndarray) -> Chosen:
             fits.append(choose.choose(_complete(castings, truth), design))
         except FitError as exc:
             failed.append(str(exc))
-    scale = Counter(f.scale for f in fits).most_common(1)[0][0] if fits else ""
-    alike = [f for f in fits if f.scale == scale]
-    if len(alike) < (1 - MOST_FAILED) * len(truths):
-        why = failed[0] if failed else "plausible true responses differ so much that they ask for different models"
-        raise FitError(f"{castings.response} is known too little for an answer: {why}")
-    middle = alike[_most_typical(np.array([f.model.coef for f in alike]))]
+    if len(fits) < (1 - MOST_FAILED) * len(truths):
+        raise FitError(f"{castings.response} is known too little for an answer: {failed[0]}")
+    middle = fits[_most_typical(np.array([f.model.coef for f in fits]))]
     return replace(
         middle,
-        model=pooling.Pooled(tuple(f.model for f in alike), truths),
-        method=f"{middle.method}; {len(alike)} plausible sets of true responses pooled (Rubin)",
-        mean=lambda eta: np.mean([f.mean(eta) for f in alike], axis=0),
+        model=pooling.Pooled(tuple(f.model for f in fits), truths),
+        method=f"{middle.method}; {len(fits)} plausible sets of true responses pooled (Rubin)",
+        mean=lambda eta: np.mean([f.mean(eta) for f in fits], axis=0),
     )
 
 

@@ -69,7 +69,8 @@ class Response:
         found = linear.fit_many(
             self.X, made.line + made.left, self.split, made.weight, ASSURED[self.kind], made.grain, even
         )
-        return replace(found, ok=found.ok & made.converged)
+        # The scatter of grades is known in part, so there is always something to judge them by
+        return replace(found, ok=(found.ok | (self.kind == "grade")) & made.converged)
 
     @cached_property
     def apart(self) -> np.ndarray:
@@ -86,10 +87,25 @@ class Response:
         shape = len(rows), self.X.shape[1]
         return self.fit(rows, np.zeros(shape, dtype=bool), np.zeros(shape))
 
+    def around(self, rows: np.ndarray, coef: np.ndarray) -> linear.LinearFits:
+        """The fits at these coefficients (R, p), which stay."""
+        return replace(self.fit(rows, np.ones(coef.shape, dtype=bool), coef), coef=coef)
+
     def at(self, rows: np.ndarray, cols: np.ndarray, values: np.ndarray) -> linear.LinearFits:
         """The fits with one coefficient per row held at a value."""
         held = np.arange(self.X.shape[1]) == cols[:, None]
         return self.fit(rows, held, np.where(held, values[:, None], 0.0))
+
+    def tests(self, cols: np.ndarray, null: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """p-values (S, q) of these coefficients being at `null` (q,), each held there, and (S,) whether all have one."""
+        every = np.arange(len(self.Y))
+        p, ok = np.empty((len(every), len(cols))), np.ones(len(every), dtype=bool)
+        for k, col in enumerate(cols):
+            fits = self.at(every, np.full(len(every), col), np.full(len(every), null[k]))
+            t = (fits.coef[:, col] - null[k]) / np.sqrt(fits.variance[:, col])
+            p[:, k] = 2 * stats.t.sf(np.abs(t), fits.df[:, col])
+            ok &= fits.ok
+        return p, ok
 
 
 def analyse(
@@ -197,21 +213,17 @@ def _block(
     if (kind == "pass" and few) or (split is None and (kind == "pass" or not few)):
         return _one_by_one(*other)
     response = Response(kind, X, Y, split, np.zeros(len(X)))
-    every = np.arange(len(Y))
-    free = response.free(every)
-    ok, p = np.ones(len(Y), dtype=bool), np.empty(shape)
-    for k, col in enumerate(cols):
-        fits = response.at(every, np.full(len(Y), col), np.full(len(Y), null[k]))
-        t = (fits.coef[:, col] - null[k]) / np.sqrt(fits.variance[:, col])
-        p[:, k] = 2 * stats.t.sf(np.abs(t), fits.df[:, col])
-        ok &= fits.ok
+    free = response.free(np.arange(len(Y)))
+    suspect = ~free.ok | (np.abs(free.coef[:, 1:]).max(axis=1) > SUSPECT)
+    if kind == "grade":
+        _keep_finite(free, response, np.flatnonzero(suspect))
+        suspect = ~free.ok
+    p, ok = response.tests(cols, null)
     estimate, low, high = free.coef[:, cols], np.full(shape, np.nan), np.full(shape, np.nan)
-    # Where a setting has one outcome only, `choose` may take another way
-    odd = ~(ok & free.ok) | (np.abs(free.coef[:, 1:]).max(axis=1) > SUSPECT)
-    if not intervals and kind == "pass":
-        odd = ~ok  # the test is the same one all the same
-    if likely:
-        return _finite(Analysed(estimate, low, high, p, ok & free.ok), odd, kind, X, Y, split, cols)
+    # Where a setting has one outcome only `choose` may take another way, but tests passes alike
+    odd = ~ok if kind == "pass" and not intervals else ~ok | suspect
+    if likely and kind == "count":
+        return _with_reduced(Analysed(estimate, low, high, p, ok & free.ok), odd, X, Y, split, cols)
     usual = np.flatnonzero(~odd)
     if intervals and len(usual):
         rows, each = np.repeat(usual, len(cols)), np.tile(cols, len(usual))
@@ -262,17 +274,26 @@ def _unbatched(kind: str, X: np.ndarray, Y: np.ndarray, cols: np.ndarray) -> Ana
     return Analysed(estimate, blank, blank, p, ok)
 
 
-def _finite(
-    found: Analysed, odd: np.ndarray, kind: str, X: np.ndarray, Y: np.ndarray, split: linear.Strata | None,
-    cols: np.ndarray,
-) -> Analysed:  # fmt: skip
-    """With the answers of those among the `odd` counts or grades that have no finite estimate."""
+def _keep_finite(free: linear.LinearFits, response: Response, rows: np.ndarray) -> None:
+    """Put fits under a weak prior in place of those of these grades that have no finite estimate."""
+    from castlab.analysis.models import at_once
+
+    if len(rows) and (far := rows[at_once.ran_off("grade", response.X, response.Y[rows])]).size:
+        found = response.around(far, working.weakly(response.X, response.Y[far]))
+        for name in linear.LinearFits.__annotations__:
+            getattr(free, name)[far] = getattr(found, name)
+
+
+def _with_reduced(
+    found: Analysed, odd: np.ndarray, X: np.ndarray, Y: np.ndarray, split: linear.Strata | None, cols: np.ndarray
+) -> Analysed:
+    """With the answers of those among the `odd` counts that have no finite estimate."""
     from castlab.analysis.models import at_once
 
     rows = np.flatnonzero(odd)
-    rows = rows[at_once.ran_off(kind, X, Y[rows])] if len(rows) else rows
+    rows = rows[at_once.ran_off("count", X, Y[rows])] if len(rows) else rows
     if len(rows):
-        found.estimate[rows], found.p[rows], found.ok[rows] = at_once.separated(kind, X, Y[rows], split, cols)
+        found.estimate[rows], found.p[rows], found.ok[rows] = at_once.reduced_counts(X, Y[rows], split, cols)
     return found
 
 
@@ -359,7 +380,7 @@ def _ends(
     fa, fb = np.full(len(inner), -1.0), np.empty(len(inner))
     fb[:] = -sign * depth(every, b) - 1
     for _ in range(_WIDENINGS):
-        short = np.flatnonzero(((fb < -_CLOSE) & (np.abs(b) < FAR)) | np.isnan(fb))
+        short = np.flatnonzero(((fb < -_CLOSE) & (sign * b < FAR)) | np.isnan(fb))
         if not len(short):
             break
         lost, width = np.isnan(fb[short]), np.abs(b[short] - inner[short])
@@ -367,7 +388,7 @@ def _ends(
         ahead = np.where(ahead > 0, np.clip(ahead, _SHORTEST * width, _LONGEST * width), _LONGEST * width)
         back = (a[short] + b[short]) / 2
         a[short], fa[short] = np.where(lost, a[short], b[short]), np.where(lost, fa[short], fb[short])
-        b[short] = np.clip(np.where(lost, back, b[short] + sign[short] * ahead), -FAR, FAR)
+        b[short] = sign[short] * np.minimum(sign[short] * np.where(lost, back, b[short] + sign[short] * ahead), FAR)
         fb[short] = -sign[short] * depth(short, b[short]) - 1
     found = np.where(fb >= -_CLOSE, b, sign * np.inf)
     open_ = np.flatnonzero(fb > _CLOSE)

@@ -16,7 +16,7 @@ from castlab.analysis.reading.coding import Design
 from castlab.errors import FitError
 
 FEWEST = 8
-"""Castings without batches below which a complete difference between passes is not called clear."""
+"""Castings without batches below which a complete difference between passes, or grades, is not called clear."""
 OUTCOMES = "mid-p over the outcomes that can come about"
 
 
@@ -51,7 +51,7 @@ def passed(castings: Castings, design: Design) -> Chosen:
         plain = replace(plain, penalised=True)
         best = likelihood.maximise(plain)
         must_converge(best)
-        cautions += _exactly(castings, design, far)
+        cautions += exactly(castings, design, far)
     few = bool(far) and castings.n < FEWEST
     whole = Chosen(Profile(plain, best), method, "odds ratio", special.expit, cautions, too_few=few)
     return _of_outcomes(whole, castings, design)
@@ -65,7 +65,7 @@ def _of_outcomes(chosen: Chosen, castings: Castings, design: Design) -> Chosen:
     return replace(chosen, model=Few(chosen.model, design.X, castings.y, castings.codes), method=method)
 
 
-def _exactly(castings: Castings, design: Design, far: list[int]) -> list[str]:
+def exactly(castings: Castings, design: Design, far: list[int]) -> list[str]:
     """How sure a complete difference in very few castings can be at best (for two groups Fisher's exact test)."""
     if castings.n >= FEWEST:
         return []

@@ -9,7 +9,7 @@ import pandas as pd
 from scipy import special, stats
 
 from castlab.analysis.fit import FactorFit
-from castlab.analysis.recommending.prediction import SEED, Outlook, response_values, scatter
+from castlab.analysis.recommending.prediction import SEED, Outlook, scatter
 
 PARTS = 1024
 """Parts simulated for each value of the chance that the fits hold possible."""
@@ -44,8 +44,8 @@ def correlation(fits: Sequence[FactorFit]) -> tuple[np.ndarray, bool]:
 def _left_over(fit: FactorFit) -> pd.Series:
     """Normal scores of the castings' ranks around what is expected; ties share the middle rank."""
     eta = fit._design.X @ fit._chosen.model.coef
-    y = response_values(fit)
-    if fit.kind == "grade" and fit.scale != "difference":
+    y = fit._castings.y
+    if fit.kind == "grade":
         mean = special.expit(eta[:, None] - scatter(fit).cuts).sum(axis=1)
     else:
         mean = np.asarray(fit._chosen.mean(eta), dtype=float)

@@ -18,6 +18,7 @@ import pandas as pd
 from scipy import special, stats
 
 from castlab.analysis.fit import FactorFit
+from castlab.analysis.models import grade_fit
 from castlab.analysis.reading import kinds
 from castlab.errors import InputError
 
@@ -51,13 +52,12 @@ def scatter(fit: FactorFit) -> Scatter:
     """How castings of one batch, and batches, scatter around what the fit expects."""
     X = fit._design.X
     eta = X @ fit._chosen.model.coef
-    y = response_values(fit)
+    y = fit._castings.y
     codes = None if fit.batch is None else pd.factorize(fit.data[fit.batch])[0]
     cuts = np.zeros(0)
-    graded = fit.kind == "grade" and fit.scale != "difference"
-    cuts = _cuts(eta, y, len(fit._castings.grades)) if graded else cuts
+    cuts = _cuts(eta, y, len(fit._castings.grades)) if fit.kind == "grade" else cuts
     chance = _chance(fit, eta, cuts, _exposure(fit))
-    if fit.scale == "difference":
+    if fit.kind == "measure":
         z = y
     elif fit.kind == "count":
         z = eta + (y - np.exp(eta) * _exposure(fit)) * chance
@@ -65,7 +65,7 @@ def scatter(fit: FactorFit) -> Scatter:
         z = eta + (y - special.expit(eta)) * chance
     else:
         z = eta + _slope(_below(cuts, eta))[np.arange(len(y)), y.astype(int)] * chance
-    within, between, df = components(X, z, chance, codes, free=fit.scale == "difference" or fit.kind == "count")
+    within, between, df = components(X, z, chance, codes, free=fit.kind in ("measure", "count"))
     return Scatter(within, between, df, cuts)
 
 
@@ -75,7 +75,7 @@ def chance_variance(fit: FactorFit, known: Scatter, eta: np.ndarray) -> np.ndarr
 
 
 def _chance(fit: FactorFit, eta: np.ndarray, cuts: np.ndarray, exposure: np.ndarray) -> np.ndarray:
-    if fit.scale == "difference":
+    if fit.kind == "measure":
         return np.zeros(len(eta))
     if fit.kind == "count":
         return np.asarray(1 / (np.exp(eta) * exposure))
@@ -89,21 +89,6 @@ def _chance(fit: FactorFit, eta: np.ndarray, cuts: np.ndarray, exposure: np.ndar
 def _slope(below: np.ndarray) -> np.ndarray:
     """How the log chance of each grade changes along the line."""
     return below[..., 1:] + below[..., :-1] - 1
-
-
-def response_values(fit: FactorFit) -> np.ndarray:
-    """The response of the castings used, as numbers; grades coded 0, 1, ... unless mean grades were compared."""
-    y = fit._castings.y
-    if fit.kind == "grade" and fit.scale == "difference":
-        return grade_scores(fit._castings.grades)[y.astype(int)]
-    return y
-
-
-def grade_scores(grades: tuple[Any, ...]) -> np.ndarray:
-    """Whole-number grades as they are, ordered levels as 0, 1, ..."""
-    if all(isinstance(g, (int, np.integer)) for g in grades):
-        return np.array(grades, dtype=float)
-    return np.arange(len(grades), dtype=float)
 
 
 def _exposure(fit: FactorFit) -> np.ndarray:
@@ -214,12 +199,9 @@ class Outlook:
         one = self.fit
         eta, wide = self.eta[:, None], self.widen[:, None]
         between = self.scatter.between * wide
-        if one.scale == "difference":
+        if one.kind == "measure":
             middle = eta + np.sqrt(between) * batch
             spread = np.sqrt(np.maximum(self.scatter.within * wide, 1e-300))
-            if one.kind == "grade":
-                scores = self._scores()
-                limit = _next_step(scores, limit)
             return np.asarray(stats.norm.cdf((limit - middle) / spread))
         if one.kind == "count":
             mean = np.exp(np.minimum(eta, 50)) * _gamma(between, batch)
@@ -239,13 +221,9 @@ class Outlook:
         one = self.fit
         wide = self.widen[:, None]
         between, within = self.scatter.between * wide, self.scatter.within * wide
-        if one.scale == "difference":
+        if one.kind == "measure":
             middle = self.eta[:, None] + np.sqrt(between) * batch
-            values = middle + np.sqrt(within) * rng.standard_normal(middle.shape)
-            if one.kind != "grade":
-                return values
-            scores = self._scores()
-            return scores[np.abs(values[..., None] - scores).argmin(axis=-1)]
+            return np.asarray(middle + np.sqrt(within) * rng.standard_normal(middle.shape))
         if one.kind == "count":
             mean = np.exp(np.minimum(self.eta, 30))[:, None] * _gamma(between, batch)
             shape = 1 / np.maximum(within, 1e-6)
@@ -255,7 +233,7 @@ class Outlook:
         return scores[np.sum(rng.random(steps.shape[:-1])[..., None] > steps, axis=-1)]
 
     def _scores(self) -> np.ndarray:
-        return grade_scores(self.fit._castings.grades)
+        return grade_fit.scores(self.fit._castings)
 
 
 def outlook(fit: FactorFit, settings: Mapping[str, Any], known: Scatter | None = None, seed: int = SEED) -> Outlook:
@@ -346,12 +324,3 @@ def _gamma(variance: np.ndarray, luck: np.ndarray) -> np.ndarray:
     if np.max(variance) < 1e-8:
         return np.ones(np.broadcast(variance, luck).shape)
     return np.asarray(special.gammaincinv(shape, stats.norm.cdf(luck)) / shape)
-
-
-def _next_step(scores: np.ndarray, limit: float) -> float:
-    """Half-way from the highest grade up to `limit` to the one above it."""
-    above = scores[scores > limit + _EDGE]
-    under = scores[scores <= limit + _EDGE]
-    if not len(above):
-        return np.inf
-    return float((under[-1] + above[0]) / 2) if len(under) else -np.inf
