@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from castlab import Logbook, figures, labels, shipped
-from castlab.analysis import compare_runs, fit_factors, what_is_confounded
+from castlab.analysis import compare_runs, fit_factors, watch, what_is_confounded
 from castlab.errors import InputError
 from castlab.figures import castings, style
 from castlab.figures.effects import draw_fit, forest
@@ -70,6 +70,78 @@ def test_how_sure_an_effect_is_shows_in_its_marker_not_in_its_colour_alone():
     lines = forest(rows, ["a", "b", "c"], scale="ratio", response="bubbles").axes[0].lines
     drawn = [line for line in lines if line.get_linestyle() == "None"]
     assert len({line.get_marker() for line in drawn}) == 3
+
+
+def told(axes) -> list:
+    """The boxes of all texts in and around these axes, the names of the rows too."""
+    axes.figure.draw_without_rendering()
+    texts = [*axes.texts, *axes.get_yticklabels()]
+    return [text.get_window_extent() for text in texts if text.get_text()]
+
+
+def overlapping(boxes: list) -> int:
+    return sum(a.overlaps(b) for k, a in enumerate(boxes) for b in boxes[k + 1 :])
+
+
+@pytest.mark.parametrize(("low", "high"), [(-1.4, -0.1), (0.2, 1.3), (-0.4, 0.5)])
+def test_no_words_of_the_forest_overlap_wherever_no_change_lies(low, high):
+    rows = pd.DataFrame({"estimate": [(low + high) / 2], "low": [low], "high": [high], "strength": ["likely"]})
+    figure = forest(rows, ["insert preparation: dried instead of none"], scale="difference", response="haze_pct")
+    assert overlapping(told(figure.axes[0])) == 0
+
+
+def test_long_names_and_interactions_have_room():
+    rng = np.random.default_rng(5)
+    made = pd.DataFrame(
+        {f"what was done with mold half {k}": rng.permuted(["left dry"] * 24 + ["wiped"] * 24) for k in "ABCD"}
+    )
+    made["bubbles"] = rng.poisson(6, 48)
+    figure = draw_fit(fit_factors(made, "bubbles", list(made)[:4], interactions=2))
+    axes = figure.axes[0]
+    assert overlapping(told(axes)) == 0
+    assert min(box.x0 for box in told(axes)) >= 0
+    assert axes.get_window_extent().width > 0.4 * figure.bbox.width
+    assert "wiped" in axes.get_yticklabels()[-1].get_text()
+
+
+def test_what_lies_beyond_the_axis_has_an_arrow_and_its_number_instead_of_a_marker():
+    rows = pd.DataFrame(
+        {"estimate": [0.0003, 30.0, 5000.0], "low": [1e-6, 12.0, 2000.0], "high": [0.0005, 4e5, np.inf], "strength": ["clear"] * 3}
+    )  # fmt: skip
+    axes = forest(rows, ["a", "b", "c"], scale="ratio", response="bubbles").axes[0]
+    drawn = [(line.get_marker(), line.get_ydata()[0]) for line in axes.lines if line.get_linestyle() == "None"]
+    assert [marker for marker, _ in drawn] == ["<", ">", "o", ">"]
+    assert {"less than 0.001", "more than 1000"} <= {text.get_text() for text in axes.texts}
+
+
+def test_a_fit_in_two_parts_shows_both():
+    rng = np.random.default_rng(7)
+    made = pd.DataFrame({"pour": ["stream", "ladle"] * 20})
+    made["bubbles"] = rng.poisson(8, 40) * (rng.random(40) < 0.7)
+    fit = fit_factors(made, "bubbles", "pour", zeros="separate")
+    figure = draw_fit(fit)
+    assert [axes.get_title(loc="left") for axes in figure.axes] == [
+        "chance of any bubbles",
+        "number of bubbles where there are any",
+    ]
+    at = [dots(axes)[0, 0] for axes in figure.axes]
+    assert at == pytest.approx([fit.any_at_all.effects["estimate"][0], fit.effects["estimate"][0]])
+    assert "Chance of any bubbles" in figure.alt
+
+
+def test_labels_of_a_watched_process_do_not_pile_up():
+    rng = np.random.default_rng(3)
+    made = pd.DataFrame(
+        {"bubbles": rng.poisson(np.repeat([5, 12], [30, 30])), "resin_lot": [f"L-{2000 + i // 5}" for i in range(60)],
+         "trial_id": [f"T-{i // 4 + 1:03d}.{i % 4 + 1}" for i in range(60)], "mold": np.resize(list("ABCDEFGH"), 60)}
+    )  # fmt: skip
+    seen = watch(made, "bubbles", baseline=20, retired=["A"])
+    figure = seen.figure()
+    assert (seen.points["flag"] != "").sum() > 10
+    figure.draw_without_rendering()
+    for axes in figure.axes:
+        assert overlapping([text.get_window_extent() for text in axes.texts]) == 0
+    assert figure.get_suptitle().startswith("since 31: bubbles changed with lot L-2006\n")
 
 
 def test_every_casting_is_a_dot_and_castings_of_one_batch_share_a_line(frame):

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from castlab import labels
-from castlab.figures.effects import draw_intervals
+from castlab.figures.effects import WIDEST, draw_intervals
 from castlab.figures.style import FAINT, INK, QUIET, Picture, colour, picture, styled
 
 if TYPE_CHECKING:
@@ -147,7 +147,8 @@ def _resting(axes: Axes, result: Checks) -> None:
         axes.set_axis_off()
         return
     names = [f"{labels.name(row.factor)}: {row.contrast}, without {row.without}" for row in kept.itertuples()]
-    draw_intervals(axes, kept.assign(strength=kept["after"]), names, scale=result.scale, response=result.response)
+    rows = kept.assign(strength=kept["after"])
+    draw_intervals(axes, rows, names, scale=result.scale, response=result.response, widest=2 * WIDEST)
     axes.set_title("What would read differently without one casting or batch?", fontsize=9.5, pad=16)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -57,7 +58,8 @@ def draw_confounding(found: Confounding) -> Picture:
         axes.tick_params(length=0)
         axes.tick_params(axis="y", rotation=0)
         axes.set_xticks(axes.get_xticks(), said[:-1], rotation=40, ha="right", rotation_mode="anchor")
-        axes.set_xlabel("100%: always changed together, cannot be told apart; empty: less than half", fontsize=9)
+        told = "100%: always changed together, cannot be told apart; empty: less than half"
+        axes.set_xlabel(textwrap.fill(told, 24 + 9 * len(names)), fontsize=9)
     pairs = [f"{labels.name(row.one)} and {labels.name(row.other)} {row.share:.0%}" for row in inside.itertuples()]
     figure.alt = f"Map of {len(names)} settings ({words(said)}) over {found.n} castings. " + (
         f"Changed together: {'; '.join(pairs)}." if pairs else "No two changed together in more than half."

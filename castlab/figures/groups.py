@@ -37,7 +37,9 @@ def draw_comparison(result: Comparison) -> Picture:
         left, right = figure.subplots(1, 2, width_ratios=[1.25, 1])
         castings.draw_panel(left, rows, response, group, fit.batch, (None, {"": 0}), means)
         left.set_ylabel(labels.label(response))
-        effects.draw_intervals(right, result.pairs, names, scale=result.scale, response=response, exposure=fit.exposure)
+        effects.draw_intervals(
+            right, result.pairs, names, scale=result.scale, response=response, exposure=fit.exposure, widest=26
+        )
         castings.name_markers(figure, {}, None, fitted=True)
     said = "; ".join(
         f"{row.group}, {row.castings} castings, expected {numbers.number(row.expected)} ({numbers.number(row.low)} to {numbers.number(row.high)})"

@@ -34,7 +34,7 @@ def draw_many(found: ManyResponses) -> Picture:
     factors, responses = list(dict.fromkeys(table["factor"])), list(dict.fromkeys(table["response"]))
     said = []
     with styled():
-        figure = picture(2.6 + 1.75 * len(responses), 1.3 + 0.42 * len(factors))
+        figure = picture(1.6 + 0.075 * max(map(len, factors)) + 1.75 * len(responses), 1.1 + 0.38 * len(factors))
         axes = figure.subplots()
         for place in range(0, len(factors), 2):
             axes.axhspan(place - 0.5, place + 0.5, color=FAINT, alpha=0.6, lw=0, zorder=0)
@@ -62,7 +62,7 @@ def draw_many(found: ManyResponses) -> Picture:
             axes.spines[side].set_visible(False)
         name_strengths(figure, table)
     figure.alt = (
-        f"{len(factors)} settings and {len(responses)} responses, adjusted over all of them by {found.method}. "
+        f"{numbers.count(len(factors), 'setting')} and {numbers.count(len(responses), 'response')}, adjusted over all of them by {found.method}. "
         + ("; ".join(said) + "." if said else "Nothing is shown.")
     )
     return figure

@@ -94,7 +94,9 @@ def ratio_axis(axes: Axes, low: float, high: float) -> None:
     axes.set_xlim(low, high)
     steps = [0.001, 0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 0.75, 1, 1.5, 2, 3, 4, 6, 10, 20, 50, 100, 1000]
     inside = [step for step in steps if low <= step <= high]
-    if len(inside) > 7:
+    if high > 3000 * low:
+        inside = [step for step in inside if step in (0.001, 0.01, 0.1, 1, 10, 100, 1000)]
+    elif len(inside) > 7:
         inside = [step for step in inside if step not in (0.02, 0.75, 1.5, 3, 6, 20)]
     axes.xaxis.set_major_locator(FixedLocator(inside))
     axes.xaxis.set_minor_locator(NullLocator())

@@ -9,6 +9,7 @@ import pandas as pd
 
 from castlab import labels
 from castlab.analysis import words as numbers
+from castlab.analysis.production.alarms import LASTING, weightiest
 from castlab.figures.style import FAINT, INK, QUIET, Picture, colour, picture, styled, words
 from castlab.figures.sweeps import WHITE
 
@@ -20,10 +21,14 @@ if TYPE_CHECKING:
 
 NAMED = 14
 """Points that can all be named along the axis; of more, every second, third ... is."""
+MOST_LARGE = 150
+"""Points that are drawn in full size; of more, each is smaller."""
 TOLD = 6
 """Flagged points that are named in the picture."""
 LINES = 5
 """Alarms that are told above it."""
+MOLDS, LETTER = 8, 0.018
+"""Molds in use that can be named, and the share of the axis that a letter of their names takes."""
 
 
 def draw_watch(result: Watch) -> Picture:
@@ -94,11 +99,11 @@ def _points(axes: Axes, result: Watch) -> None:
                 ha="center",
                 fontsize=8.5,
             )
-    for at in np.flatnonzero(flagged)[:TOLD]:
-        row = rows.iloc[at]
+    for named in _apart(rows["score"].to_numpy(dtype=float), flagged):
+        row = rows.iloc[named]
         up = row["value"] >= row["centre"]
         axes.annotate(
-            row["point"], (at + 1, row["value"]), (0, 9 if up else -9), textcoords="offset points", ha="center",
+            _short(row["point"]), (named + 1, row["value"]), (0, 9 if up else -9), textcoords="offset points", ha="center",
             va="bottom" if up else "top", fontsize=8.5, bbox=WHITE, zorder=5,
         )  # fmt: skip
     if not rows["baseline"].all() and rows["baseline"].any():
@@ -107,14 +112,19 @@ def _points(axes: Axes, result: Watch) -> None:
         axes.text(
             end,
             0.02,
-            " limits were set before",
+            "limits set by these ",
             transform=axes.get_xaxis_transform(),
             fontsize=8.5,
             color=INK,
             va="bottom",
+            ha="right" if end > 0.2 * len(rows) else "left",
+            bbox=WHITE,
         )
     _lots(axes, rows)
-    axes.margins(y=0.16)
+    axes.use_sticky_edges = False
+    axes.margins(y=0.12)
+    if rows["value"].min() >= 0 and axes.get_ylim()[0] < 0 and not flagged.any():
+        axes.set_ylim(bottom=0)
     what = result.name if not result.unit else f"{result.name} ({result.unit})"
     axes.set_ylabel(what)
     axes.set_xlabel(
@@ -134,14 +144,35 @@ def _chart(axes: Axes, rows: pd.DataFrame, flagged: np.ndarray) -> None:
     value, low, high, centre = (rows[c].to_numpy(dtype=float) for c in ("value", "low", "high", "centre"))
     axes.stairs(high, edges, baseline=low, fill=True, color=FAINT, lw=0, zorder=0)
     axes.stairs(centre, edges, baseline=None, color=INK, lw=1.2, zorder=1)
-    axes.plot(x, value, color=QUIET, lw=0.9, zorder=2)
-    axes.plot(x[~flagged], value[~flagged], ls="", marker="o", ms=5.5, mfc=colour(0), mec="white", mew=0.6, zorder=3)
-    axes.plot(x[flagged], value[flagged], ls="", marker="s", ms=7.5, mfc=colour(1), mec=INK, mew=0.9, zorder=4)
+    smaller = min(1.0, (MOST_LARGE / n) ** 0.4)
+    axes.plot(x, value, color=QUIET, lw=0.9 * smaller, zorder=2)
+    axes.plot(
+        x[~flagged],
+        value[~flagged],
+        ls="",
+        marker="o",
+        ms=5.5 * smaller,
+        mfc=colour(0),
+        mec="white",
+        mew=0.6 * smaller,
+        zorder=3,
+    )
+    axes.plot(
+        x[flagged],
+        value[flagged],
+        ls="",
+        marker="s",
+        ms=7.5 * smaller,
+        mfc=colour(1),
+        mec=INK,
+        mew=0.9 * smaller,
+        zorder=4,
+    )
     axes.set_xlim(0.5, n + 0.5)
     step = max(1, -(-n // NAMED))
     axes.set_xticks(
         x[::step],
-        [str(p).removeprefix("casting ") for p in rows["point"].iloc[::step]],
+        [_short(p) for p in rows["point"].iloc[::step]],
         rotation=35 if n > 8 else 0,
         ha="right" if n > 8 else "center",
     )
@@ -158,23 +189,42 @@ def _chart(axes: Axes, rows: pd.DataFrame, flagged: np.ndarray) -> None:
         )
 
 
+def _short(point: object) -> str:
+    return str(point).removeprefix("casting ")
+
+
+def _apart(scores: np.ndarray, flagged: np.ndarray) -> list[int]:
+    """The flagged points to name: the furthest out, a few, none so close to another that their names would overlap."""
+    furthest = sorted(np.flatnonzero(flagged), key=lambda at: -abs(np.nan_to_num(scores[at], nan=np.inf)))
+    named: list[int] = []
+    for at in furthest:
+        if all(abs(at - other) >= len(scores) / NAMED for other in named):
+            named.append(int(at))
+    return named[:TOLD]
+
+
 def _lots(axes: Axes, rows: pd.DataFrame) -> None:
-    """Where a resin lot begins, its name at the top."""
+    """Where a resin lot begins, its name above the chart; of many, every second, third ... is named."""
     if "resin_lot" not in rows:
         return
     lot = rows["resin_lot"].ffill()
-    for at in range(1, len(lot)):
-        if pd.notna(lot.iloc[at - 1]) and lot.iloc[at] != lot.iloc[at - 1]:
-            axes.axvline(at + 0.5, color=INK, lw=0.9, ls=(0, (5, 3)), zorder=1)
-            axes.text(
-                at + 0.55,
-                0.985,
-                f" resin lot {lot.iloc[at]}",
-                transform=axes.get_xaxis_transform(),
-                fontsize=8.5,
-                va="top",
-                bbox=WHITE,
-            )
+    begins = [at for at in range(1, len(lot)) if pd.notna(lot.iloc[at - 1]) and lot.iloc[at] != lot.iloc[at - 1]]
+    if not begins:
+        return
+    for at in begins:
+        axes.axvline(at + 0.5, color=INK, lw=0.9 if len(begins) <= NAMED else 0.4, ls=(0, (5, 3)), zorder=1)
+    named = begins[:: max(1, -(-len(begins) // NAMED))]
+    above = axes.secondary_xaxis("top")
+    many = len(named) > 4
+    above.set_xticks(
+        [at + 0.5 for at in named],
+        [str(lot.iloc[at]) for at in named],
+        rotation=35 if many else 0,
+        ha="left" if many else "center",
+        fontsize=8.5,
+    )
+    above.set_xlabel("resin lot from there on", fontsize=8.5)
+    above.spines["top"].set_visible(False)
 
 
 def _life(axes: Axes, life: MoldLife) -> None:
@@ -186,30 +236,46 @@ def _life(axes: Axes, life: MoldLife) -> None:
         held[["low", "high"]] = held[["low", "high"]].ffill()
         axes.fill_between(held["pulls"], held["low"], held["high"], step="post", color=FAINT, lw=0, zorder=0)
     axes.step([0, *rows["pulls"], last], [*surviving, surviving[-1]], where="post", color=INK, lw=1.8)
-    for place, row in enumerate(life.remaining.itertuples()):
+    for row in life.remaining.itertuples():
         axes.plot(row.pulls, 0.03, marker="^", ms=7, color=colour(2), ls="", clip_on=False)
-        if len(life.remaining) <= 6:
-            axes.text(row.pulls, 0.08 + 0.1 * (place % 3), str(row.mold), fontsize=8.5, ha="center", bbox=WHITE)
     axes.set_ylim(0, 1.03)
     axes.set_xlim(0, last * 1.06)
+    if len(life.remaining) <= MOLDS:
+        _in_use(axes, life.remaining, last)
     axes.set_xlabel("pulls (triangles: molds in use)")
     axes.set_ylabel("share that still serve")
     axes.set_title("life of the molds")
 
 
+def _in_use(axes: Axes, molds: pd.DataFrame, last: float) -> None:
+    """The names of molds in use, those of as many pulls together, each above its triangle and above those that it would overlap."""
+    taken: list[tuple[float, float, int]] = []
+    for pulls, alike in molds.groupby("pulls")["mold"]:
+        name = ", ".join(map(str, alike))
+        half = 0.5 * LETTER * len(name) * last
+        middle = min(max(float(str(pulls)), half), last * 1.06 - half)
+        level = 0
+        while any(abs(middle - other) < half + its and level == at for other, its, at in taken):
+            level += 1
+        taken.append((middle, half, level))
+        axes.text(middle, 0.11 + 0.085 * level, name, fontsize=8.5, ha="center", bbox=WHITE)
+
+
 def _told(result: Watch) -> str:
-    """The alarms in words, the first few of them, a line each."""
-    found = result.alarms
+    """The weightiest alarms in words, a line each."""
+    found = weightiest(result.alarms)
     lines = []
     for row in found.head(LINES).itertuples():
-        if row.about in ("level", "spread within batches"):
+        if row.rule == LASTING[0]:
+            lines.append(row.what.partition(";")[0].removesuffix("."))
+        elif row.about in ("level", "spread within batches"):
             lines.append(f"{row.point}: {row.rule}")
         else:
             lines.append(
                 f"since {_day(row.since)}: {row.what.partition(':')[0][0].lower()}{row.what.partition(':')[0][1:]}"
             )
     if len(found) > LINES:
-        lines.append(f"and {len(found) - LINES} more alarms")
+        lines.append(f"and {numbers.count(len(found) - LINES, 'more alarm')}")
     return "\n".join(lines) if lines else "no alarm"
 
 
@@ -219,7 +285,9 @@ def _day(when: object) -> str:
 
 def _words(result: Watch) -> str:
     rows = result.points
-    flagged = [f"{row.point} ({row.flag})" for row in rows[rows["flag"] != ""].itertuples()]
+    odd = rows[rows["flag"] != ""]
+    odd = odd.reindex(odd["score"].abs().sort_values(ascending=False, kind="stable").index)
+    flagged = [f"{row.point} ({row.flag})" for row in odd.itertuples()]
     last = rows.iloc[-1]
     said = (
         f"{result.name}, {len(rows)} points in the order made; usual {numbers.number(last['centre'])}, limits of the last point "
@@ -227,8 +295,8 @@ def _words(result: Watch) -> str:
         + (f" and {len(flagged) - TOLD} more." if len(flagged) > TOLD else ".")
     )
     if result.spread is not None:
-        odd = result.spread.loc[result.spread["beyond"] != 0, "point"]
-        said += f" Spread within batches beyond its limits: {words(odd)}."
+        wide = result.spread.loc[result.spread["beyond"] != 0, "point"]
+        said += f" Spread within batches beyond its limits: {words(wide)}."
     if result.mold_life is not None:
         said += " " + _life_words(result.mold_life)
     return said

@@ -169,12 +169,10 @@ def table(found: list[dict[str, Any]]) -> pd.DataFrame:
     return rows.sort_values("when", kind="stable").reset_index(drop=True)
 
 
-def weightiest(alarms: pd.DataFrame, points: int) -> pd.DataFrame:
-    """The alarms in the order in which to tell them: first what is hard to put down to chance in a whole chart of so many
-    points, and of that what lasts; then by how rare it is."""
-    lasting = alarms["rule"].isin(LASTING)
-    whole = np.where(lasting, alarms["chance"], np.minimum(1.0, alarms["chance"].astype(float) * points))
-    order = np.lexsort((whole, ~lasting, whole >= STEP_LEVEL))
+def weightiest(alarms: pd.DataFrame) -> pd.DataFrame:
+    """The alarms in the order in which to tell them: first what changed and stayed so, which explains others; each by how
+    rare it is."""
+    order = np.lexsort((alarms["chance"].astype(float), ~alarms["rule"].isin(LASTING)))
     return alarms.iloc[order].reset_index(drop=True)
 
 

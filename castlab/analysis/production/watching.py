@@ -274,7 +274,7 @@ def _verdict(
         parts.append(f"{words.count(len(told), 'alarm')}{', the weightiest first' if len(told) > 1 else ''}:")
         parts += [
             f"{_date(row.since)}{row.what} ({words.sentence(row.how_sure)}.)"
-            for row in alarms.weightiest(told, len(shown.points)).head(TOLD).itertuples()
+            for row in alarms.weightiest(told).head(TOLD).itertuples()
         ]
         if (more := len(told) - TOLD) > 0:
             parts.append(f"{words.count(more, 'other alarm')} {'is' if more == 1 else 'are'} in the table.")
