@@ -6,7 +6,7 @@ of any bubble, and the number where there are any (a hurdle model: Mullahy, Jour
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -17,8 +17,8 @@ from scipy import optimize, special
 from castlab import labels
 from castlab.analysis import effects, planned, words
 from castlab.analysis.models.chosen import Chosen
-from castlab.analysis.reading import recorded
-from castlab.analysis.reading.castings import Castings, check_frame
+from castlab.analysis.reading import coding, recorded
+from castlab.analysis.reading.castings import Castings, as_names, check_frame
 from castlab.analysis.reading.coding import Design
 from castlab.errors import FitError, InputError
 
@@ -101,6 +101,7 @@ def separate(fit: Callable[..., FactorFit], frame: pd.DataFrame, response: str, 
             f"{words.count(none, 'casting')} without {what} and {some} with any: at least {FEWEST} of each are needed to "
             "judge them apart; leave zeros= out"
         )
+    frame = frame.assign(**_references(frame, told["factors"]))
     limits = {name: told.pop(name) for name in ("at_least", "at_most")}
     exposure = told.pop("exposure")
     chance = _twice(fit(frame.assign(**{f"any_{response}": has}), f"any_{response}", kind="pass", **told))
@@ -115,6 +116,17 @@ def separate(fit: Callable[..., FactorFit], frame: pd.DataFrame, response: str, 
         cautions=tuple(dict.fromkeys([said, *chance.cautions, *number.cautions])),
         any_at_all=chance,
     )
+
+
+def _references(frame: pd.DataFrame, factors: str | Sequence[str]) -> dict[str, pd.Series]:
+    """Factors with text levels, these in the order of the whole frame, so that both parts compare with the same one."""
+    names = as_names(factors)
+    read = [coding.read_factor(frame[name]) for name in names if name in frame]
+    levelled = {f.name: list(f.levels) for f in read if all(isinstance(level, str) for level in f.levels)}
+    return {
+        name: frame[name].astype(object).map(str, na_action="ignore").astype(pd.CategoricalDtype(levels))
+        for name, levels in levelled.items()
+    }
 
 
 def _twice(fit: FactorFit) -> FactorFit:

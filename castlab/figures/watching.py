@@ -127,6 +127,8 @@ def _points(axes: Axes, result: Watch) -> None:
         axes.set_ylim(bottom=0)
     what = result.name if not result.unit else f"{result.name} ({result.unit})"
     axes.set_ylabel(what)
+    if result.kind == "pass":
+        axes.yaxis.set_major_formatter("{x:.0%}")
     axes.set_xlabel(
         "batch, in the order made"
         if result.by_batch

@@ -594,3 +594,16 @@ def test_few_or_odd_castings_give_an_answer_or_say_what_is_missing():
     )
     with pytest.raises(FitError, match="not recorded for any of the 4 castings; score them"):
         fit_factors(made.assign(bubbles=np.nan), "bubbles", "pour")
+
+
+def test_both_parts_of_a_fit_compare_with_the_same_level():
+    rng = np.random.default_rng(8)
+    made = pd.DataFrame({"pour": ["stream", "ladle"] * 20})
+    some = rng.random(40) < np.where(
+        made["pour"] == "ladle", 0.5, 0.8
+    )  # among those with any, stream is the most common
+    made["bubbles"] = (1 + rng.poisson(5, 40)) * some
+    fit = fit_factors(made, "bubbles", "pour", zeros="separate")
+    assert (
+        fit.any_at_all.effects["contrast"].to_list() == fit.effects["contrast"].to_list() == ["stream instead of ladle"]
+    )

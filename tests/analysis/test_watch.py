@@ -362,3 +362,16 @@ def test_too_few_points_say_so_and_not_that_the_baseline_is_wrong():
         watch(made, "bubbles")
     with pytest.raises(FitError, match="no casting with haze_pct"):
         watch(made.assign(haze_pct=np.nan), "haze_pct")
+
+
+def test_shares_are_told_in_percent_and_a_capability_says_what_to_expect():
+    rng = np.random.default_rng(8)
+    made = pd.DataFrame(
+        {"batch": np.repeat(range(6), 4), "passed": [True, False] * 12, "haze_pct": rng.normal(4, 1, 24)}
+    )
+    seen = watch(made, "passed", kind="pass", batch="batch")
+    assert "Share that failed, 24 castings in 6 batches: usual 50%;" in seen.verdict
+    assert seen.tables()["Yield"][["yield", "low"]].iloc[0].str.endswith("%").all()
+    able = watch(made, "haze_pct", batch="batch", limits=(None, 5))
+    outside = able.capability.set_index("index").loc["share outside", "estimate"]
+    assert f"{100 * outside:.2g}% of castings are to be expected outside the limits" in able.verdict

@@ -129,8 +129,8 @@ def _lost(model: pooling.Pooled, design: Design, castings: Castings) -> list[str
     name, most = max(shares.items(), key=lambda item: item[1])
     return [
         f"{castings.response} is not known exactly in {int((~castings.known.exact).sum())} of {castings.n} castings: the answer "  # type: ignore[union-attr]
-        f"averages over what it may have been (multiple imputation), which costs up to {words.share(most)} of the "
-        f"information ({labels.name(name)})."
+        f"averages over what it may have been (multiple imputation), which costs "
+        f"{f'up to {words.share(most)}' if most >= 0.005 else 'less than 1%'} of the information ({labels.name(name)})."
     ]
 
 

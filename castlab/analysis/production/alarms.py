@@ -68,7 +68,7 @@ def _step(shown: Charted, rare: bool) -> list[dict[str, Any]]:
     unit = f" {shown.unit}" if shown.unit else ""
     what = (
         f"{words.sentence(shown.name)} {_way(direction, rare, False)} from about {shown.points['point'].iloc[at]} on: "
-        f"{words.number(value[:first].mean())}{unit} before, {words.number(value[first:].mean())} since{_beside(shown.points, at)}"
+        f"{shown.number(value[:first].mean())}{unit} before, {shown.number(value[first:].mean())} since{_beside(shown.points, at)}"
     )
     when = shown.points["when"].iloc[at]
     return [
@@ -83,21 +83,21 @@ def _alarm(shown: Charted, episode: Episode, rare: bool) -> dict[str, Any]:
     chart, points = shown.chart, shown.points
     at, rule = episode.first, runs.RULES[episode.rule]
     way = _way(episode.direction, rare, bool(shown.baseline[at]))
-    point = f"{points['point'].iloc[at]} at {words.number(chart.value[at])}"
+    point = f"{points['point'].iloc[at]} at {shown.number(chart.value[at])}"
     unit = f" {shown.unit}" if shown.unit else ""
     if episode.rule == 1:
         limit = chart.high[at] if episode.direction > 0 else chart.low[at]
         what = (
-            f"{words.sentence(shown.name)} {way}: {point}{unit}, beyond the limit of {words.number(limit)} "
-            f"(usual {words.number(chart.centre[at])})"
+            f"{words.sentence(shown.name)} {way}: {point}{unit}, beyond the limit of {shown.number(limit)} "
+            f"(usual {shown.number(chart.centre[at])})"
         )
         chance = float(chart.chance[at])
         sure = f"a steady process gives a point so far out {once(chance)}"
     else:
         what = (
             f"{words.sentence(shown.name)} {way}: {rule.says}, {points['point'].iloc[episode.since]} to "
-            f"{points['point'].iloc[episode.last]}, the last at {words.number(chart.value[episode.last])}{unit} "
-            f"(usual {words.number(chart.centre[at])})"
+            f"{points['point'].iloc[episode.last]}, the last at {shown.number(chart.value[episode.last])}{unit} "
+            f"(usual {shown.number(chart.centre[at])})"
         )
         chance = rule.chance
         sure = f"at any one point a steady process shows this {once(chance)}"

@@ -34,6 +34,12 @@ class Charted:
     """How the limits were set, in words."""
     spread: pd.DataFrame | None = None
     cautions: tuple[str, ...] = ()
+    shares: bool = False
+    """The values are shares of castings, told in percent."""
+
+    def number(self, value: float) -> str:
+        """A value of the chart as it is told."""
+        return f"{words.number(100 * value)}%" if self.shares else words.number(value)
 
 
 def charted(made: Production, baseline: object, method: str) -> Charted:
@@ -58,7 +64,9 @@ def charted(made: Production, baseline: object, method: str) -> Charted:
         if (chart.high >= 1).all() and (chart.low <= 0).all():
             said = "Batches are so small that no single one can be beyond the limits; only run rules can tell."
             cautions = (*cautions, said)
-        return Charted(chart, points, inside, name, "", _limits(chart, method, "binomial"), cautions=cautions)
+        return Charted(
+            chart, points, inside, name, "", _limits(chart, method, "binomial"), cautions=cautions, shares=True
+        )
     if kind == "count":
         size = np.bincount(codes, made.exposure)
         chart = charts.counts(np.bincount(codes, made.y), size, inside, method)

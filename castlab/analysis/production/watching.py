@@ -59,7 +59,7 @@ class Watch(Result):
             "Alarms": self.alarms[["when", "point", "what", "how_sure"]],
             "Points": shown,
             "Spread within batches": None if self.spread is None else self.spread.drop(columns=["chance", "beyond"]),
-            "Yield": self.yield_,
+            "Yield": None if self.yield_ is None else _in_percent(self.yield_),
             "Capability": self.capability,
             "Resin lots": self.lots,
             "Pump": self.pump,
@@ -265,7 +265,7 @@ def _verdict(
     unit = f" {shown.unit}" if shown.unit else ""
     centre = float(shown.chart.centre[-1])
     parts = [
-        f"{words.sentence(shown.name)}, {made.size()}: usual {words.number(centre)}{unit}; {shown.limits}; "
+        f"{words.sentence(shown.name)}, {made.size()}: usual {shown.number(centre)}{unit}; {shown.limits}; "
         f"run rules {words.listing([str(r) for r in rules])} of Nelson (1984)."
     ]
     if len(told) == 0:
@@ -285,8 +285,12 @@ def _verdict(
             f"Yield {100 * row['yield']:.0f}% ({row['good']:.0f} of {row['made']:.0f}), 95% interval {100 * row['low']:.0f} to {100 * row['high']:.0f}%."
         )
     if able is not None:
-        row = able.set_index("index").loc["Cpk"]
-        parts.append(f"Cpk {row['estimate']:.2f}, 95% interval {row['low']:.2f} to {row['high']:.2f}.")
+        index = able.set_index("index")
+        row, outside = index.loc["Cpk"], [f"{words.about(100 * v)}%" for v in index.loc["share outside"]]
+        parts.append(
+            f"Cpk {row['estimate']:.2f}, 95% interval {row['low']:.2f} to {row['high']:.2f}: {outside[0]} of castings are to be "
+            f"expected outside the limits, {outside[1]} to {outside[2]}."
+        )
     if lots is not None:
         parts.append(_lots_words(len(lots), int((lots["p_adjusted"] < 0.05).sum())))
     if pump is not None:
@@ -296,6 +300,10 @@ def _verdict(
     if life is not None:
         parts.append(life.verdict)
     return " ".join(parts)
+
+
+def _in_percent(good: pd.DataFrame) -> pd.DataFrame:
+    return good.assign(**{name: good[name].map(words.share) for name in ("yield", "low", "high")})
 
 
 def _lots_words(changes: int, shown: int) -> str:
