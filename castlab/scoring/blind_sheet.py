@@ -6,6 +6,7 @@ The look is that of the run sheets. No casting is named on a scorer's sheet, and
 from __future__ import annotations
 
 import html
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -24,12 +25,18 @@ if TYPE_CHECKING:
 
 MOST_READINGS = 8
 """Columns of boxes that A4 paper holds upright."""
+_ROWS_MM, _LOW_MM, _LINE_MM = 7.5, 4.8, 0.25
+"""Height of a row of boxes, the least at which one can still write in it, to get all on one page, and of the line below it."""
+_PAGE_MM, _HEAD_MM = 277.0, 63.0
+"""Height of a page, and of everything on it but boxes and anchors."""
+_LETTERS = 22
+"""Of an anchor on a line."""
 _ABOUT = ("scorer", "round", "place", "code")
 _ROOM = """<style>
 main.run-sheet.blind table.list { table-layout: fixed; page-break-inside: auto; break-inside: auto }
 main.run-sheet.blind table.list tr { break-inside: avoid }
-main.run-sheet.blind table.list td { height: 7.5mm; vertical-align: middle; padding: 0 1mm }
-main.run-sheet.blind table.list td.write { min-width: 0; text-align: center; color: #555; font-size: 8.5pt; word-spacing: 1.1mm;
+main.run-sheet.blind table.list td { height: var(--row); vertical-align: middle; padding: 0 1mm }
+main.run-sheet.blind table.list td.write { min-width: 0; text-align: center; color: #555; font-size: 8.5pt; word-spacing: .8mm;
   white-space: nowrap }
 main.run-sheet.blind table.list td.code { font-weight: 700 }
 main.run-sheet.blind col.place, main.run-sheet.blind col.code { width: 13mm }
@@ -75,8 +82,8 @@ def sheets(session: Rescoring, rubric: Rubric | None) -> Paper:
             f"{len(readings)} readings do not fit side by side on paper; accepted: up to {MOST_READINGS}; plan two sessions"
         )
     rounds = int(session.sheets["round"].max())
-    anchors = _anchors([item for name in readings if (item := _item(rubric, name)) is not None])
-    version = "" if rubric is None or not anchors else f"<p>Grades as in {_e(rubric.version)}, 0 worst to 4 best.</p>"
+    graded = [item for name in readings if (item := _item(rubric, name)) is not None]
+    anchors = "" if rubric is None else _anchors(graded, rubric.version)
     care = "".join(f"<li>{_e(text)}</li>" for text in cautions.about("epoxy", "dust"))
     pages: list[str] = []
     for (who, turn), rows in session.sheets.groupby(["scorer", "round"], sort=False):
@@ -86,8 +93,8 @@ def sheets(session: Rescoring, rubric: Rubric | None) -> Paper:
             f"<p>Session {_e(session.name)}, {len(rows)} castings. From top to bottom, in this order; the same light and distance for "
             "all; without looking at earlier scores or at another’s sheet. Circle one grade, or yes or no; leave empty what you did not look at.</p>"
             f"<p class='fill'>date ______________ &nbsp; begun ________ &nbsp; ended ________ &nbsp; light, distance "
-            f"______________________________</p>{_boxes(rows, readings, rubric)}{version}{anchors}"
-            f"<h2>Take care</h2><ul>{care}</ul></main>"
+            f"______________________________</p><h2>Take care</h2><ul>{care}</ul>{anchors}<h2>What was seen</h2>"
+            f"{_boxes(rows, readings, rubric, _row_mm(len(rows), graded))}</main>"
         )
     return Paper(page(*pages))
 
@@ -102,12 +109,19 @@ def key(session: Rescoring) -> Paper:
         f"<main class='run-sheet page blind'>{_ROOM}<h1>Key of blind session {_e(session.name)}: not for those who score</h1>"
         "<p>Put a label with the code on each casting and cover its own number. Keep this page away until every sheet is in.</p>"
         "<p class='fill'>labels put on by ______________________ &nbsp; date ______________</p>"
-        "<table class='list'><thead><tr><th>code</th><th>casting</th><th>label is on</th></tr></thead>"
+        f"<table class='list' style='--row: {_ROWS_MM}mm'><thead><tr><th>code</th><th>casting</th><th>label is on</th></tr></thead>"
         f"<tbody>{rows}</tbody></table></main>"
     ))  # fmt: skip
 
 
-def _boxes(rows: pd.DataFrame, readings: Sequence[str], rubric: Rubric | None) -> str:
+def _row_mm(rows: int, graded: Sequence[Item]) -> float:
+    """Height of a row so that all comes on one page; where that is too low to write in, the usual one."""
+    lines = sum(max(math.ceil(len(anchor) / _LETTERS) for anchor in item.anchors) for item in graded)
+    left = (_PAGE_MM - _HEAD_MM - (12 + 3.1 * lines + len(graded) if graded else 0)) / rows - _LINE_MM
+    return min(left, _ROWS_MM) if left >= _LOW_MM else _ROWS_MM
+
+
+def _boxes(rows: pd.DataFrame, readings: Sequence[str], rubric: Rubric | None, row_mm: float) -> str:
     head = "".join(f"<th>{_e(_title(name, rubric))}</th>" for name in readings)
     cells = "".join(f"<td class='write'>{_choices(name, rubric)}</td>" for name in readings)
     body = "".join(
@@ -115,14 +129,14 @@ def _boxes(rows: pd.DataFrame, readings: Sequence[str], rubric: Rubric | None) -
         for row in rows.itertuples()
     )
     return (
-        "<table class='list'><colgroup><col class='place'><col class='code'></colgroup>"
+        f"<table class='list' style='--row: {row_mm:.1f}mm'><colgroup><col class='place'><col class='code'></colgroup>"
         f"<thead><tr><th>order</th><th>code</th>{head}</tr></thead><tbody>{body}</tbody></table>"
     )
 
 
 def _title(name: str, rubric: Rubric | None) -> str:
     item = _item(rubric, name)
-    if item is not None and name not in Score.model_fields:
+    if item is not None:
         return item.title
     return labels.name(name) if name.endswith("_grade") else labels.label(name)
 
@@ -141,7 +155,7 @@ def _item(rubric: Rubric | None, name: str) -> Item | None:
     return next((item for item in items if f"{item.key}_grade" == name), None)
 
 
-def _anchors(items: Sequence[Item]) -> str:
+def _anchors(items: Sequence[Item], version: str) -> str:
     if not items:
         return ""
     head = "".join(f"<th>{grade}</th>" for grade in range(5))
@@ -150,7 +164,7 @@ def _anchors(items: Sequence[Item]) -> str:
         for item in items
     )
     return (
-        "<h2>What the grades mean</h2><table class='anchors'><thead><tr><th></th>"
+        f"<h2>What the grades mean: {_e(version)}, 0 worst to 4 best</h2><table class='anchors'><thead><tr><th></th>"
         f"{head}</tr></thead><tbody>{rows}</tbody></table>"
     )
 

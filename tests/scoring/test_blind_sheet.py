@@ -40,7 +40,7 @@ def test_each_scorer_and_round_has_a_page_with_the_codes_in_their_order(session,
 
 def test_every_reading_has_a_box_grades_to_circle_and_numbers_empty(pages):
     heads = [cell.text_content() for cell in pages[0].xpath(".//table[@class='list']/thead//th")]
-    assert heads == ["order", "code", "bubbles", "largest bubble (mm)", "clarity grade", "good enough to sell"]
+    assert heads == ["order", "code", "bubbles", "largest bubble (mm)", "Clarity", "good enough to sell"]
     assert all(row[2:] == ["", "", "0 1 2 3 4", "yes no"] for page in pages for row in rows(page))
 
 
@@ -86,8 +86,15 @@ def test_a_page_that_cannot_be_written_is_said(session, tmp_path):
         session.paper().save(tmp_path / "nowhere" / "sheet.html")
 
 
+def test_the_meaning_of_the_grades_comes_before_the_boxes_in_the_same_words(session):
+    (page, *_) = html.document_fromstring(session.paper(rubric.load()).html).xpath("//main")
+    anchors, boxes = page.xpath(".//table")
+    assert anchors.get("class") == "anchors"
+    assert anchors.xpath(".//b")[0].text in [cell.text_content() for cell in boxes.xpath(".//th")]
+
+
 @pytest.mark.usefixtures("chromium")
-@pytest.mark.parametrize(("castings", "paper"), [(20, 1), (60, 3)])
+@pytest.mark.parametrize(("castings", "paper"), [(20, 1), (30, 1), (60, 3)])
 def test_a_sheet_prints_on_a4_without_a_page_half_empty(castings, paper, tmp_path):
     grades = ("clarity", "tack", "surface", "edge", "insert", "demold")
     session = plan_rescoring(
