@@ -13,6 +13,19 @@ PATIENCE = "10s"
 """How long a scheduler may take to answer."""
 
 
+def processes(jobs: Any) -> int:
+    """The number of processes asked for: 1 and more, or -1 for all cores.
+
+    Raises
+    ------
+    InputError
+        If it is neither.
+    """
+    if isinstance(jobs, bool) or not isinstance(jobs, int) or jobs == 0 or jobs < -1:
+        raise InputError(f"jobs is {jobs!r}; accepted: a number of processes, or -1 for all cores")
+    return jobs
+
+
 def run(
     work: Callable[..., Any],
     tasks: Sequence[tuple[Any, ...]],
@@ -43,8 +56,7 @@ def run(
     """
     if jobs is None:
         jobs = -1 if len(tasks) >= LONG else 1
-    if isinstance(jobs, bool) or not isinstance(jobs, int) or jobs == 0 or jobs < -1:
-        raise InputError(f"jobs is {jobs!r}; accepted: a number of processes, or -1 for all cores")
+    jobs = processes(jobs)
     bar = len(tasks) >= LONG if progress is None else progress
     if cluster is not None:
         return _told(_on_cluster(work, tasks, cluster), len(tasks), bar, what)

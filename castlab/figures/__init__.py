@@ -45,6 +45,7 @@ PICTURES: dict[str, str] = {
     "castlab.bench.throughput.Throughput": "castlab.figures.costs.draw_throughput",
     "castlab.bench.throughput.OneMore": "castlab.figures.costs.draw_one_more",
     "castlab.scoring.bubbles.BubbleCount": "castlab.figures.counting.draw_count",
+    "castlab.scoring.scale.Scale": "castlab.figures.scales.draw_scale",
     "castlab.scoring.clearness.Clarity": "castlab.figures.clear.draw_clarity",
     "castlab.designs.design.Design": "castlab.figures.planning.draw_design",
     "castlab.designs.detection.Power": "castlab.figures.planning.draw_power",

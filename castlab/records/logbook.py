@@ -391,6 +391,10 @@ class Logbook:
         from castlab.records.models import Photo
 
         self.get(trial_id)
+        if not isinstance(path, str | Path):
+            raise InputError(
+                f"a {type(path).__name__} is no path of a photo; accepted: a path; save the picture as a file first"
+            )
         file = Path(path).expanduser()
         try:
             data = file.read_bytes()
@@ -423,7 +427,7 @@ class Logbook:
     def thumbnail(self, photo_id: str, size: int = 320) -> Path:
         """A small JPEG of a photo, upright and without location data: at most `size` pixels wide and high.
 
-        Raises as `photo_path`.
+        Raises as `photo_path`, and InputError for a size that is none.
         """
         return self.photo_store().thumbnail(self._photo_key(photo_id), size)
 

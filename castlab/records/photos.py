@@ -136,6 +136,8 @@ class PhotoStore:
         """A small JPEG of a photo, upright and without the camera's notes; made when first asked for."""
         from PIL import ImageOps
 
+        if isinstance(size, bool) or not isinstance(size, int) or not 16 <= size <= 4096:
+            raise InputError(f"size is {size!r}; accepted: a whole number of pixels from 16 to 4096")
         target = self.folder / "thumbnails" / f"{key}-{size}.jpg"
         if not target.exists():
             original = self.path(key)

@@ -59,9 +59,14 @@ class Paper:
         Raises
         ------
         InputError
-            If it cannot be written.
+            If it cannot be written, or its name does not end in .html.
         """
         file = Path(path)
+        if file.suffix.lower() != ".html":
+            raise InputError(
+                f"{file.name!r} is no page that can be written; accepted: a name ending in .html, of which "
+                "castlab.printing.to_pdf makes a PDF"
+            )
         try:
             file.write_text(self.html, encoding="utf-8")
         except OSError as exc:

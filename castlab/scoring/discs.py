@@ -29,7 +29,8 @@ Ellipse = tuple[float, float, float, float, float]
 class Disc:
     """Centre, half axes and residual of the edge in pixels; `share`: 95% of the longer axis' uncertainty, relative;
     `seen`: share of the edge that the ellipse passes through; `contrast`: between the disc and what is about it;
-    `held`: share of the way round that the light steps the same way; `even`: mean of that step over its spread."""
+    `held`: share of the way round that the light steps the same way; `even`: mean of that step over its spread; `outline`:
+    points of the ellipse (x, y)."""
 
     x: float
     y: float
@@ -41,6 +42,7 @@ class Disc:
     contrast: float
     held: float
     even: float
+    outline: np.ndarray
 
 
 def find_disc(plane: np.ndarray) -> Disc | None:
@@ -153,7 +155,16 @@ def _fitted(plane: np.ndarray, x: float, y: float, radius: float) -> Disc | None
     spread = float(np.hypot(residual * np.sqrt(8 / kept.sum()), 0.25))
     seen = float(kept.sum()) / _ANGLES
     held, even = _step(plane, ellipse)
-    return Disc(float(cx), float(cy), longer, shorter, residual, 1.96 * spread / longer, seen, contrast, held, even)
+    return Disc(
+        float(cx), float(cy), longer, shorter, residual, 1.96 * spread / longer, seen, contrast, held, even, _outline(ellipse)
+    )  # fmt: skip
+
+
+def _outline(ellipse: Ellipse) -> np.ndarray:
+    x, y, a, b, turn = ellipse
+    round_it = np.linspace(0, 2 * np.pi, 181)
+    u, v = a * np.cos(round_it), b * np.sin(round_it)
+    return np.column_stack([x + u * np.cos(turn) - v * np.sin(turn), y + u * np.sin(turn) + v * np.cos(turn)])
 
 
 def _step(plane: np.ndarray, ellipse: Ellipse) -> tuple[float, float]:

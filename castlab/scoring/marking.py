@@ -93,14 +93,20 @@ class Marks:
         Raises
         ------
         InputError
-            If it lies outside the photo or has no size.
+            If it lies outside the photo or has no size, or anything is no number or no time.
         """
+        try:
+            x_mm, y_mm, diameter_mm = float(x_mm), float(y_mm), float(diameter_mm)
+        except (TypeError, ValueError):
+            raise InputError(
+                f"({x_mm!r}, {y_mm!r}) of {diameter_mm!r} mm is no place and size of a bubble; accepted: numbers, mm"
+            ) from None
         if not (0 <= x_mm <= self.width_mm and 0 <= y_mm <= self.height_mm):
             raise InputError(
                 f"({x_mm:.4g}, {y_mm:.4g}) mm lies outside the photo, which is {self.width_mm:.4g} x {self.height_mm:.4g} mm"
             )
         if not 0 < diameter_mm <= max(self.width_mm, self.height_mm):
-            raise InputError(f"a bubble of {diameter_mm!r} mm cannot be; accepted: above 0, up to the photo's size")
+            raise InputError(f"a bubble of {diameter_mm:g} mm cannot be; accepted: above 0, up to the photo's size")
         number = len(self.found) + sum(change.do == "add" for change in self.changes)
         circle = Circle(number, round(x_mm, 4), round(y_mm, 4), round(diameter_mm, 4), by_hand=True)
         return self._with("add", circle, who, at)
@@ -123,6 +129,8 @@ class Marks:
         return replace(self, changes=self.changes[:-1])
 
     def _with(self, do: str, circle: Circle, who: str, at: datetime) -> Marks:
+        if not isinstance(at, datetime):
+            raise InputError(f"at is {at!r}; accepted: the time of the change, a datetime")
         change = Change(do, circle, who, at.isoformat(timespec="seconds"))
         return replace(self, changes=(*self.changes, change))
 

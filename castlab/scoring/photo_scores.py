@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from castlab import __version__
+from castlab.designs.workers import processes
 from castlab.errors import CastlabError, InputError, NotFoundError
 from castlab.records.models import Score
 from castlab.results import Result
@@ -92,8 +93,7 @@ def score_photos(
     """
     from tqdm.auto import tqdm
 
-    if isinstance(jobs, bool) or not isinstance(jobs, int) or jobs == 0 or jobs < -1:
-        raise InputError(f"jobs is {jobs!r}; accepted: a number of processes, or -1 for all cores")
+    processes(jobs)
     smallest = above_zero(smallest_mm)
     if math.isnan(smallest):
         raise InputError(f"smallest_mm is {smallest_mm!r}; give a diameter in mm, above 0")

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from castlab.errors import InputError
+from castlab.scoring.lengths import above_zero
 
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 """Width and height, mm: A4 by ISO 216, letter by ANSI/ASME Y14.1."""
@@ -158,9 +159,10 @@ class Sheet:
             ) from None
 
     def _written(self, file: Path) -> Path:
-        if file.suffix == ".svg":
+        kind = file.suffix.lower()
+        if kind == ".svg":
             file.write_text(self.svg, encoding="utf-8")
-        elif file.suffix == ".html":
+        elif kind == ".html":
             width, height = PAPERS[self.paper]
             page = (
                 f"@page {{ size: {width:g}mm {height:g}mm; margin: 0 }} body {{ margin: 0 }} svg {{ display: block }}"
@@ -169,7 +171,7 @@ class Sheet:
             file.write_text(
                 f"<!doctype html><html lang='en'><head>{head}</head><body>{self.svg}</body></html>", "utf-8"
             )
-        elif file.suffix == ".pdf":
+        elif kind == ".pdf":
             self._pdf(file)
         else:
             raise InputError(
@@ -295,14 +297,15 @@ def clarity_target(paper: str = "a4", field_mm: float = 40.0) -> Sheet:
     8
     """
     name = _paper(paper)
-    if not (isinstance(field_mm, int | float) and 16 <= field_mm <= WIDEST_MM):
+    size = above_zero(field_mm)
+    if not 16 <= size <= WIDEST_MM:
         raise InputError(
             f"field_mm is {field_mm!r}; accepted: 16 to {WIDEST_MM:g} mm, narrower than the casting; wider bars would reach the marks"
         )
     width = PAPERS[name][0]
     marks = Marks(tuple(55.0 * n for n in range(4)), (0.0, 52.5, 105.0), 8.0)
     centres = (marks.width * 0.265, marks.width * 0.735)
-    fields = tuple(_field(x, marks.height / 2, field_mm) for x in centres)
+    fields = tuple(_field(x, marks.height / 2, size) for x in centres)
     words = (
         "Print at 100% (actual size), best quality, on plain white paper.",
         "Casting flat on the left bars, covering them to the dashed line; leave the right bars bare.",

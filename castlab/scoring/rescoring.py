@@ -18,6 +18,7 @@ from castlab.analysis import words
 from castlab.errors import ConflictError, InputError
 from castlab.results import Result
 from castlab.scoring import keeping, ratings
+from castlab.scoring.lengths import above_zero
 
 if TYPE_CHECKING:
     from castlab.records import Logbook, Score
@@ -167,9 +168,9 @@ def plan_rescoring(
     for name, number, least in (("repeats", repeats, 1), ("how_many", how_many, 2)):
         if number is not None and (isinstance(number, bool) or not isinstance(number, int) or number < least):
             raise InputError(f"{name} is {number!r}; accepted: a whole number of at least {least}")
-    if not 0 < expected < 1:
+    if not 0 < above_zero(expected) < 1:
         raise InputError(f"expected is {expected!r}; accepted: a number between 0 and 1")
-    if half_width is not None and not 0 < half_width < 1:
+    if half_width is not None and not 0 < above_zero(half_width) < 1:
         raise InputError(f"half_width is {half_width!r}; accepted: a number between 0 and 1")
     k = len(people) * repeats
     needed = castings_for(half_width, expected, k) if half_width is not None and k > 1 else None

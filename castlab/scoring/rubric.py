@@ -173,6 +173,8 @@ def load(path: str | Path | None = None) -> Rubric:
     >>> [item.key for item in load().items][:3]
     ['bubbles', 'clarity', 'tack']
     """
+    if path is not None and not isinstance(path, str | Path):
+        raise InputError(f"the rubric is {path!r}; accepted: the path of a TOML file, or None for the house's")
     file = HOUSE if path is None else Path(path)
     try:
         told = tomllib.loads(file.read_text(encoding="utf-8"))
@@ -197,6 +199,8 @@ def _item(file: Path, key: str, table: Any) -> Item:
         or not all(isinstance(a, str) and a.strip() for a in anchors)
     ):
         raise InputError(f"{file}, [{key}]: anchors needs {GRADES} texts, grade 0 (worst) first")
+    if unknown := sorted(set(table) - {"title", "look", "anchors"}):
+        raise InputError(f"{file}, [{key}]: {', '.join(unknown)} is not read; accepted: title, look and anchors")
     field = "bubbles" if key == "bubbles" else f"{key}_grade"
     if not EXTRA_NAME.fullmatch(field):
         raise InputError(
@@ -216,6 +220,11 @@ def mixed(frame_or_scores: pd.DataFrame | Iterable[Score]) -> str | None:
     ----------
     frame_or_scores
         Scores, a frame with a row per score (column `rubric`), or the logbook's frame (column `rubrics`).
+
+    Raises
+    ------
+    InputError
+        If it is neither.
 
     Examples
     --------
@@ -253,6 +262,9 @@ def outside(grades: pd.Series) -> str | None:
 def _rubrics(scores: Any) -> set[str]:
     """Names of the rubrics in use; "" where a graded score names none."""
     if not hasattr(scores, "columns"):
+        scores = list(scores) if isinstance(scores, Iterable) and not isinstance(scores, str) else [scores]
+        if not all(isinstance(score, Score) for score in scores):
+            raise InputError("rubrics are told of scores: accepted: a list of Score, or a frame such as book.scores()")
         fields = [name for name in Score.model_fields if name.endswith("_grade")]
         return {s.rubric or "" for s in scores if s.extra_grades or any(getattr(s, f) is not None for f in fields)}
     if "rubrics" in scores:

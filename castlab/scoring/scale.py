@@ -35,13 +35,22 @@ _TILT = 0.97
 """Ratio of a disc's axes below which the camera is said to be tilted: 14 degrees."""
 
 
+@dataclass(frozen=True)
+class DiscSeen:
+    """A photo (8 bit) and the outline of the disc that was measured in it, points by x and y in its pixels."""
+
+    photo: np.ndarray
+    outline: np.ndarray
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Scale(Result):
     """Millimetres across one pixel with a 95% interval, and how it was found.
 
     `picture`: for a marker sheet the photo as seen from straight above (rows x columns x 3, 8 bit), to which the scale
     belongs; else None. `residual_mm`: how far, as a root mean square, the marks or the disc's edge lie from where they
-    should. `to_mm`: for a marker sheet the map from the photo's pixels to mm of the sheet.
+    should. `to_mm`: for a marker sheet the map from the photo's pixels to mm of the sheet. `disc`: for a disc the photo, in
+    which `.figure()` shows it.
     """
 
     mm_per_pixel: float
@@ -51,6 +60,7 @@ class Scale(Result):
     residual_mm: float | None = None
     picture: np.ndarray | None = field(default=None, repr=False)
     to_mm: ProjectiveTransform | None = field(default=None, repr=False)
+    disc: DiscSeen | None = field(default=None, repr=False)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         row = {"method": self.method, "mm per pixel": self.mm_per_pixel, "low": self.low, "high": self.high}
@@ -165,7 +175,8 @@ def scale_from_disc(image: Any, diameter_mm: float, region: Sequence[float] | No
     from castlab.scoring.discs import LEAST_PX, find_disc
 
     diameter = _positive(diameter_mm, "diameter_mm", "the disc's diameter in mm")
-    plane = colour.linear(pictures.light(pictures.read_colours(image)))
+    colours = pictures.read_colours(image)
+    plane = colour.linear(pictures.light(colours))
     box = _pixels(region, plane.shape)
     disc = find_disc(plane[box])
     if disc is None:
@@ -185,7 +196,9 @@ def scale_from_disc(image: Any, diameter_mm: float, region: Sequence[float] | No
         cautions.append(f"Only {disc.seen:.0%} of the disc's edge is clear.")
     x, y = disc.x + box[1].start, disc.y + box[0].start
     method = f"disc of {diameter:g} mm at pixel {x:.0f}, {y:.0f}"
-    return _scale(per_pixel, disc.share, method, cautions, residual_mm=disc.residual * per_pixel)
+    outline = np.add(disc.outline, (box[1].start, box[0].start))
+    shown = DiscSeen((colours * 255 + 0.5).astype(np.uint8), outline)
+    return _scale(per_pixel, disc.share, method, cautions, residual_mm=disc.residual * per_pixel, disc=shown)
 
 
 def scale_from_sheet(
@@ -262,7 +275,10 @@ def scale_from_sheet(
 
 def _scale(per_pixel: float, share: float, method: str, cautions: list[str], **more: Any) -> Scale:
     low, high = per_pixel * (1 - share), per_pixel * (1 + share)
-    verdict = f"{per_pixel:.4g} mm per pixel (95% interval {low:.4g} to {high:.4g}), from the {method}."
+    # as many digits as show the interval, up to a millionth of the value
+    digits = max(0, int(np.ceil(1 - np.log10(per_pixel * max(share, 1e-6)))))
+    shown = [f"{value:.{digits}f}" for value in (per_pixel, low, high)]
+    verdict = f"{shown[0]} mm per pixel (95% interval {shown[1]} to {shown[2]}), from the {method}."
     if share > 0.02:
         cautions = [*cautions, f"The scale is known to {100 * share:.1f}% only: take a longer length or go nearer."]
     return Scale(

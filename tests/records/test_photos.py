@@ -381,3 +381,15 @@ def test_a_logbook_file_keeps_its_photos_beside_it_and_nowhere_else(shop, tmp_pa
     assert shop.photo_folder == tmp_path / "shop.db.photos"
     with pytest.raises(InputError, match="photo_folder is for a database server"):
         Logbook.open(tmp_path / "shop.db", photo_folder=tmp_path / "other")
+
+
+@pytest.mark.parametrize("size", [0, -5, "x", 64.5, True, 100_000])
+def test_a_thumbnail_of_no_size_is_refused(shop, file, size):
+    photo = shop.add_photo("T-001.1", file)
+    with pytest.raises(InputError, match="whole number of pixels from 16"):
+        shop.thumbnail(photo.id, size)
+
+
+def test_bytes_are_no_path_of_a_photo(shop, file):
+    with pytest.raises(InputError, match="a bytes is no path of a photo"):
+        shop.add_photo("T-001.1", file.read_bytes())

@@ -93,6 +93,11 @@ def test_the_meaning_of_the_grades_comes_before_the_boxes_in_the_same_words(sess
     assert anchors.xpath(".//b")[0].text in [cell.text_content() for cell in boxes.xpath(".//th")]
 
 
+def test_a_page_is_no_pdf(session, tmp_path):
+    with pytest.raises(InputError, match=r"ending in \.html"):
+        session.paper().save(tmp_path / "sheet.pdf")
+
+
 @pytest.mark.usefixtures("chromium")
 @pytest.mark.parametrize(("castings", "paper"), [(20, 1), (30, 1), (60, 3)])
 def test_a_sheet_prints_on_a4_without_a_page_half_empty(castings, paper, tmp_path):

@@ -262,3 +262,14 @@ def test_a_draft_that_cannot_be_read_is_put_aside(book, seen):
     draft._file.write_text("{ half", encoding="utf-8")
     assert mark_bubbles(book, "P-001.1.1", seen).marks.count == 3
     assert draft._file.with_suffix(".unreadable").read_text(encoding="utf-8") == "{ half"
+
+
+def test_a_mark_that_is_no_place_or_no_time_is_refused(seen):
+    marks = marks_of(seen, "P-001.1.1")
+    for wrong in (("a", 1, 1), (1, None, 1), (1, 1, "wide")):
+        with pytest.raises(InputError, match="no place and size of a bubble"):
+            marks.add(*wrong, who="Ada", at=NOON)
+    with pytest.raises(InputError, match="at is 'noon'"):
+        marks.add(1, 1, 0.5, who="Ada", at="noon")
+    with pytest.raises(InputError, match="at is None"):
+        marks.remove(0, who="Ada", at=None)

@@ -301,6 +301,8 @@ def test_shifts_all_alike_are_no_proof_of_drift(shift):
         ({"readings": ["code"]}, "readings name code"),
         ({"readings": ["bubbles", "bubbles"]}, "different names"),
         ({"by": "words"}, "words holds 'x'"),
+        ({"half_width": "x"}, "half_width is 'x'"),
+        ({"expected": "much"}, "expected is 'much'"),
         ({"half_width": 0.001}, "would take .* castings"),
         ({"half_width": 0.1, "scorers": ["Ada"]}, "half_width needs two readings"),
     ],

@@ -67,12 +67,25 @@ def test_a_changed_anchor_or_a_new_item_is_another_version_and_a_comment_is_not(
         ("[", "no TOML"),
         ('name = "x"\n[a]\nanchors = ["1"]', "5 texts"),
         ('name = "x"\n[Edge-fill]\nanchors = ["1", "2", "3", "4", "5"]', "an item's name is lower-case letters"),
+        ('name = "x"\n[a]\nfield = "a"\nanchors = ["1", "2", "3", "4", "5"]', "field is not read; accepted: title"),
     ],
 )
 def test_a_file_that_is_no_rubric_says_what_is_wrong(tmp_path, text, said):
     (tmp_path / "r.toml").write_text(text)
     with pytest.raises(InputError, match=said):
         rubric.load(tmp_path / "r.toml")
+
+
+@pytest.mark.parametrize("wrong", [5, b"house.toml", ["a"]])
+def test_what_is_no_path_is_no_rubric(wrong):
+    with pytest.raises(InputError, match="path of a TOML file"):
+        rubric.load(wrong)
+
+
+@pytest.mark.parametrize("wrong", [None, 5, "scores", [1, 2]])
+def test_mixed_rubrics_are_told_of_scores_only(wrong):
+    with pytest.raises(InputError, match="a list of Score, or a frame"):
+        rubric.mixed(wrong)
 
 
 def test_mixed_rubrics_are_said_and_ungraded_scores_do_not_count():

@@ -76,6 +76,24 @@ def test_a_disc_gives_the_scale_within_half_a_percent_and_within_its_interval(di
     assert any("degrees off" in caution for caution in scale.cautions) == (squeeze < 1)
 
 
+def test_the_picture_of_a_scale_shows_the_disc_that_was_measured():
+    """The outline against the rendered disc: centre (430.3, 350.7), 300 px wide, 0.9 of it high."""
+    scale = scale_from_disc(disc_photo(300, squeeze=0.9, ground=0.9), 23.0, region=(200, 100, 500, 500))
+    figure = scale.figure()
+    x, y = figure.axes[0].lines[-1].get_data()
+    away = np.hypot(x - 430.3, (y - 350.7) / 0.9)
+    np.testing.assert_allclose(away, 150, atol=1.5)
+    assert "make sure that it is the right one" in figure.alt
+
+
+def test_the_interval_of_a_scale_is_told_with_as_many_digits_as_it_needs(printed):
+    scale = scale_from_sheet(Camera().photo(SHEET, printed))
+    told = scale.verdict.partition("interval ")[2].partition(")")[0].split(" to ")
+    assert len(set(told)) == 2
+    assert float(told[0]) == pytest.approx(scale.low, abs=0.2 * (scale.high - scale.low))
+    assert scale.figure().axes[0].get_xlabel() == "mm"
+
+
 def test_a_known_length_gives_the_scale_and_how_surely_it_is_known():
     scale = scale_from_length((10, 20), (310, 420), 25.0, placed_px=2, read_mm=0.1)
     assert scale.mm_per_pixel == pytest.approx(0.05)
@@ -97,7 +115,7 @@ def test_sheets_fit_their_paper_and_print_in_true_size(make, paper, tmp_path):
         assert x + w <= width - 8
         assert y + h <= height - 8
     assert f'width="{width:g}mm"' in sheet.svg
-    text = sheet.save(tmp_path / "sheet.pdf").read_bytes().decode("latin-1")
+    text = sheet.save(tmp_path / "sheet.PDF").read_bytes().decode("latin-1")
     box = text[text.index("/MediaBox") :].partition("[")[2].split()[:4]
     assert [float(side.rstrip("]")) for side in box[2:]] == pytest.approx(
         [width / 25.4 * 72, height / 25.4 * 72], abs=0.01
@@ -127,6 +145,7 @@ def test_sheets_fit_their_paper_and_print_in_true_size(make, paper, tmp_path):
         (lambda: scale_from_length((0, 0), (100, 0), 5, placed_px="x"), "placed_px is 'x'"),
         (lambda: SHEET.save("no such folder/sheet.pdf"), "could not be written"),
         (lambda: SHEET.save("no such folder/sheet.svg"), "could not be written"),
+        (lambda: scale_from_length((0, 0), (100, 0), 5).figure(), "rests on no picture"),
     ],
 )
 def test_what_cannot_be_used_is_said_in_one_sentence(call, words):
