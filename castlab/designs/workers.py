@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from numbers import Integral
 from typing import Any
 
 from castlab.errors import InputError
@@ -21,9 +22,9 @@ def processes(jobs: Any) -> int:
     InputError
         If it is neither.
     """
-    if isinstance(jobs, bool) or not isinstance(jobs, int) or jobs == 0 or jobs < -1:
+    if isinstance(jobs, bool) or not isinstance(jobs, Integral) or jobs == 0 or jobs < -1:
         raise InputError(f"jobs is {jobs!r}; accepted: a number of processes, or -1 for all cores")
-    return jobs
+    return int(jobs)
 
 
 def run(

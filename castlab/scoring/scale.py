@@ -276,7 +276,7 @@ def scale_from_sheet(
 def _scale(per_pixel: float, share: float, method: str, cautions: list[str], **more: Any) -> Scale:
     low, high = per_pixel * (1 - share), per_pixel * (1 + share)
     # as many digits as show the interval, up to a millionth of the value
-    digits = max(0, int(np.ceil(1 - np.log10(per_pixel * max(share, 1e-6)))))
+    digits = max(0, int(np.ceil(0.5 - np.log10(per_pixel * max(share, 1e-6)))))
     shown = [f"{value:.{digits}f}" for value in (per_pixel, low, high)]
     verdict = f"{shown[0]} mm per pixel (95% interval {shown[1]} to {shown[2]}), from the {method}."
     if share > 0.02:
