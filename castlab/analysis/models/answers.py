@@ -20,6 +20,8 @@ from castlab.analysis.models.linear import LinearFit, LinearFits
 from castlab.errors import FitError
 
 LEVEL = 0.95
+UNLIMITED = 1e4
+"""Degrees of freedom from which F is chi-square to four digits: told as without limit."""
 LEFT_OUT = "the other factors could not be fitted with this effect left out; use fewer factors or levels"
 
 
@@ -31,6 +33,17 @@ class Test:
     df: str
     p: float
     method: str
+
+
+def degrees(q: int, df: float) -> str:
+    """Numerator and denominator degrees of freedom of an F.
+
+    Examples
+    --------
+    >>> degrees(1, 17.04), degrees(2, 1234.5), degrees(1, 3.7e8)
+    ('1, 17', '2, 1234', '1, inf')
+    """
+    return f"{q}, {'inf' if df > UNLIMITED else f'{df:.3g}' if df < 1000 else f'{df:.0f}'}"
 
 
 class Model:
@@ -85,7 +98,7 @@ class Wald(Model):
         statistic, q, df, p = self.fit.f_test(np.eye(len(self.coef))[list(cols)])
         if np.isinf(df):
             return Test(q * statistic, str(q), p, "Wald chi-square")
-        return Test(statistic, f"{q}, {df:.3g}", p, "F")
+        return Test(statistic, degrees(q, df), p, "F")
 
     def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         middle = rows @ self.coef
@@ -179,7 +192,7 @@ class Profile(Model):
             return Test(statistic, str(q), float(stats.chi2.sf(statistic, q)), "likelihood ratio")
         return Test(
             statistic / q,
-            f"{q}, {self.df:.3g}",
+            degrees(q, self.df),
             float(stats.f.sf(statistic / q, q, self.df)),
             "F of the likelihood ratio",
         )

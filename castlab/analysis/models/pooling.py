@@ -15,7 +15,7 @@ from functools import lru_cache
 import numpy as np
 from scipy import stats
 
-from castlab.analysis.models.answers import LEVEL, Model, Test
+from castlab.analysis.models.answers import LEVEL, Model, Test, degrees
 
 _INNER = 0.5
 """Second confidence level: how much wider the 95% interval is than this one tells the degrees of freedom."""
@@ -115,10 +115,10 @@ class Pooled(Model):
             if not np.isfinite(toward.variance[0]):
                 toward = high if toward is low else low
             if not np.isfinite(toward.variance[0]):
-                return Test(0.0, f"1, {toward.df[0]:.3g}", 1.0, "pooled F")
+                return Test(0.0, degrees(1, toward.df[0]), 1.0, "pooled F")
             statistic = float(toward.estimate[0] / np.sqrt(toward.variance[0]))
             df = float(toward.df[0])
-            return Test(statistic**2, f"1, {df:.3g}", float(2 * stats.t.sf(abs(statistic), df)), "pooled F")
+            return Test(statistic**2, degrees(1, df), float(2 * stats.t.sf(abs(statistic), df)), "pooled F")
         return self._joint(list(cols))
 
     def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -190,7 +190,7 @@ class Pooled(Model):
         lost = np.array(rise / (1 + rise))
         df = float(_small_sample(np.array(drawn), lost, np.array(complete)))
         p = stats.chi2.sf(q * statistic, q) if np.isinf(df) else stats.f.sf(statistic, q, df)
-        return Test(statistic, f"{q}, {df:.3g}", float(p), "pooled F")
+        return Test(statistic, degrees(q, df), float(p), "pooled F")
 
 
 def _covariance(model: Model, cols: list[int]) -> np.ndarray:
