@@ -15,6 +15,7 @@ import pandas as pd
 
 from castlab import labels
 from castlab.analysis import separating, words
+from castlab.analysis.models import linear, permutation
 from castlab.analysis.reading import castings as rows_of
 from castlab.analysis.reading import coding
 from castlab.errors import FitError, InputError
@@ -249,7 +250,6 @@ def separable(
     kept: list[coding.Factor] = []
     dropped: dict[str, str] = {}
     X = np.ones((len(data), 1))
-    batches = None if codes is None else np.eye(int(codes.max()) + 1)[codes]
     for f in factors:
         if not f.varied:
             dropped[f.name] = f"{f.name} was never varied, so these castings say nothing about it."
@@ -269,7 +269,7 @@ def separable(
                 f"{f.name} was left out, and what is said of {partners} may be due to {f.name}."
             )
             continue
-        if batches is not None and np.linalg.matrix_rank(np.hstack([wider, batches])) - rank < 1:
+        if codes is not None and linear.strata(wider, codes).df_between < 1:
             dropped[f.name] = (
                 f"{f.name} changed only from batch to batch, and no batch is left to show how much batches differ anyway: "
                 "its effect cannot be told from the batch. It was left out; repeat a setting in another batch."
@@ -317,18 +317,19 @@ def _pair_words(share: float) -> str:
 def _with_batch(
     varied: Sequence[coding.Factor], blocks: dict[str, np.ndarray], codes: np.ndarray, batch: str
 ) -> list[tuple[str, str, float, str]]:
-    batches = np.eye(int(codes.max()) + 1)[codes]
+    batches = int(codes.max()) + 1
     found = []
     for f in varied:
-        if _share(blocks[f.name], _centred(batches)) < ALWAYS:
+        basis = _basis(blocks[f.name])
+        if np.sum(permutation.batch_means(basis, codes) ** 2) < ALWAYS * max(basis.shape[1], 1):
             continue
         settings = len(np.unique(np.round(blocks[f.name], 9), axis=0))
-        if batches.shape[1] <= settings:
+        if batches <= settings:
             text = (
                 "changed only from batch to batch, each setting in one batch: its effect cannot be told from the batch"
             )
         else:
-            text = f"set per batch: judged on {batches.shape[1]} batches, not on the number of castings"
+            text = f"set per batch: judged on {batches} batches, not on the number of castings"
         found.append((f.name, batch, 1.0, text))
     return found
 

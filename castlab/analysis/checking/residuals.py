@@ -125,7 +125,7 @@ def _variances(X: np.ndarray, z: np.ndarray, codes: np.ndarray | None, w: np.nda
 def _df(X: np.ndarray, codes: np.ndarray | None) -> float:
     if codes is None:
         return float(len(X) - X.shape[1])
-    return float(len(X) - np.linalg.matrix_rank(np.hstack([X, np.eye(int(codes.max()) + 1)[codes]])))
+    return float(linear.strata(X, codes).df_within)
 
 
 def _deletion(

@@ -75,13 +75,11 @@ def choose(castings: Castings, design: Design) -> Chosen:
             f"{words.count(n, 'complete casting')} cannot carry {p - 1} effects and leave anything to judge them by; "
             f"use fewer factors or levels, or make at least {p + 1 - n} more"
         )
-    if castings.codes is not None:
-        batches = np.eye(castings.n_batches)[castings.codes]
-        if np.linalg.matrix_rank(np.hstack([design.X, batches])) >= n:
-            raise FitError(
-                f"{castings.size()} leave nothing to judge the castings of one batch by; "
-                "use fewer factors, or make more castings per batch"
-            )
+    if castings.codes is not None and linear.strata(design.X, castings.codes).df_within <= 0:
+        raise FitError(
+            f"{castings.size()} leave nothing to judge the castings of one batch by; "
+            "use fewer factors, or make more castings per batch"
+        )
     if castings.kind == "count" and castings.codes is None and n - p >= many.FEW:
         import statsmodels.api  # noqa: F401  (first import sets warning filters, so it comes before ours)
     makers = {"count": count_fit.count, "measure": _measure, "grade": grade_fit.grade, "pass": pass_fit.passed}

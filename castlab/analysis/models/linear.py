@@ -75,7 +75,7 @@ def strata(X: np.ndarray, codes: np.ndarray) -> Strata:
     order = np.argsort(codes, kind="stable")
     starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
     means = np.add.reduceat(X[order], starts) / sizes[:, None]
-    _, singular, turn = np.linalg.svd(X - means[codes])
+    _, singular, turn = np.linalg.svd(X - means[codes], full_matrices=len(X) < X.shape[1])
     inside = int(np.sum(singular > 1e-9 * max(1.0, singular[0])))
     constant = means @ turn[inside:].T
     return Strata(codes, order, starts, sizes, turn.T, inside, np.eye(len(sizes)) - constant @ np.linalg.pinv(constant))

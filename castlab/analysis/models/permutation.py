@@ -95,37 +95,15 @@ def randomised(
     return Randomised((hits + 1) / (n + 1), max(smallest, 1 / (n + 1)), n, False, how)
 
 
-def p_values(X: np.ndarray, Y: np.ndarray, col: int, codes: np.ndarray | None) -> np.ndarray:
-    """`p_value` of one column for many responses (S, n); the arrangements depend on the design alone and serve all.
-
-    Examples
-    --------
-    >>> X = np.column_stack([np.ones(8), np.repeat([0.0, 1.0], 4)])
-    >>> (p_values(X, np.array([np.arange(8.0), np.resize([1.0, 2.0], 8)]), 1, None) * 70).round().tolist()
-    [2.0, 70.0]
-    """
-    lots, q = _drawn(X, [col], codes, None, SAMPLES)
-    residual = Y - (Y @ q) @ q.T
-
-    def explained(settings: np.ndarray) -> np.ndarray:
-        """(arrangements, S) sums of squares, as `_explained` has them for one response."""
-        whole = np.sum(settings**2, axis=1)
-        left = whole - np.sum((settings @ q) ** 2, axis=1)
-        usable = left > 1e-9 * whole
-        return np.asarray((settings @ residual.T) ** 2 * (usable / np.where(usable, left, 1.0))[:, None])
-
-    least = explained(lots.made.T)[0] - 1e-9 * np.maximum(1.0, np.sum(Y**2, axis=1))
-    hits, n = sum(np.sum(explained(part[:, :, 0]) >= least, axis=0) for part in lots.parts()), len(lots.orders)
-    return np.asarray(hits / n if lots.exact else (hits + 1) / (n + 1))
-
-
 @dataclass(frozen=True)
 class _Lots:
     """The arrangements of a factor's settings: rows of settings `units`, the row `where` each casting has its own from, the
-    stratum of each row, `orders` (arrangements, rows) of `total` there are, all of them if `exact`."""
+    stratum of each row, `orders` (arrangements, rows) of `total` there are, all of them if `exact`; `less` (n, columns) is
+    taken off, the means of batches within which settings are shuffled, which no shuffle changes."""
 
     units: np.ndarray
     where: np.ndarray
+    less: np.ndarray
     strata: np.ndarray
     orders: np.ndarray
     total: int
@@ -138,11 +116,12 @@ class _Lots:
     @property
     def made(self) -> np.ndarray:
         """(n, columns) the settings as they were."""
-        return np.asarray(self.units[self.where])
+        return np.asarray(self.units[self.where] - self.less)
 
     def parts(self) -> Iterator[np.ndarray]:
         """(some arrangements, n, columns), part by part."""
-        return (self.units[self.orders[at : at + AT_ONCE]][:, self.where] for at in range(0, len(self.orders), AT_ONCE))
+        some = (self.orders[at : at + AT_ONCE] for at in range(0, len(self.orders), AT_ONCE))
+        return (self.units[orders][:, self.where] - self.less for orders in some)
 
 
 def _drawn(
@@ -150,12 +129,12 @@ def _drawn(
 ) -> tuple[_Lots, np.ndarray]:
     """The arrangements of these columns, and a basis of all others."""
     own, rest = X[:, list(cols)], np.delete(X, list(cols), axis=1)
-    units, where, strata, rest, what = _as_made(own, rest, codes, blocks)
+    units, where, less, strata, rest, what = _as_made(own, rest, codes, blocks)
     u, size, _ = np.linalg.svd(rest, full_matrices=False)
     kinds = np.unique(units.round(9), axis=0, return_inverse=True)[1].ravel()
     total = _how_many(kinds, strata)
     orders = _every_order(kinds, strata) if total <= MOST_ARRANGEMENTS else _some_orders(strata, samples)
-    return _Lots(units, where, strata, orders, total, what), u[:, size > 1e-9 * size[0]]
+    return _Lots(units, where, less, strata, orders, total, what), u[:, size > 1e-9 * max(1.0, size[0])]
 
 
 def set_per_batch(block: np.ndarray, codes: np.ndarray) -> bool:
@@ -169,10 +148,10 @@ def share_within(block: np.ndarray, codes: np.ndarray) -> float:
     """Share of the variation of these columns that lies within batches: 0 for what was set per batch."""
     about = block - block.mean(axis=0)
     total = float(np.sum(about**2))
-    return float(np.sum((block - _means(block, codes)) ** 2)) / total if total > 0 else 0.0
+    return float(np.sum((block - batch_means(block, codes)) ** 2)) / total if total > 0 else 0.0
 
 
-def _means(block: np.ndarray, codes: np.ndarray) -> np.ndarray:
+def batch_means(block: np.ndarray, codes: np.ndarray) -> np.ndarray:
     """Batch means of each column, one row per casting."""
     sums = np.zeros((int(codes.max()) + 1, block.shape[1]))
     np.add.at(sums, codes, block)
@@ -181,26 +160,27 @@ def _means(block: np.ndarray, codes: np.ndarray) -> np.ndarray:
 
 def _as_made(
     own: np.ndarray, rest: np.ndarray, codes: np.ndarray | None, blocks: np.ndarray | None
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, str]:
-    """What is shuffled: rows of settings, the row of each casting, the stratum of each row, the other columns, in words."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray, str]:
+    """What is shuffled: rows of settings, the row of each casting, what is taken off, the stratum of each row, the other
+    columns, in words."""
     n = len(own)
-    each, one = np.arange(n), np.zeros(n, dtype=int)
+    each, one, none = np.arange(n), np.zeros(n, dtype=int), np.zeros(own.shape)
     molds = rest if blocks is None else np.hstack([rest, _indicators(blocks)])
     if codes is None:
         if blocks is None:
-            return own, each, one, rest, "castings"
-        return own, each, blocks, molds, "castings within molds"
+            return own, each, none, one, rest, "castings"
+        return own, each, none, blocks, molds, "castings within molds"
     if share_within(own, codes) < 0.5:
         units = np.zeros((int(codes.max()) + 1, own.shape[1]))
-        units[codes] = _means(own, codes)
-        return units, codes, np.zeros(len(units), dtype=int), molds, "whole batches"
-    rest = np.hstack([molds, _indicators(codes)])
+        units[codes] = batch_means(own, codes)
+        return units, codes, none, np.zeros(len(units), dtype=int), molds, "whole batches"
+    less, molds = batch_means(own, codes), molds - batch_means(molds, codes)
     if blocks is not None:
         cells = np.unique(np.column_stack([codes, blocks]), axis=0, return_inverse=True)[1].ravel()
         kinds = np.unique(own.round(9), axis=0, return_inverse=True)[1].ravel()
         if _how_many(kinds, cells) >= 20:
-            return own, each, cells, rest, "castings within batches and molds"
-    return own, each, codes, rest, "castings within batches"
+            return own, each, less, cells, molds, "castings within batches and molds"
+    return own, each, less, codes, molds, "castings within batches"
 
 
 def _indicators(codes: np.ndarray) -> np.ndarray:
