@@ -57,8 +57,12 @@ class Strata:
     """(p, p) rotation of the columns: first those that differ within batches, then those that are constant there."""
     inside: int
     """How many differ within."""
-    residual: np.ndarray
-    """(batches, batches) projector of batch means off what was set per batch."""
+    set_per_batch: np.ndarray
+    """(batches, columns) orthonormal basis of what was set per batch."""
+
+    def off(self, means: np.ndarray) -> np.ndarray:
+        """Batch means (..., batches, columns) off what was set per batch."""
+        return means - self.set_per_batch @ (self.set_per_batch.T @ means)
 
     @property
     def df_within(self) -> int:
@@ -77,8 +81,8 @@ def strata(X: np.ndarray, codes: np.ndarray) -> Strata:
     means = np.add.reduceat(X[order], starts) / sizes[:, None]
     _, singular, turn = np.linalg.svd(X - means[codes], full_matrices=len(X) < X.shape[1])
     inside = int(np.sum(singular > 1e-9 * max(1.0, singular[0])))
-    constant = means @ turn[inside:].T
-    return Strata(codes, order, starts, sizes, turn.T, inside, np.eye(len(sizes)) - constant @ np.linalg.pinv(constant))
+    basis, size, _ = np.linalg.svd(means @ turn[inside:].T, full_matrices=False)
+    return Strata(codes, order, starts, sizes, turn.T, inside, basis[:, size > 1e-15 * max(size, default=0.0)])
 
 
 @dataclass(frozen=True)
@@ -286,12 +290,11 @@ def _two_strata(
     phi, judged = _casting(rss, n, p, df_within, assured)
 
     # Batch means, off what the castings within batches already explain, about what was set per batch
-    moved = split.residual @ (means[:, :, :p] @ turn)
-    left = means[:, :, p] @ split.residual - (moved @ slope[:, :, None])[:, :, 0]
-    shape = split.residual @ ((lam[:, None] + 1 / s)[:, :, None] * split.residual) + moved @ blur @ _t(moved)
-    trace = np.trace(shape, axis1=1, axis2=2)
+    moved = split.off(means[:, :, :p] @ turn)
+    left = (split.off(means[:, :, p:]) - moved @ slope[:, :, None])[:, :, 0]
+    trace, square = _shape(lam[:, None] + 1 / s, split.set_per_batch, moved, blur)
     mean_square = np.sum(left**2, axis=1) / df_between
-    effective = trace**2 / np.sum(shape**2, axis=(1, 2))
+    effective = trace**2 / square
     scale = mean_square * df_between / trace
     expected = np.mean(lam[:, None] + 1 / s, axis=1)
     if assured:  # few outcomes: no less than rounding leaves (Sheppard), no more than if a batch were one casting
@@ -312,6 +315,21 @@ def _two_strata(
         coef, within, between, judged, effective, phi, np.maximum(mean_square - phi * (trace / df_between - lam), 0),
         _raised(scale, phi), ok,
     )  # fmt: skip
+
+
+def _shape(
+    variance: np.ndarray, basis: np.ndarray, moved: np.ndarray, blur: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Trace and sum of squares of the covariance of `left`: R diag(variance) R + moved blur moved', R the projector off
+    `basis`; never written out, since batches may be many."""
+    held = basis.T @ (variance[:, :, None] * basis)
+    lever = np.sum(basis**2, axis=1)
+    own = blur @ (_t(moved) @ moved)
+    both = blur @ (_t(moved) @ (variance[:, :, None] * moved))
+    trace = variance @ (1 - lever) + np.trace(own, axis1=1, axis2=2)
+    square = variance**2 @ (1 - 2 * lever) + np.sum(held**2, axis=(1, 2))
+    square += 2 * np.trace(both, axis1=1, axis2=2) + np.sum(own * _t(own), axis=(1, 2))
+    return trace, square
 
 
 def _t(blocks: np.ndarray) -> np.ndarray:
