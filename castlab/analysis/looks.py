@@ -46,8 +46,9 @@ class ManyResponses(Result):
         for row in self.table.itertuples():
             ratio = row.scale != "difference"
             size = words.effect(row.estimate, row.low, row.high, times=ratio)
+            unit = "times" if ratio else labels.unit(row.response)
             rows.append(
-                (labels.name(row.response), labels.name(row.factor), row.contrast, size[0] + (" times" if ratio else ""),
+                (labels.name(row.response), labels.name(row.factor), row.contrast, f"{size[0]} {unit}".strip(),
                  f"{size[1]} to {size[2]}", words.p_value(row.p_adjusted).removeprefix("p ").removeprefix("= "), row.strength)
             )  # fmt: skip
         names = ["response", "setting", "compared", "effect", "95% interval", "adjusted p", "how sure"]

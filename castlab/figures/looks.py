@@ -16,6 +16,11 @@ WIDEST = 16
 """Letters of a response's name on one line."""
 
 
+def _headed(response: str) -> str:
+    unit = labels.unit(response)
+    return f"{labels.name(response)} ({unit})" if unit else labels.name(response)
+
+
 def draw_many(found: ManyResponses) -> Picture:
     """A field per setting and response with the effect that stands out most and a marker for how sure it is.
 
@@ -55,7 +60,7 @@ def draw_many(found: ManyResponses) -> Picture:
         axes.set_xlim(-0.5, len(responses) - 0.3)
         axes.set_ylim(len(factors) - 0.5, -0.5)
         axes.set_yticks(range(len(factors)), [labels.name(name) for name in factors])
-        axes.set_xticks(range(len(responses)), [textwrap.fill(labels.name(name), WIDEST) for name in responses])
+        axes.set_xticks(range(len(responses)), [textwrap.fill(_headed(name), WIDEST) for name in responses])
         axes.xaxis.tick_top()
         axes.tick_params(length=0)
         for side in ("left", "bottom"):

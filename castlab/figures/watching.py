@@ -217,15 +217,16 @@ def _lots(axes: Axes, rows: pd.DataFrame) -> None:
         axes.axvline(at + 0.5, color=INK, lw=0.9 if len(begins) <= NAMED else 0.4, ls=(0, (5, 3)), zorder=1)
     named = begins[:: max(1, -(-len(begins) // NAMED))]
     above = axes.secondary_xaxis("top")
-    many = len(named) > 4
+    many = len(named) > 3
     above.set_xticks(
         [at + 0.5 for at in named],
-        [str(lot.iloc[at]) for at in named],
+        [str(lot.iloc[at]) if many else f"resin lot {lot.iloc[at]}" for at in named],
         rotation=35 if many else 0,
         ha="left" if many else "center",
         fontsize=8.5,
     )
-    above.set_xlabel("resin lot from there on", fontsize=8.5)
+    if many:
+        above.set_xlabel("resin lot from there on", fontsize=8.5)
     above.spines["top"].set_visible(False)
 
 
