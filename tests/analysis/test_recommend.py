@@ -109,6 +109,69 @@ def test_a_tighter_limit_makes_the_chance_smaller(fits):
     assert chances[0] < 0.6 < chances[-1]
 
 
+@pytest.fixture(scope="module")
+def hazy():
+    """Haze falls by 1 % per minute of degassing, from 20 %, and scatters by 0.3 %."""
+    rng = np.random.default_rng(3)
+    made = pd.DataFrame({"degas_min": np.repeat([0.0, 2.0, 4.0, 6.0], 8), "pour": np.resize(["stream", "ladle"], 32)})
+    return fit_factors(made.assign(haze_pct=20 - made["degas_min"] + rng.normal(0, 0.3, 32)), "haze_pct", list(made))
+
+
+@pytest.mark.parametrize(
+    ("wish", "best"),
+    [
+        (Goal("fewer", good_enough=2), 6.0),
+        (Goal(5, good_enough=0.5), 6.0),
+        (Goal("fewer", good_enough=(40, 41)), 0.0),
+        (Goal("more", good_enough=60), 0.0),
+    ],
+)
+def test_where_no_setting_comes_near_a_limit_the_nearest_is_chosen_and_that_is_said(hazy, wish, best):
+    found = recommend(hazy, {"haze_pct": wish})
+    assert found.settings["degas_min"] == best
+    assert found.unmet == ("haze_pct",)
+    assert found.alternatives["told_apart"].all()
+    assert f"comes near the limit {wish.said('haze_pct')}" in found.verdict
+    parts = found.tables()["Confirmation"].iloc[-1]
+    assert parts["agrees"] == f"0 to 0 of {parts['castings']}"
+    assert parts["contradicts"] == f"more than 0 of {parts['castings']}"
+    assert found.tables()["Chance that a part passes"]["chance"].tolist() == ["under 0.1%"]
+
+
+def test_a_limit_out_of_reach_does_not_silence_the_other_wishes(fits):
+    wishes = {"bubbles": Goal("fewer", good_enough=6), "haze_pct": Goal("fewer", good_enough=-9)}
+    found = recommend([fits["bubbles"], fits["haze_pct"]], wishes)
+    assert found.unmet == ("haze_pct",)
+    assert found.settings == {"degas_min": 4.0, "pour": "stream", "prep": "dried", "release": "spray"}
+
+
+def test_a_limit_that_is_met_now_and_then_is_not_called_out_of_reach(fits):
+    found = recommend(fits["bubbles"], {"bubbles": Goal("fewer", good_enough=0)})
+    assert 0.001 < found.chance < 0.5
+    assert not found.unmet
+
+
+@pytest.mark.parametrize(
+    ("response", "wish", "accepted"),
+    [
+        ("bubbles", Goal("fewer", good_enough=-1), "0 or more"),
+        ("bubbles", Goal(-5, good_enough=2), "0 or more"),
+        ("passed", Goal("more", good_enough=2), "0 to 1"),
+    ],
+)
+def test_a_limit_that_nothing_can_meet_is_refused(fits, response, wish, accepted):
+    with pytest.raises(InputError, match=f"accepted: {accepted}"):
+        recommend(fits[response], {response: wish})
+
+
+def test_the_next_casting_outside_what_was_tried_says_so(hazy):
+    inside, outside = (next_casting(hazy, {"degas_min": minutes}).iloc[0] for minutes in (5, 60))
+    assert not inside["extrapolates"]
+    assert inside["caution"] == ""
+    assert outside["extrapolates"]
+    assert "outside what was tried" in outside["caution"]
+
+
 def test_the_chance_of_one_pass_or_fail_response_is_its_expected_share(fits):
     found = recommend(fits["passed"])
     assert found.chance == pytest.approx(found.expected["expected"].iloc[0], abs=0.02)
@@ -146,7 +209,11 @@ def test_a_combination_far_from_every_casting_is_flagged():
     one = np.repeat([0.0, 0.0, 1.0, 2.0], 8)
     other = np.repeat([2.0, 0.0, 1.0, 0.0], 8)  # never both high
     frame = pd.DataFrame({"a_min": one, "b_min": other, "haze_pct": 5 - one - other + rng.normal(0, 0.3, 32)})
-    found = recommend(fit_factors(frame, "haze_pct", ["a_min", "b_min"]))
+    fit = fit_factors(frame, "haze_pct", ["a_min", "b_min"])
+    ahead = next_casting(fit, {"a_min": 2.0, "b_min": 2.0}).iloc[0]
+    assert ahead["extrapolates"]
+    assert "No casting came near" in ahead["caution"]
+    found = recommend(fit)
     assert found.settings == {"a_min": 2.0, "b_min": 2.0}
     assert found.extrapolates
     assert any("No casting came near this combination" in said for said in found.cautions)

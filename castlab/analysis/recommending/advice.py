@@ -12,6 +12,7 @@ from castlab import labels
 from castlab.analysis import words
 from castlab.analysis.fit import FactorFit
 from castlab.analysis.recommending.goals import Goal
+from castlab.analysis.recommending.weighing import NEAR
 
 if TYPE_CHECKING:
     from castlab.analysis.recommending.recommendation import Recommendation
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 MOST_TOLD = 6
 CHOSEN = ("clear", "likely")
+HARDLY = "under 0.1%"
 
 
 def strengths(fits: Iterable[FactorFit]) -> dict[str, str]:
@@ -115,7 +117,7 @@ def tables(found: Recommendation) -> dict[str, pd.DataFrame]:
     )
     made = {"Settings to use next": chosen, "What to expect": seen}
     if found.chance is not None:
-        row = (limits(found), words.share(found.chance), _chance_span(found))
+        row = (limits(found), HARDLY if found.unmet else words.share(found.chance), _chance_span(found))
         made["Chance that a part passes"] = pd.DataFrame([row], columns=["limits", "chance", "95% interval"])
     if len(found.alternatives):
         made["Other settings"] = _others(found)
@@ -124,7 +126,8 @@ def tables(found: Recommendation) -> dict[str, pd.DataFrame]:
 
 
 def _chance_span(found: Recommendation) -> str:
-    return f"{words.share(found.chance_low or 0)} to {words.share(found.chance_high or 0)}"
+    high = found.chance_high or 0
+    return HARDLY if high < NEAR else f"{words.share(found.chance_low or 0)} to {words.share(high)}"
 
 
 def _span(frame: pd.DataFrame, low: str, high: str) -> list[str]:
@@ -154,7 +157,7 @@ def confirmation(found: Recommendation) -> pd.DataFrame:
         width = (row.high - row.low) / 2
         low, high = (f"{v:g}" if fit is None else number(fit, v, width) for v in (row.low, row.high))
         name = labels.name(row.response)
-        which = f"fewer than {low} of {row.castings}" if fit is None else _against(row.contradicts, low, high)
+        which = _parts(row) if fit is None else _against(row.contradicts, low, high)
         made = {"castings": row.castings} | ({"batches": row.batches} if row.batches else {})
         rows.append(
             {
@@ -163,6 +166,12 @@ def confirmation(found: Recommendation) -> pd.DataFrame:
             }
         )  # fmt: skip
     return pd.DataFrame(rows)
+
+
+def _parts(row: Any) -> str:
+    """How many parts that pass would contradict."""
+    said = {"below": f"fewer than {row.low:g}", "above": f"more than {row.high:g}"}.get(row.contradicts)
+    return f"{said} of {row.castings}" if said else "no number of them"
 
 
 def _against(which: str, low: str, high: str) -> str:
@@ -194,7 +203,13 @@ def verdict(found: Recommendation) -> str:
     if kept and (surely or maybe):
         parts.append(f"Not shown to matter, so keep the cheaper or the usual: {words.listing(kept)}.")
     parts.append(_expect(found))
-    if found.chance is not None:
+    if found.unmet:
+        unmet = words.listing([found.goals[name].said(name) for name in found.unmet])
+        nearest = ", and of the settings tried these are expected to come nearest" if surely or maybe else ""
+        parts.append(
+            f"No setting that was looked at comes near the limit {unmet}: hardly any part would pass{nearest}."
+        )
+    elif found.chance is not None:
         parts.append(
             f"The chance that a part passes ({limits(found)}) is about {words.share(found.chance)}, 95% interval "
             f"{_chance_span(found)}."

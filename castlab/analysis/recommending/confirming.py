@@ -28,7 +28,7 @@ def plan(
     -------
     DataFrame: response, castings, batches (0 where no batches are known), expected, low, high (the mean of the
     confirmation castings lies between in 95 of 100 cases if the fit is right), tells (True if the usual settings'
-    expected result lies outside) and contradicts (what result speaks against the fit, in which direction).
+    expected result lies outside) and contradicts (what result speaks against the fit: above, below, outside, or nothing).
     """
     main = fits[0]
     usual = expected.set_index("response")["usual"]
@@ -54,8 +54,9 @@ def plan(
         rng = np.random.default_rng(SEED)
         counts = rng.binomial(castings, passing)
         low, high = np.quantile(counts, 0.025, method="lower"), np.quantile(counts, 0.975, method="higher")
+        against = "below" if low > 0 else "above" if high < castings else "nothing"
         rows.append(
-            (PARTS, castings, size if main.batch else 0, castings * float(passing.mean()), float(low), float(high), False, "below")
+            (PARTS, castings, size if main.batch else 0, castings * float(passing.mean()), float(low), float(high), False, against)
         )  # fmt: skip
     names = ["response", "castings", "batches", "expected", "low", "high", "tells", "contradicts"]
     return pd.DataFrame(rows, columns=names)

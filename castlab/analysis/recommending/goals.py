@@ -99,6 +99,11 @@ class Goal:
         low, high = self.band
         return bool(low <= value <= high)
 
+    def short(self, values: np.ndarray) -> np.ndarray:
+        """How far these values lie from what is good enough; 0 where they are."""
+        low, high = self.band
+        return np.maximum(np.maximum(low - values, values - high), 0.0)
+
     def said(self, response: str) -> str:
         """The wish in words: "bubbles at most 3", "more clarity grade", "Shore D hardness near 75"."""
         name, unit = labels.name(response), labels.unit(response)

@@ -32,6 +32,8 @@ _LEAST = 1e-3
 """Information of a casting below which its working weight is not taken."""
 _LOGIT_TO_MARGINAL = 16 * np.sqrt(3) / (15 * np.pi)
 """Zeger, Liang and Albert, Biometrics 44, 1988, 1049-1060: scatter on the logit scale flattens the mean by this."""
+BEYOND = "This lies outside what was tried: the numbers hold only if the trend goes on there, which no casting shows."
+APART = "No casting came near this combination of settings: the numbers rest on effects adding up."
 _MOST_ROWS = 1500
 """Beyond so many castings the degrees of freedom of the scatter are taken from the batches alone."""
 
@@ -266,7 +268,9 @@ def next_casting(fit: FactorFit, settings: Mapping[str, Any]) -> pd.DataFrame:
     Returns
     -------
     DataFrame with one row: response, expected, low, high (95% interval of the mean over many castings), next_low and
-    next_high (95% prediction interval of one casting from a new batch), in the unit of the response.
+    next_high (95% prediction interval of one casting from a new batch), in the unit of the response; extrapolates (True
+    outside what was tried, also where each setting was tried but no casting came near all of them together) and caution
+    (what that means, else empty).
 
     Raises
     ------
@@ -292,8 +296,21 @@ def next_casting(fit: FactorFit, settings: Mapping[str, Any]) -> pd.DataFrame:
         raise InputError(f"settings are {settings!r}; accepted: {{factor: value}}")
     if any(isinstance(value, (list, tuple, np.ndarray, pd.Series)) for value in settings.values()):
         raise InputError("the settings hold a list; accepted: one value per factor")
-    fit.expected(settings)  # an unknown factor or level is refused there
-    return row_of(fit, settings, outlook(fit, settings))
+    beyond = bool(fit.expected(settings)["extrapolates"].iloc[0])  # an unknown factor or level is refused there
+    apart = far(fit, settings)
+    why = BEYOND if beyond else APART if apart else ""
+    return row_of(fit, settings, outlook(fit, settings)).assign(extrapolates=beyond or apart, caution=why)
+
+
+def far(fit: FactorFit, settings: Mapping[str, Any]) -> bool:
+    """True where the combination lies further out than any casting: its leverage is above that of all of them
+    (hidden extrapolation; Montgomery, Peck and Vining, Introduction to Linear Regression Analysis, section 3.8)."""
+    X = fit._design.X
+    rows = fit.expected({n: v for n, v in settings.items() if n in fit.factors})[list(fit.factors)]
+    new = fit._design.row_block(rows)
+    inverse = np.linalg.pinv(X.T @ X, hermitian=True)
+    leverage = np.einsum("ij,jk,ik->i", X, inverse, X)
+    return float((new @ inverse @ new.T)[0, 0]) > 1.0001 * float(leverage.max())
 
 
 def row_of(fit: FactorFit, settings: Mapping[str, Any], seen: Outlook) -> pd.DataFrame:

@@ -14,8 +14,8 @@ from castlab.analysis.fit import FactorFit
 from castlab.analysis.recommending import advice, chances, confirming, space
 from castlab.analysis.recommending import goals as wishes
 from castlab.analysis.recommending.goals import Goal
-from castlab.analysis.recommending.prediction import SEED, outlook, row_of, scatter
-from castlab.analysis.recommending.weighing import Scales, ends_of
+from castlab.analysis.recommending.prediction import SEED, far, outlook, row_of, scatter
+from castlab.analysis.recommending.weighing import NEAR, Scales, ends_of
 from castlab.errors import InputError
 from castlab.results import Result
 
@@ -37,7 +37,7 @@ class Recommendation(Result):
     `chance` that a part meets every limit, with `chance_low`, `chance_high`; None without limits. `alternatives`:
     change, score, one column per response, share (of what the fits hold possible in which it is at least as good) and
     told_apart. `confirm`: the confirmation castings and what result would contradict. `extrapolates`: True outside
-    what was tried.
+    what was tried. `unmet`: responses whose limit no setting comes near.
     """
 
     settings: dict[str, Any]
@@ -51,6 +51,7 @@ class Recommendation(Result):
     extrapolates: bool
     score: float
     goals: dict[str, Goal]
+    unmet: tuple[str, ...]
     fits: tuple[FactorFit, ...] = field(repr=False)
     curves: pd.DataFrame = field(repr=False)
     """For the picture: factor, response, value, expected, low, high along each setting with the others as recommended."""
@@ -95,7 +96,8 @@ def recommend(
     Only settings with a shown effect ("clear" or "likely") on a wished response are chosen by the data; of the others
     the cheaper (if a goal follows from the settings) or the usual is kept. A wish with a limit counts by the chance that
     the next casting meets it, one without by its desirability (Derringer and Suich, Journal of Quality Technology 12,
-    1980, 214-219); the score is their weighted geometric mean. The settings are chosen on effects that are pulled
+    1980, 214-219), and one with a limit that no setting comes near (a chance of `weighing.NEAR`) by the desirability of
+    coming nearer to it; the score is their weighted geometric mean. The settings are chosen on effects that are pulled
     towards none by how unsure they are: by 1 - 1/F, not below 0 (positive-part shrinkage; Copas, JRSS B 45, 1983,
     311-354), because the best-looking of several estimates is optimistic.
 
@@ -134,14 +136,18 @@ def recommend(
     others = _alternatives(scales, grid, free, settings, usual)
     confirm = confirming.plan(used, wanted, seen, table, draws)
     outside = [name for name, c in found.items() if c.outside(settings[name])]
-    far = [fit.response for fit in used if _far(fit, settings)]
+    apart = [fit.response for fit in used if far(fit, settings)]
+    unmet = tuple(
+        name for name, wish in wanted.items()
+        if name in scales.far and np.median(chances.at_point(seen[name], wish.band)) < NEAR
+    )  # fmt: skip
     result = Recommendation(
         verdict="", settings=settings, choices=advice.reasons(found, settings, usual, reasons), expected=table,
         chance=chance[0], chance_low=chance[1], chance_high=chance[2], alternatives=others, confirm=confirm,
-        extrapolates=bool(outside or far), score=float(scales.score(pd.DataFrame([settings]))[0]), goals=wanted,
+        extrapolates=bool(outside or apart), unmet=unmet, score=float(scales.score(pd.DataFrame([settings]))[0]), goals=wanted,
         fits=tuple(used), curves=_curves(used, free, settings),
     )  # fmt: skip
-    verdict, cautions = advice.verdict(result), advice.cautions(result, outside, far, together_known)
+    verdict, cautions = advice.verdict(result), advice.cautions(result, outside, apart, together_known)
     return Recommendation(**{**result.__dict__, "verdict": verdict, "cautions": tuple(cautions)})
 
 
@@ -169,10 +175,21 @@ def _matched(
             raise InputError(f"the goal {name!r} has a fit and also follows from the settings; leave of= out")
         if name in by_name and by_name[name].kind == "pass" and wish.good_enough is None and wish.aim == "more":
             wanted[name] = Goal("more", good_enough=1, weight=wish.weight, ends=wish.ends)
+        if name in by_name:
+            _possible(by_name[name], wanted[name])
     used = [by_name[name] for name in wanted if name in by_name]
     if not used:
         raise InputError("no goal is on a response that was fitted; give at least one")
     return used, wanted
+
+
+def _possible(fit: FactorFit, wish: Goal) -> None:
+    """Refuse a limit that no count, pass or fail can meet."""
+    low, high = wish.band
+    least, most = {"count": (0, np.inf), "pass": (0, 1)}.get(fit.kind, (-np.inf, np.inf))
+    if high < least or low > most:
+        what, accepted = ("no count", "0 or more") if fit.kind == "count" else ("neither pass nor fail", "0 to 1")
+        raise InputError(f"the limit {wish.said(fit.response)} is met by {what}; accepted: {accepted}")
 
 
 def _held(
@@ -280,17 +297,6 @@ def _near(choice: space.Choice, value: Any, settings: Mapping[str, Any]) -> bool
     if not choice.numeric:
         return False
     return abs(float(value) - float(settings[choice.name])) < (choice.levels[1] - choice.levels[0]) / space.FINE
-
-
-def _far(fit: FactorFit, settings: Mapping[str, Any]) -> bool:
-    """True where the combination lies further out than any casting: its leverage is above that of all of them
-    (hidden extrapolation; Montgomery, Peck and Vining, Introduction to Linear Regression Analysis, section 3.8)."""
-    X = fit._design.X
-    rows = fit.expected({n: v for n, v in settings.items() if n in fit.factors})[list(fit.factors)]
-    new = fit._design.row_block(rows)
-    inverse = np.linalg.pinv(X.T @ X, hermitian=True)
-    leverage = np.einsum("ij,jk,ik->i", X, inverse, X)
-    return float((new @ inverse @ new.T)[0, 0]) > 1.0001 * float(leverage.max())
 
 
 def _curves(used: Sequence[FactorFit], free: Sequence[space.Choice], settings: Mapping[str, Any]) -> pd.DataFrame:

@@ -16,19 +16,23 @@ from castlab.analysis.recommending.goals import Goal
 from castlab.analysis.recommending.prediction import SEED, Outlook, Scatter, scatter
 
 DRAWS = 400
+NEAR = 0.001
+"""A chance below this is beyond what few castings can tell; a limit that no setting meets more often is not come near."""
 LEFT = 0.25
 """By default the worst of the settings to choose from is not wholly bad: the scale begins a quarter of its length below."""
 
 
 @dataclass(frozen=True)
 class Scales:
-    """What `score` needs: fits, wishes, where each wish's scale begins and ends, and shrunk coefficients."""
+    """What `score` needs: fits, wishes, where each wish's scale begins and ends, shrunk coefficients, and the wishes whose
+    limit no setting comes near: these count by how near to it the expected value comes."""
 
     fits: tuple[FactorFit, ...]
     wishes: Mapping[str, Goal]
     ends: Mapping[str, tuple[float, float]]
     scatters: Mapping[str, Scatter]
     shrunk: Mapping[str, np.ndarray]
+    far: frozenset[str] = frozenset()
 
     @classmethod
     def of(
@@ -40,7 +44,12 @@ class Scales:
         values = {fit.response: made.means(fit, grid, shrunk=True) for fit in fits}
         values |= {name: wish.values(grid) for name, wish in wishes.items() if wish.of is not None}
         ends = {name: ends_of(wish, values[name]) for name, wish in wishes.items()}
-        return cls(made.fits, wishes, ends, made.scatters, shrunk)
+        limited = [fit for fit in fits if _by_chance(wishes[fit.response])]
+        far = [f.response for f in limited if made._chance(f, made.line(f, grid, shrunk[f.response])).max() < NEAR]
+        for name in far:
+            short = wishes[name].short(values[name])
+            ends[name] = _scale(float(short.max()), float(short.min()))
+        return cls(made.fits, wishes, ends, made.scatters, shrunk, frozenset(far))
 
     def line(self, fit: FactorFit, settings: pd.DataFrame, coef: np.ndarray) -> np.ndarray:
         """The fit's line at these settings: (rows,), or (draws, rows) for (draws, p) coefficients."""
@@ -64,16 +73,22 @@ class Scales:
         for name, wish in self.wishes.items():
             if name not in fitted:
                 value = wish.score(wish.values(settings), self.ends[name])
-            elif wish.good_enough is not None and wish.ends is None:
-                line = lines[name].ravel()
-                known = Outlook(fitted[name], line, self.scatters[name], np.ones(len(line)))
-                value = chances.at_point(known, wish.band).reshape(shape)
+            elif _by_chance(wish) and name not in self.far:
+                value = self._chance(fitted[name], lines[name])
             else:
-                mean = np.asarray(fitted[name]._chosen.mean(lines[name].ravel()), dtype=float)
-                value = wish.score(mean, self.ends[name]).reshape(shape)
+                mean = np.asarray(fitted[name]._chosen.mean(lines[name].ravel()), dtype=float).reshape(shape)
+                away = name in self.far
+                value = (
+                    goals.one_sided(wish.short(mean), *self.ends[name]) if away else wish.score(mean, self.ends[name])
+                )
             each.append(np.broadcast_to(value, shape))
         weights = np.array([wish.weight for wish in self.wishes.values()])
         return goals.overall(np.stack(each, axis=-1), weights)
+
+    def _chance(self, fit: FactorFit, lines: np.ndarray) -> np.ndarray:
+        """The chance that a casting meets the limits of its wish where the line is this."""
+        known = Outlook(fit, lines.ravel(), self.scatters[fit.response], np.ones(lines.size))
+        return chances.at_point(known, self.wishes[fit.response].band).reshape(lines.shape)
 
     def share_as_good(self, offered: pd.DataFrame, settings: Mapping[str, Any]) -> np.ndarray:
         """Share of what the fits hold possible in which each row scores at least as high as the settings chosen."""
@@ -82,6 +97,11 @@ class Scales:
         lines = {fit.response: self.line(fit, both, fit._chosen.model.drawn(DRAWS, rng)) for fit in self.fits}
         scores = self._of_lines(lines, both)
         return np.asarray((scores[:, 1:] >= scores[:, [0]] - 1e-12).mean(axis=0))
+
+
+def _by_chance(wish: Goal) -> bool:
+    """Whether a wish counts by the chance that its limits are met."""
+    return wish.good_enough is not None and wish.ends is None
 
 
 def ends_of(wish: Goal, values: np.ndarray) -> tuple[float, float]:
@@ -94,7 +114,10 @@ def ends_of(wish: Goal, values: np.ndarray) -> tuple[float, float]:
         if wish.good_enough is not None:
             away = max(abs(end - wish.aim) for end in wish.band if np.isfinite(end))
         return wish.aim + (away or 1.0), float(wish.aim)
-    worst, best = (high, low) if wish.aim == "fewer" else (low, high)
+    return _scale(high, low) if wish.aim == "fewer" else _scale(low, high)
+
+
+def _scale(worst: float, best: float) -> tuple[float, float]:
     return worst + LEFT * (worst - best), best
 
 
