@@ -77,6 +77,13 @@ def test_the_first_screen_says_which_recipe_came_out_better_and_by_how_much(demo
     assert "worse" in words_of(story.numbers())
 
 
+def test_what_limits_several_outcomes_alike_is_said_once(demo):
+    story = compare_recipes(demo, "pour_method", product="pod block", levels=["stream", "ladle"])
+    said = [line for line in str(story.cannot_tell()).split("<li>") if "not missing more often" in line]
+    assert len(said) == 1
+    assert all(f"castings without {name}" in said[0] for name in ("largest bubble", "Shore D hardness", "size error"))
+
+
 def test_turned_round_the_other_recipe_comes_out_better(demo):
     story = compare_recipes(demo, "pour_method", product="pod block", levels=["ladle", "stream"], responses=["bubbles"])
     assert story.compared["bubbles"].judgement == "better"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -244,7 +244,7 @@ class Recipes:
             said += [] if isinstance(found, str) else found.cautions
         said = [line for line in said if " was taken as a " not in line]  # the table of outcomes shows it
         columns = self.evidence.frame.columns
-        return Markup(bullets(dict.fromkeys([*(plain(s, columns) for s in said), *self.evidence.remarks])))
+        return Markup(bullets(_joined([*(plain(s, columns) for s in said), *self.evidence.remarks])))
 
     def other_settings(self) -> Markup:
         """The settings that also varied, by recipe."""
@@ -263,6 +263,15 @@ class Recipes:
     def footer(self) -> Markup:
         """What ties the report to its data and to the programs that made it."""
         return footer.ties(self.evidence)
+
+
+def _joined(lines: Iterable[str]) -> list[str]:
+    """The lines, each once; those that say the same of several things, after a colon, as one."""
+    same: dict[str, list[str]] = {}
+    for line in dict.fromkeys(lines):
+        head, colon, tail = line.partition(": ")
+        same.setdefault(colon + tail if colon else line, []).append(head if colon else "")
+    return [", ".join(heads) + said for said, heads in same.items()]
 
 
 def _told(known: pd.Series) -> str:
