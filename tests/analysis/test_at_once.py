@@ -1,4 +1,5 @@
-"""Counts and grades that a likelihood answers for, many at once: each gets what `choose` gives it alone."""
+"""Counts and grades that a likelihood answers for, and passes that separate, many at once: each gets what `choose` gives it
+alone."""
 
 from __future__ import annotations
 
@@ -92,6 +93,16 @@ def test_what_no_finite_estimate_fits_gets_the_fallback_that_it_gets_alone(kind,
     Y = Y[(Y.max(axis=1) >= 2) & (np.ptp(Y, axis=1) > 0)]
     assert at_once.ran_off(kind, X, Y).any()
     hold(kind, X, Y, codes)
+
+
+@pytest.mark.parametrize(("cups", "castings"), [(2, 4), (3, 4), (6, 4), (8, 2), (6, 8)])
+def test_passes_that_separate_within_or_between_cups_get_the_test_that_each_gets_alone(cups, castings):
+    codes = np.repeat(np.arange(cups), castings)
+    within, other, whole = np.arange(len(codes)) % 2, (np.arange(len(codes)) // 2) % 2, codes % 2
+    X = np.column_stack([np.ones(len(codes)), within, whole if cups > 2 else other]).astype(float)
+    hold(
+        "pass", X, np.array([within, 1 - within, np.where(codes == 0, 1 - within, within), X[:, 2]], dtype=float), codes
+    )
 
 
 def test_no_response_is_analysed_one_by_one_where_all_at_once_are_possible(monkeypatch):

@@ -21,6 +21,7 @@ RUNS = 1500
 
 @pytest.fixture(scope="module")
 def bench() -> ModuleType:
+    sys.path.insert(0, str(BENCH.parent))  # it imports its neighbour
     spec = importlib.util.spec_from_file_location("bench_calibration", BENCH)
     assert spec is not None
     assert spec.loader is not None
@@ -54,6 +55,45 @@ def test_false_positives_and_coverage_are_nominal(bench, kind, layout, options):
     slack = 3 * bench.error(RUNS)
     assert bench.inside(seen.false, bench.FALSE, slack).all(), seen.false
     assert bench.inside(seen.cover, bench.COVER, slack).all(), seen.cover
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("layout", "options"),
+    [
+        ("12/4", {"base": 0.5}),
+        ("12/4", {"base": 0.75, "spread": 0.3}),
+        ("14/4", {"base": 0.75, "spread": 0.7}),
+        ("16/8", {"base": 0.5, "spread": 0.7}),
+        ("17/5", {"base": 0.75, "spread": 0.7}),
+        ("24/-", {"base": 0.75}),
+    ],
+)
+def test_of_passes_they_are_so_added_up_over_all_outcomes(bench, layout, options):
+    seen = bench.exactly(bench.Cell("pass", layout, **options))
+    assert bench.inside(seen.false, bench.FALSE, 0.0).all(), seen.false
+    assert bench.inside(seen.cover, bench.COVER, 0.0).all(), seen.cover
+
+
+def test_sizes_that_cannot_be_within_the_bar_are_marked(bench):
+    seen = bench.exactly(bench.Cell("pass", "12/-", base=0.75))
+    assert seen.stepped.all()
+    assert not bench.exactly(bench.Cell("pass", "12/-", base=0.5)).stepped.any()
+
+
+@pytest.mark.parametrize("layout", ["12/-", "14/4", "16/8"])
+def test_all_outcomes_come_about_as_often_as_when_drawn(bench, layout):
+    cell = bench.Cell("pass", layout, base=0.6, spread=0.7 if "-" not in layout else 0.0)
+    every = bench.every(layout, False)
+    chance = every.chance(bench.truth(cell, 1.2), cell.spread)
+    drawn = bench.draw(cell, 1.2, 40_000, np.random.default_rng(4))
+    X = bench.design(cell)[0]
+    assert len(chance) == bench.passes(cell)
+    assert chance.sum() == pytest.approx(1)
+    for weight in (X[:, 1], X[:, 2] - 0.5, X[:, 1] * X[:, 2]):
+        for power in (1, 2):
+            seen = (drawn @ weight) ** power
+            assert chance @ (every.Y @ weight) ** power == pytest.approx(seen.mean(), abs=4 * seen.std() / 200)
 
 
 @pytest.mark.slow

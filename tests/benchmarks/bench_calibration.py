@@ -1,6 +1,6 @@
 """Are the tests and intervals of `fit_factors` what they say, with few castings and batches? Simulate and count.
 
-    python tests/benchmarks/bench_calibration.py [--quick] [--runs 2000] [--kind count] [--seed 0]
+    python tests/benchmarks/bench_calibration.py [--quick] [--runs 2000] [--kind count] [--seed 0] [--exact]
 
 For each kind of response and each cell of the grid (castings and batches, scatter between batches, dispersion, mean), castings
 are drawn with a known truth and analysed as `fit_factors` does. Printed per cell, for a factor set per batch and one set per
@@ -12,8 +12,12 @@ four batches, whose scatter nobody knows.
 A cell is inside the bar where false positives lie in 4 to 6% and coverage in 93.5 to 96.5%, give or take two Monte-Carlo
 standard errors (0.49 points at 2000 runs). A star marks what is outside. Nothing here asserts.
 
-Passes of few castings have few outcomes that can occur, and their tests jump from one attainable size to the next; such
-cells are marked "few outcomes" with the number of outcomes that carry 95% of the chance for the totals that are compared.
+Passes of few castings have few outcomes that can occur, and their tests jump from one attainable size to the next. Where
+there are at most 3000 outcomes all are gone through: "exactly" are the false positives added up over them, and behind a
+cell whose test has no size within the bar, wherever one stops calling outcomes in the order of their p-values, stand the two
+sizes next to 5%; a wave instead of a star marks it, and it counts as outside. With --exact only passes are looked at, in all
+cells with at most 30,000 outcomes, and no rate is simulated: the bar has no slack then.
+
 With scatter between batches the odds ratio of passes and grades is that of the share over many batches (marginal), which is
 a little nearer to 1 than within any one batch; the truth is worked out accordingly.
 """
@@ -22,8 +26,10 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
+import outcomes
 from scipy import optimize, special, stats
 from tqdm import tqdm
 
@@ -199,21 +205,31 @@ def oracles(cell: Cell, effect: float) -> tuple[np.ndarray, np.ndarray]:
     return known, stats.nct.sf(t, df, shift) + np.nan_to_num(stats.nct.cdf(-t, df, shift))
 
 
-def outcomes(cell: Cell) -> int | None:
-    """Few castings that pass or fail: how many differences of passes between the settings carry 95% of the chance."""
-    if cell.kind != "pass":
-        return None
-    n = sum(LAYOUTS[cell.layout])
-    difference = np.convolve(
-        stats.binom.pmf(np.arange(n // 2 + 1), n // 2, cell.base),
-        stats.binom.pmf(np.arange(n - n // 2 + 1), n - n // 2, cell.base)[::-1],
-    )
-    return int(np.searchsorted(np.cumsum(np.sort(difference)[::-1]), 0.95) + 1)
+FEW, MOST = 3000, 30_000
+"""Outcomes up to which all are gone through for the sizes of a cell; and with --exact."""
+
+
+def passes(cell: Cell) -> int:
+    """How many outcomes that differ to a test the castings of a cell have."""
+    return outcomes.how_many(*design(cell)) if cell.kind == "pass" else MOST + 1
+
+
+@cache
+def every(layout: str, several: bool) -> outcomes.Outcomes:
+    return outcomes.of_design(*design(Cell("pass", layout, several=several)))
+
+
+@cache
+def tested(layout: str, several: bool, null: tuple[float, ...]) -> many.Analysed:
+    """The tests of both factors on every outcome."""
+    X, codes = design(Cell("pass", layout, several=several))
+    return many.analyse("pass", X, every(layout, several).Y, codes, [1, 2], null=null, intervals=False)
 
 
 @dataclass(frozen=True)
 class Seen:
-    """Percentages for the per-batch and the per-casting factor."""
+    """Percentages for the per-batch and the per-casting factor; `sizes` (2, 3) are, of false positives, the size next below
+    5%, the size that the test has, and the next above, where outcomes are few."""
 
     cell: Cell
     false: np.ndarray
@@ -222,6 +238,20 @@ class Seen:
     known: np.ndarray
     estimated: np.ndarray
     unanswered: float
+    sizes: np.ndarray | None = None
+
+    @property
+    def stepped(self) -> np.ndarray:
+        """Where no size within the bar can be had."""
+        if self.sizes is None:
+            return np.zeros(2, dtype=bool)
+        return (self.sizes[:, 0] < FALSE[0]) & (self.sizes[:, 2] > FALSE[1])
+
+
+def rate(result: many.Analysed, chance: np.ndarray | None = None) -> np.ndarray:
+    """Percentage called, of the responses that have an answer."""
+    weight = np.ones(len(result.ok)) if chance is None else chance
+    return 100 * weight[result.ok] @ (result.p[result.ok] < 0.05) / weight[result.ok].sum()
 
 
 def study(cell: Cell, runs: int, seed: int) -> Seen:
@@ -233,12 +263,32 @@ def study(cell: Cell, runs: int, seed: int) -> Seen:
     held = many.analyse(cell.kind, X, Y, codes, [1, 2], null=list(targets(cell, effect)), intervals=False)
     found = many.analyse(cell.kind, X, Y, codes, [1, 2], intervals=False)
     known, estimated = oracles(cell, effect)
-
-    def rate(result: many.Analysed) -> np.ndarray:
-        return 100 * (result.p[result.ok] < 0.05).mean(axis=0)
-
     return Seen(
-        cell, rate(nothing), 100 - rate(held), rate(found), 100 * known, 100 * estimated, 100 * (~nothing.ok).mean()
+        cell, rate(nothing), 100 - rate(held), rate(found), 100 * known, 100 * estimated, 100 * (~nothing.ok).mean(),
+        sizes(cell) if passes(cell) <= FEW else None,
+    )  # fmt: skip
+
+
+def exactly(cell: Cell) -> Seen:
+    """As `study`, added up over all outcomes."""
+    effect, one = EFFECT["pass"], (cell.layout, cell.several)
+    nothing, acting = (every(*one).chance(truth(cell, e), cell.spread) for e in (0.0, effect))
+    found = tested(*one, (0.0, 0.0))
+    held = tested(*one, tuple(targets(cell, effect).round(6).tolist()))
+    known, estimated = oracles(cell, effect)
+    return Seen(
+        cell, rate(found, nothing), 100 - rate(held, acting), rate(found, acting), 100 * known, 100 * estimated,
+        100 * nothing[~found.ok].sum(), sizes(cell),
+    )  # fmt: skip
+
+
+def sizes(cell: Cell) -> np.ndarray:
+    one = cell.layout, cell.several
+    found, chance = tested(*one, (0.0, 0.0)), every(*one).chance(truth(cell, 0.0), cell.spread)
+    p, chance = found.p[found.ok], chance[found.ok] / chance[found.ok].sum()
+    own = rate(found, every(*one).chance(truth(cell, 0.0), cell.spread)) / 100
+    return 100 * np.array(
+        [[low, own[k], high] for k, (low, high) in enumerate(outcomes.attainable(q, chance) for q in p.T)]
     )
 
 
@@ -251,31 +301,43 @@ def inside(values: np.ndarray, bar: tuple[float, float], slack: float) -> np.nda
 
 
 def report(kind: str, seen: list[Seen], runs: int) -> None:
-    slack = 2 * error(runs)
-    print(f"\n{kind}: {len(seen)} cells, {runs} runs each (Monte-Carlo standard error {error(runs):.2f} points)")
+    slack = 2 * error(runs) if runs else 0.0
+    how = (
+        f"{runs} runs each (Monte-Carlo standard error {error(runs):.2f} points)"
+        if runs
+        else "added up over all outcomes"
+    )
+    print(f"\n{kind}: {len(seen)} cells, {how}")
     print(
         f"{'castings/batches':42} {'false positives %':>19} {'coverage %':>19} {'power %':>15} {'known':>13} {'estimated':>13}"
     )
     print(f"{'':42} {'per batch':>10} {'casting':>8} {'per batch':>10} {'casting':>8} {'batch':>7} {'cast.':>7}")
     good, out = 0, 0
     for one in seen:
-        marks = [inside(one.false, FALSE, slack), inside(one.cover, COVER, slack)]
+        marks = [inside(one.false, FALSE, slack) & ~one.stepped, inside(one.cover, COVER, slack)]
         good += int(sum(m.sum() for m in marks))
         out += int(not all(m.all() for m in marks))
+        steps = np.r_[one.stepped, False, False]
         cells = [
-            f"{v:8.1f}{' ' if ok else '*'}" for v, ok in zip(np.r_[one.false, one.cover], np.r_[*marks], strict=True)
+            f"{v:8.1f}{' ' if ok else '~' if step else '*'}"
+            for v, ok, step in zip(np.r_[one.false, one.cover], np.r_[*marks], steps, strict=True)
         ]
         power = " ".join(f"{v:6.1f}" for v in np.r_[one.power, one.known, one.estimated])
-        few = outcomes(one.cell)
-        note = f"  few outcomes: {few}" if few is not None and few <= 8 else ""
+        note = "" if one.sizes is None or not runs else f"  exactly {one.sizes[0, 1]:.1f} and {one.sizes[1, 1]:.1f}"
+        if one.stepped.any():
+            note += (
+                f"; attainable {' and '.join(f'{low:.1f} or {high:.1f}' for low, _, high in one.sizes[one.stepped])}"
+            )
         print(
             f"{one.cell.name():42} {' '.join(cells)} {power}{note}{f'  {one.unanswered:.1f}% without answer' if one.unanswered > 0.5 else ''}"
         )
+    stepped = sum(bool(one.stepped.any()) for one in seen)
     power, known, estimated = (
         np.array([getattr(one, k) for one in seen]).mean() for k in ("power", "known", "estimated")
     )
     print(
-        f"{kind}: {good} of {4 * len(seen)} rates and {len(seen) - out} of {len(seen)} cells inside the bar; power {power:.1f}%: "
+        f"{kind}: {good} of {4 * len(seen)} rates and {len(seen) - out} of {len(seen)} cells inside the bar"
+        f"{f' ({stepped} of the others have no size within it)' if stepped else ''}; power {power:.1f}%: "
         f"{power / known:.2f} of one who knows the scatter, {power / estimated:.2f} of one who must estimate it"
     )
 
@@ -288,7 +350,12 @@ def main() -> None:
     parser.add_argument(
         "--seed", type=int, default=0, help="other castings: the cells take this seed and those after it"
     )
+    parser.add_argument("--exact", action="store_true", help="passes, added up over all outcomes: no simulation")
     given = parser.parse_args()
+    if given.exact:
+        cells = [cell for cell in grid(["pass"], given.quick) if passes(cell) <= MOST]
+        report("pass", [exactly(cell) for cell in tqdm(cells, unit="cell")], 0)
+        return
     runs = given.runs or (500 if given.quick else 2000)
     kinds = [given.kind] if given.kind else list(EFFECT)
     cells = grid(kinds, given.quick)

@@ -223,7 +223,7 @@ def fit(X: np.ndarray, z: np.ndarray, codes: np.ndarray | None, weights: np.ndar
 
 def fit_many(
     X: np.ndarray, Z: np.ndarray, split: Strata | None, W: np.ndarray | None = None, assured: float = 0.0,
-    grain: np.ndarray | None = None, even: bool = False,
+    grain: np.ndarray | None = None, even: bool = False, chance: float = 0.0,
 ) -> LinearFits:  # fmt: skip
     """Fit many responses on one design.
 
@@ -236,11 +236,14 @@ def fit_many(
     assured : how far the scatter of a casting is known to be 1 / weight, as that of a pass or fail is from its chance:
         this share of it is taken for granted, the rest from the castings, which gives df / (1 - assured)^2 degrees of
         freedom (Satterthwaite). Known is n / (n - p + 1) of it, since p - 1 coefficients are fitted where one is held
-        (for two groups the n - 1 of E. S. Pearson, Biometrika 34, 1947, 139-167)
+        (for two groups the n - 1 of E. S. Pearson, Biometrika 34, 1947, 139-167). Castings in batches then need not
+        scatter to be judged
     grain : (S, n) where `assured`, how far apart neighbouring outcomes of a casting lie, squared, in Z times W; 1 by
         default, as passes and fails do
     even : True leaves out REML, which takes most of the time, as if batches did not scatter beyond their castings; the
         weights of unequal batches are then less good, the judging is the same
+    chance : degrees of freedom with which the scatter of batch means is taken to be what that of their castings makes it,
+        beside those of the batches; where `assured`, instead of what rounding leaves
     """
     many, (n, p) = len(Z), X.shape
     W = np.ones_like(Z) if W is None else W
@@ -258,7 +261,7 @@ def fit_many(
     s = np.add.reduceat(W[:, split.order], split.starts, axis=1)
     lam = np.zeros(many) if even else _reml(total, sums, s, n, p)
     steps = s if grain is None else np.add.reduceat((grain * W)[:, split.order], split.starts, axis=1)
-    return _two_strata(lam, total, sums, s, split, W.mean(axis=1), assured, steps)
+    return _two_strata(lam, total, sums, s, split, W.mean(axis=1), assured, steps, chance)
 
 
 def _casting(rss: np.ndarray, n: int, p: int, df: int, assured: float) -> tuple[np.ndarray, np.ndarray]:
@@ -275,7 +278,7 @@ def _raised(scale: np.ndarray, phi: np.ndarray) -> np.ndarray:
 
 def _two_strata(
     lam: np.ndarray, total: np.ndarray, sums: np.ndarray, s: np.ndarray, split: Strata, level: np.ndarray,
-    assured: float, steps: np.ndarray,
+    assured: float, steps: np.ndarray, chance: float,
 ) -> LinearFits:  # fmt: skip
     """`lam`: batch variance over phi; `level`: mean weight; `steps`: weights times grain, summed over each batch."""
     n, p = len(split.codes), len(split.turn)
@@ -297,9 +300,10 @@ def _two_strata(
     effective = trace**2 / square
     scale = mean_square * df_between / trace
     expected = np.mean(lam[:, None] + 1 / s, axis=1)
+    scale = (df_between * scale + chance) / (df_between + chance)
     if assured:  # few outcomes: no less than rounding leaves (Sheppard), no more than if a batch were one casting
-        least, most = np.mean(steps / (12 * s**3), axis=1), np.mean(split.sizes / s, axis=1)
-        scale = np.clip(scale, least / expected, most / expected)
+        least = 0.0 if chance else np.mean(steps / (12 * s**3), axis=1)
+        scale = np.clip(scale, least / expected, np.mean(split.sizes / s, axis=1) / expected)
 
     trust = np.maximum(lam, LEAST_RATIO / level)
     _, _, coef, inverse, _ = _criterion(trust, total, sums, s, n, p)
@@ -308,9 +312,8 @@ def _two_strata(
     spread = _t(rows) @ (rows * (pull**2 * (lam[:, None] + 1 / s))[:, :, None])
     between = scale[:, None, None] * (inverse @ spread @ inverse)
     within = phi[:, None, None] * (inverse @ inner[:, :p, :p] @ inverse)
-    whole = np.maximum(total[:, p, p], 1e-300)
-    seen = rss > 1e-12 * whole, np.sum(left**2, axis=1) * s.mean(axis=1) > 1e-12 * whole
-    ok = seen[0] | seen[1] if assured else seen[0] & seen[1]
+    seen = 1e-12 * np.maximum(total[:, p, p], 1e-300)
+    ok = (assured > 0) | (rss > seen) & (np.sum(left**2, axis=1) * s.mean(axis=1) > seen)
     return LinearFits(
         coef, within, between, judged, effective, phi, np.maximum(mean_square - phi * (trace / df_between - lam), 0),
         _raised(scale, phi), ok,

@@ -23,7 +23,7 @@ FEW = 40
 """Residual degrees of freedom below which counts and grades without batches are tested as those with batches are: the
 large-sample tests of the negative binomial and of proportional odds reject in up to 7 and 9% of 12 to 24 castings. Below it
 passes are tested by what outcomes come about."""
-ASSURED = {"count": 0.0, "grade": 0.4, "pass": 1.0}
+ASSURED = {"count": 0.0, "grade": 0.4, "pass": passes.ASSURED}
 """How far the scatter of a casting is taken from the model, the rest from the castings. That of grades follows from their
 chances as that of passes does; but castings of one batch scatter less than that, and with a dozen castings the test on it
 sees effects in 3 to 4%. The scatter of the castings alone makes it see them in 7 to 12% where most castings have one grade.

@@ -8,12 +8,11 @@ from scipy import special
 
 from castlab.analysis import words
 from castlab.analysis.models import likelihood, many, permutation
-from castlab.analysis.models.answers import Few, Profile, Shuffled
+from castlab.analysis.models.answers import Few, Profile
 from castlab.analysis.models.chosen import HELD, Chosen, contrast, held, must_converge
 from castlab.analysis.models.passes import EVENTS
 from castlab.analysis.reading.castings import Castings
 from castlab.analysis.reading.coding import Design
-from castlab.errors import FitError
 
 FEWEST = 8
 """Castings without batches below which a complete difference between passes, or grades, is not called clear."""
@@ -39,10 +38,7 @@ def passed(castings: Castings, design: Design) -> Chosen:
         model: likelihood.Logistic = replace(plain, penalised=True)
         best = likelihood.maximise(model)
         must_converge(best)
-        try:
-            tested = held(castings, design, best.theta if far else None)
-        except FitError:
-            return _whole_batches_alike(castings, design, model, best, cautions)
+        tested = held(castings, design, best.theta if far else None)
         method = f"logistic with batches, {HELD}"
         return _of_outcomes(Chosen(tested, method, "odds ratio", special.expit, cautions), castings, design)
     method = "logistic, profile likelihood"
@@ -75,16 +71,3 @@ def exactly(castings: Castings, design: Design, far: list[int]) -> list[str]:
         "so it is called likely at most."
         for j in far
     ]
-
-
-def _whole_batches_alike(
-    castings: Castings, design: Design, model: likelihood.Logistic, best: likelihood.Maximum, cautions: list[str]
-) -> Chosen:
-    """Complete separation leaves no scatter: a batch counts as one casting, and p-values come from shuffling."""
-    alike = castings.n / castings.n_batches
-    df = float(max(castings.n_batches - design.X.shape[1], 1))
-    profile = Profile(model, best, phi=alike, df=df)
-    shuffled = Shuffled(profile, lambda cols: permutation.p_value(design.X, castings.y, cols, castings.codes))
-    said = "The factors tell every pass from every fail, so each batch was counted as one casting in the intervals."
-    method = "bias-reduced (Firth) logistic, a batch counted as one casting, permutation test"
-    return Chosen(shuffled, method, "odds ratio", special.expit, [*cautions, said])

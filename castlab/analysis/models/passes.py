@@ -21,6 +21,10 @@ FAR = 8.0
 """Where the search for an end stops on the log scale (a ratio of 3000): from there on the interval is called open."""
 SUSPECT = 4.0
 """A coefficient beyond this may have run off, so that the estimate has no end."""
+ASSURED, CHANCE = 0.5, 0.1
+"""How far the scatter of a casting is taken from its chance, the rest from the castings: those of batches that differ scatter
+less than the share of all says, and a test that takes it for granted sees effects in 2 to 4% instead of 5%. And the degrees
+of freedom given to chance in the scatter between batches, see `linear.fit_many`: few batches are often equal by luck."""
 _PLENTY = 1e6
 """Degrees of freedom from which F is chi-square."""
 _STEPS, _REFINEMENTS = 12, 12
@@ -43,7 +47,7 @@ def plain(
             p = stats.chi2.sf(np.maximum(2 * (best - value), 0), len(cols))
             return p, np.isfinite(p)
         made = working.respond("pass", X, Y, np.zeros(len(X)), hold, at)
-        fits = linear.fit_many(X, made.line + made.left, split, made.weight, assured=1.0, even=True)
+        fits = linear.fit_many(X, made.line + made.left, split, made.weight, ASSURED, even=True, chance=CHANCE)
         left = fits.coef[:, cols] - values[cols]
         cov = (fits.within + fits.between)[:, cols[:, None], cols]
         square = np.sum(left * np.linalg.solve(cov, left[:, :, None])[:, :, 0], axis=1)
