@@ -209,9 +209,10 @@ def test_pass_that_separates_in_batches_stays_finite():
     )
     fit = fit_factors(frame, "passed", ["warm"])
     assert np.isfinite(fit.effects["estimate"]).all()
-    assert fit.tests["p_value"].iloc[0] == pytest.approx(2 / 20)  # the least that 3 against 3 batches can give
+    assert fit.effects["low"].iloc[0] > 1
+    assert fit.effects["high"].iloc[0] == np.inf
     assert any("only one outcome" in c for c in fit.cautions)
-    assert "whole batches" in fit.tests["method"].iloc[0]
+    assert any("judged on 6 batches, not on 18 castings" in c for c in fit.cautions)
 
 
 def test_settings_that_always_changed_together_are_reported_and_one_is_left_out():

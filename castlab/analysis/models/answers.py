@@ -2,13 +2,13 @@
 
 `Wald` stands on estimates with a covariance (t and F); `Held` tests an effect with that effect held at the value tested,
 and its intervals hold the values not rejected; `Profile` stands on a likelihood (profile intervals, likelihood-ratio
-tests); `Shuffled` asks a permutation test as well. Which one answers for which kind of response is decided
-in `choose`.
+tests); `Few` reads those of few passes from what outcomes come about. Which one answers for which kind of response is
+decided in `choose`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -231,22 +231,3 @@ class Few(Based):
         if np.isnan(p):
             raise FitError(LEFT_OUT)
         return Test(known.statistic, known.df, p, f"{known.method}, mid-p over the outcomes")
-
-
-@dataclass(frozen=True)
-class Shuffled(Based):
-    """An effect counts where `base` and a permutation test both show it (the larger p-value), and an interval that
-    shuffling does not bear out reaches to "no effect"."""
-
-    shuffle: Callable[[Sequence[int]], tuple[float, str]]
-
-    def interval(self, j: int, level: float = LEVEL) -> tuple[float, float]:
-        low, high = self.base.interval(j, level)
-        if self.shuffle([j])[0] >= 1 - level - 1e-9:
-            return min(low, 0.0), max(high, 0.0)
-        return low, high
-
-    def test(self, cols: Sequence[int]) -> Test:
-        known = self.base.test(cols)
-        p, how = self.shuffle(cols)
-        return Test(known.statistic, known.df, max(p, known.p), how if p >= known.p else known.method)

@@ -236,8 +236,8 @@ def fit_many(
     assured : how far the scatter of a casting is known to be 1 / weight, as that of a pass or fail is from its chance:
         this share of it is taken for granted, the rest from the castings, which gives df / (1 - assured)^2 degrees of
         freedom (Satterthwaite). Known is n / (n - p + 1) of it, since p - 1 coefficients are fitted where one is held
-        (for two groups the n - 1 of E. S. Pearson, Biometrika 34, 1947, 139-167). Castings in batches then need not
-        scatter to be judged
+        (for two groups the n - 1 of E. S. Pearson, Biometrika 34, 1947, 139-167). Castings then need not scatter to
+        be judged
     grain : (S, n) where `assured`, how far apart neighbouring outcomes of a casting lie, squared, in Z times W; 1 by
         default, as passes and fails do
     even : True leaves out REML, which takes most of the time, as if batches did not scatter beyond their castings; the
@@ -253,7 +253,7 @@ def fit_many(
     if split is None:
         inverse, coef, rss = _solve(total, p)
         phi, df = _casting(rss, n, p, n - p, assured)
-        zero, ok = np.zeros((many, p, p)), rss > 1e-12 * total[:, p, p]
+        zero, ok = np.zeros((many, p, p)), (assured > 0) | (rss > 1e-12 * total[:, p, p])
         return LinearFits(
             coef, phi[:, None, None] * inverse, zero, df, np.full(many, np.inf), phi, np.zeros(many), np.ones(many), ok
         )

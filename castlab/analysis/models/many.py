@@ -69,8 +69,7 @@ class Response:
         found = linear.fit_many(
             self.X, made.line + made.left, self.split, made.weight, ASSURED[self.kind], made.grain, even
         )
-        # The scatter of grades is known in part, so there is always something to judge them by
-        return replace(found, ok=(found.ok | (self.kind == "grade")) & made.converged)
+        return replace(found, ok=found.ok & made.converged)
 
     @cached_property
     def apart(self) -> np.ndarray:
@@ -215,13 +214,12 @@ def _block(
     response = Response(kind, X, Y, split, np.zeros(len(X)))
     free = response.free(np.arange(len(Y)))
     suspect = ~free.ok | (np.abs(free.coef[:, 1:]).max(axis=1) > SUSPECT)
-    if kind == "grade":
+    if kind != "count":
         _keep_finite(free, response, np.flatnonzero(suspect))
         suspect = ~free.ok
     p, ok = response.tests(cols, null)
     estimate, low, high = free.coef[:, cols], np.full(shape, np.nan), np.full(shape, np.nan)
-    # Where a setting has one outcome only `choose` may take another way, but tests passes alike
-    odd = ~ok if kind == "pass" and not intervals else ~ok | suspect
+    odd = ~ok | suspect  # where a setting has no count at all `choose` takes another way
     if likely and kind == "count":
         return _with_reduced(Analysed(estimate, low, high, p, ok & free.ok), odd, X, Y, split, cols)
     usual = np.flatnonzero(~odd)
@@ -260,7 +258,10 @@ def _passes(X: np.ndarray, Y: np.ndarray, split: linear.Strata | None, cols: np.
     if split is None:
         coef = passes.estimates(X, Y)
     else:
-        coef = Response("pass", X, Y, split, np.zeros(len(X))).free(np.arange(len(Y))).coef
+        response = Response("pass", X, Y, split, np.zeros(len(X)))
+        free = response.free(np.arange(len(Y)))
+        _keep_finite(free, response, np.flatnonzero(np.abs(free.coef[:, 1:]).max(axis=1) > SUSPECT))
+        coef = free.coef
     blank = np.full(p.shape, np.nan)
     return Analysed(coef[:, cols], blank, blank, p, np.asarray(np.isfinite(p).all(axis=1)))
 
@@ -275,11 +276,13 @@ def _unbatched(kind: str, X: np.ndarray, Y: np.ndarray, cols: np.ndarray) -> Ana
 
 
 def _keep_finite(free: linear.LinearFits, response: Response, rows: np.ndarray) -> None:
-    """Put fits under a weak prior in place of those of these grades that have no finite estimate."""
+    """Put fits around a finite estimate in place of those of these grades or passes that have none: under a weak prior, or
+    bias-reduced."""
     from castlab.analysis.models import at_once
 
     if len(rows) and (far := rows[at_once.ran_off("grade", response.X, response.Y[rows])]).size:
-        found = response.around(far, working.weakly(response.X, response.Y[far]))
+        finite = working.weakly if response.kind == "grade" else passes.reduced
+        found = response.around(far, finite(response.X, response.Y[far]))
         for name in linear.LinearFits.__annotations__:
             getattr(free, name)[far] = getattr(found, name)
 
