@@ -17,9 +17,19 @@ KIND = {"count": "counted", "measure": "measured", "grade": "graded", "pass": "p
 
 
 def subject(factor: str, contrast: str) -> str:
-    """ "pour method ladle instead of stream", "resin 32 against 22 C"."""
-    name = " with ".join(labels.name(part) for part in factor.split(" x ")) if " x " in factor else labels.name(factor)
-    return f"{name}: {contrast}" if " x " in factor else f"{name} {contrast}"
+    """ "pour method ladle instead of stream", "resin 32 against 22 C"; the contrast of an interaction names its factors."""
+    return contrast if _together(factor) else f"{labels.name(factor)} {contrast}"
+
+
+def named(factor: str) -> str:
+    """ "pour method", "how pour method and rest act together"."""
+    if _together(factor):
+        return f"how {words.listing([labels.name(part) for part in factor.split(' x ')])} act together"
+    return labels.name(factor)
+
+
+def _together(factor: str) -> bool:
+    return " x " in factor
 
 
 def size(estimate: float, low: float, high: float, scale: str, response: str, kind: str) -> str:
@@ -70,9 +80,11 @@ def of_effects(
             continue
         row = rows.iloc[0]
         if row["strength"] == "not shown":
-            told["not shown"].append(
-                f"{subject(row['factor'], row['contrast'])} ({possible(row['low'], row['high'], scale, response)} remains possible)"
-            )
+            what = subject(row["factor"], row["contrast"])
+            if _together(row["factor"]):
+                acts, _, given = row["contrast"].partition(", with ")
+                what = f"whether {acts} acts differently with {given}"
+            told["not shown"].append(f"{what} ({possible(row['low'], row['high'], scale, response)} remains possible)")
         else:
             told[_sure(row)].append(_whole(row, scale, response, kind))
     parts = [words.sentence(t) + "." for t in told["clear"]]
@@ -107,6 +119,13 @@ def _widest(rows: pd.DataFrame, scale: str, response: str) -> str:
 
 
 def _whole(row: Any, scale: str, response: str, kind: str) -> str:
+    if _together(row["factor"]):
+        acts, _, given = row["contrast"].partition(", with ")
+        said, least, most = words.effect(row["estimate"], row["low"], row["high"], times=scale != "difference")
+        unit = f" {labels.unit(response)}".rstrip()
+        what = f"the effect of {acts}" + (f" on {labels.name(response)}" if scale == "difference" else "")
+        how = f"{said}{unit} beyond" if scale == "difference" else f"{said} times"
+        return f"with {given}, {what} is {how} what it is otherwise (95% interval {least} to {most}{unit if scale == 'difference' else ''})"
     told = size(row["estimate"], row["low"], row["high"], scale, response, kind)
     lead, _, interval = told.partition(", 95% interval ")
     if scale == "difference":
@@ -121,19 +140,20 @@ def _tell_levels(
     """A factor with several levels: those that stand out, at most a few, or the whole as not shown."""
     if test["strength"] == "not shown":
         span = _widest(rows, scale, response)
-        told["not shown"].append(f"{labels.name(factor)} ({len(rows) + 1} levels; {span} remains possible)")
+        levels = "" if _together(factor) else f"{len(rows) + 1} levels; "
+        told["not shown"].append(f"{named(factor)} ({levels}{span} remains possible)")
         return
     standing = rows[rows["strength"] != "not shown"].sort_values("p_value", kind="stable")
     surest = standing["strength"].eq(test["strength"]).any()
     if not surest:
         alone = "no single level stands out" + ("" if standing.empty else " for sure")
         told[_sure(test)].append(
-            f"{labels.name(factor)} matters as a whole ({words.p_value(float(test['p_adjusted']))}), {alone}"
+            f"{named(factor)} matters as a whole ({words.p_value(float(test['p_adjusted']))}), {alone}"
         )
     for _, row in standing.head(MOST_LEVELS_TOLD).iterrows():
         told[_sure(row)].append(_whole(row, scale, response, kind))
     more = len(standing) - MOST_LEVELS_TOLD
     if more > 0:
         told[_sure(standing.iloc[-1])].append(
-            f"{labels.name(factor)} has {words.count(more, 'further level')} that {'stands' if more == 1 else 'stand'} out, in the table of effects"
+            f"{named(factor)} has {words.count(more, 'further level')} that {'stands' if more == 1 else 'stand'} out, in the table of effects"
         )

@@ -85,3 +85,16 @@ def test_a_count_out_of_something_says_so():
     held = fit.expected({"pour": "ladle"}).attrs["held"]
     assert held == f"Counts are for the mean area, {made['area_mm2'].mean():.3g} mm²."
     assert "times as many bubbles per mm² of area" in fit.figure().axes[0].get_xlabel()
+
+
+def test_an_interaction_is_told_as_one_effect_that_depends_on_another_setting():
+    rng = np.random.default_rng(2)
+    made = pd.DataFrame({"pour": ["stream", "ladle"] * 24, "prep": ["none", "none", "dried", "dried"] * 12})
+    made["bubbles"] = rng.poisson(np.where((made["pour"] == "stream") & (made["prep"] == "dried"), 24, 6))
+    made["haze_pct"] = rng.normal(4, 0.5, 48)
+    fit = fit_factors(made, "bubbles", ["pour", "prep"], interactions=2)
+    row = fit.effects.iloc[2]
+    told = f"With prep none instead of dried, the effect of pour stream instead of ladle is {row['estimate']:.2f} times what it is otherwise (95% interval"
+    assert told in fit.verdict
+    haze = fit_factors(made, "haze_pct", ["pour", "prep"], interactions=2)
+    assert "whether pour stream instead of ladle acts differently with prep none instead of dried (" in haze.verdict

@@ -65,10 +65,9 @@ def _step(shown: Charted, rare: bool) -> list[dict[str, Any]]:
         return []
     at = int(known[first])
     value = shown.chart.value[known]
-    unit = f" {shown.unit}" if shown.unit else ""
     what = (
         f"{words.sentence(shown.name)} {_way(direction, rare, False)} from about {shown.points['point'].iloc[at]} on: "
-        f"{shown.number(value[:first].mean())}{unit} before, {shown.number(value[first:].mean())} since{_beside(shown.points, at)}"
+        f"{shown.measured(value[:first].mean())} before, {shown.number(value[first:].mean())} since{_beside(shown.points, at)}"
     )
     when = shown.points["when"].iloc[at]
     return [
@@ -83,12 +82,11 @@ def _alarm(shown: Charted, episode: Episode, rare: bool) -> dict[str, Any]:
     chart, points = shown.chart, shown.points
     at, rule = episode.first, runs.RULES[episode.rule]
     way = _way(episode.direction, rare, bool(shown.baseline[at]))
-    point = f"{points['point'].iloc[at]} at {shown.number(chart.value[at])}"
-    unit = f" {shown.unit}" if shown.unit else ""
+    point = f"{points['point'].iloc[at]} at {shown.measured(chart.value[at])}"
     if episode.rule == 1:
         limit = chart.high[at] if episode.direction > 0 else chart.low[at]
         what = (
-            f"{words.sentence(shown.name)} {way}: {point}{unit}, beyond the limit of {shown.number(limit)} "
+            f"{words.sentence(shown.name)} {way}: {point}, beyond the limit of {shown.number(limit)} "
             f"(usual {shown.number(chart.centre[at])})"
         )
         chance = float(chart.chance[at])
@@ -96,7 +94,7 @@ def _alarm(shown: Charted, episode: Episode, rare: bool) -> dict[str, Any]:
     else:
         what = (
             f"{words.sentence(shown.name)} {way}: {rule.says}, {points['point'].iloc[episode.since]} to "
-            f"{points['point'].iloc[episode.last]}, the last at {shown.number(chart.value[episode.last])}{unit} "
+            f"{points['point'].iloc[episode.last]}, the last at {shown.measured(chart.value[episode.last])} "
             f"(usual {shown.number(chart.centre[at])})"
         )
         chance = rule.chance

@@ -41,6 +41,12 @@ class Charted:
         """A value of the chart as it is told."""
         return f"{words.number(100 * value)}%" if self.shares else words.number(value)
 
+    def measured(self, value: float) -> str:
+        """The same with its unit."""
+        said = self.number(value)
+        unit = "casting" if (said, self.unit) == ("1", "castings") else self.unit
+        return f"{said} {unit}".strip()
+
 
 def charted(made: Production, baseline: object, method: str) -> Charted:
     """The chart that suits the response.

@@ -262,10 +262,9 @@ def _verdict(
     able: pd.DataFrame | None, life: MoldLife | None, pump: pd.DataFrame | None, lots: pd.DataFrame | None,
 ) -> str:  # fmt: skip
     """One paragraph: what was watched, what changed when and how sure, then yield, capability, lots, pump and molds."""
-    unit = f" {shown.unit}" if shown.unit else ""
     centre = float(shown.chart.centre[-1])
     parts = [
-        f"{words.sentence(shown.name)}, {made.size()}: usual {shown.number(centre)}{unit}; {shown.limits}; "
+        f"{words.sentence(shown.name)}, {made.size()}: usual {shown.measured(centre)}; {shown.limits}; "
         f"run rules {words.listing([str(r) for r in rules])} of Nelson (1984)."
     ]
     if len(told) == 0:
@@ -293,10 +292,9 @@ def _verdict(
         )
     if lots is not None:
         parts.append(_lots_words(len(lots), int((lots["p_adjusted"] < 0.05).sum())))
-    if pump is not None:
-        row = pump.iloc[0]
-        open_ = " (no drift shown)" if row["low"] <= 0 <= row["high"] else ""
-        parts.append(f"Pump base pressure {alarms.pump_words(row)}{open_}.")
+    if pump is not None and (drift_said := alarms.pump_words(pump.iloc[0])) not in " ".join(parts):
+        open_ = "" if alarms.of_pump(pump) else " (no drift shown)"
+        parts.append(f"Pump base pressure {drift_said}{open_}.")
     if life is not None:
         parts.append(life.verdict)
     return " ".join(parts)

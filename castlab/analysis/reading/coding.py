@@ -97,7 +97,7 @@ class Term:
             return self.parts[0].contrasts
         one, other = self.parts
         return [
-            f"{a} of {labels.name(one.name)}, with {b} of {labels.name(other.name)}"
+            f"{labels.name(one.name)} {a}, with {labels.name(other.name)} {b}"
             for a in one.contrasts
             for b in other.contrasts
         ]
