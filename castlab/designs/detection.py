@@ -42,7 +42,10 @@ class Power(Result):
     needed: int | None
     method: str
     castings: int
+    """In all."""
     simulations: int = 0
+    groups: tuple[int, ...] = ()
+    """Castings of each of the two groups; none for a plan."""
 
     def tables(self) -> dict[str, pd.DataFrame]:
         shares = {c: [words.share(p) for p in self.table[c]] for c in ("power", "low", "high")}
@@ -232,7 +235,8 @@ def _of_groups(first: int, second: int, given: Truth, batches: int | None, per_b
     return Power(
         verdict=f"{made} have a chance of {_chance(*found, done)} to show {given.told()}.{_enough(needed, given, ladder)}",
         cautions=_cautions_of_groups(given, batches, not done, failed), power=found[0], low=found[1], high=found[2], kind=given.kind,
-        effect=given.effect, table=table, needed=needed, method=method, castings=first, simulations=done,
+        effect=given.effect, table=table, needed=needed, method=method, castings=first + second, simulations=done,
+        groups=(first, second),
     )  # fmt: skip
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +9,7 @@ import seaborn as sns
 
 from castlab import labels
 from castlab.errors import InputError
-from castlab.figures.style import FAINT, INK, Picture, picture, styled, words
+from castlab.figures.style import FAINT, INK, Picture, footnote, picture, styled, words
 
 if TYPE_CHECKING:
     from castlab.analysis import Confounding
@@ -58,8 +57,7 @@ def draw_confounding(found: Confounding) -> Picture:
         axes.tick_params(length=0)
         axes.tick_params(axis="y", rotation=0)
         axes.set_xticks(axes.get_xticks(), said[:-1], rotation=40, ha="right", rotation_mode="anchor")
-        told = "100%: always changed together, cannot be told apart; empty: less than half"
-        axes.set_xlabel(textwrap.fill(told, 24 + 9 * len(names)), fontsize=9)
+        footnote(figure, "100%: always changed together, cannot be told apart; empty: less than half.")
     pairs = [f"{labels.name(row.one)} and {labels.name(row.other)} {row.share:.0%}" for row in inside.itertuples()]
     figure.alt = f"Map of {len(names)} settings ({words(said)}) over {found.n} castings. " + (
         f"Changed together: {'; '.join(pairs)}." if pairs else "No two changed together in more than half."

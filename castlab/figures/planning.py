@@ -13,7 +13,19 @@ from matplotlib.patches import Rectangle
 
 from castlab import labels
 from castlab.errors import InputError
-from castlab.figures.style import FAINT, INK, Picture, colour, marker, picture, styled, words
+from castlab.figures.style import (
+    COLOURS,
+    FAINT,
+    INK,
+    PER_INCH,
+    Picture,
+    colour,
+    footnote,
+    marker,
+    picture,
+    styled,
+    words,
+)
 from castlab.figures.sweeps import WHITE, level, moment
 
 if TYPE_CHECKING:
@@ -29,6 +41,8 @@ SQUARE = 22
 """Effects up to which every pair has its field; with more only the effects of the plan have rows."""
 WRITTEN = 30
 """Columns up to which the correlation is written in its field."""
+LONGEST = 18
+"""Letters after which settings and headings are broken."""
 ENOUGH = 0.8
 """The power that is marked: what is commonly asked for."""
 
@@ -66,14 +80,19 @@ def _castings(plan: Design) -> Picture:
     sides = [name for name in ("mold",) if name in table]
     columns = [*sides, *names]
     said = {name: [_setting(v) for v in table[name]] for name in columns}
-    widths = np.array([_width(name, said[name]) for name in columns])
+    broken = {name: [textwrap.fill(text, LONGEST) for text in texts] for name, texts in said.items()}
+    lines = 1 + max(text.count("\n") for texts in broken.values() for text in texts)
+    widths = np.array([_width(name, broken[name]) for name in columns])
+    never = _never_cast(plan)
     lefts = np.concatenate([[0], np.cumsum(widths)])[:-1]
     with styled():
-        figure = picture(max(4.2, 1.5 + 0.105 * widths.sum()), 1.15 + 0.25 * (tops[-1] + 1))
+        figure = picture(
+            max(4.2, 1.5 + 0.105 * widths.sum()), 1.15 + 0.2 * len(never) + (0.11 + 0.14 * lines) * (tops[-1] + 1)
+        )
         axes = figure.subplots()
         for left, width, name in zip(lefts, widths, columns, strict=True):
             shade = np.zeros(len(table)) if name in sides else _places(table[name], plan.settings[name])
-            for top, text, dark in zip(tops, said[name], shade, strict=True):
+            for top, text, dark in zip(tops, broken[name], shade, strict=True):
                 axes.add_patch(Rectangle((left, top), width, 1, facecolor=SHADES(dark), edgecolor=FAINT, lw=0.8))
                 axes.text(left + width / 2, top + 0.52, text, ha="center", va="center", fontsize=9)
         whole = lefts[-1] + widths[-1]
@@ -93,8 +112,22 @@ def _castings(plan: Design) -> Picture:
         axes.tick_params(length=0)
         axes.set_ylabel("casting, in the order to make them")
         axes.spines[:].set_visible(False)
-    figure.alt = _castings_in_words(plan, said)
+        if never:
+            footnote(figure, f"Never cast: {'; '.join(never)}.")
+    figure.alt = _castings_in_words(plan, said) + (f" Never cast: {'; '.join(never)}." if never else "")
     return figure
+
+
+def _never_cast(plan: Design) -> list[str]:
+    """The forbidden combinations in words: "mold vacuum yes with chamber no"."""
+    space = plan._runs.space
+    return [
+        " with ".join(
+            f"{labels.name(space.factors[j].name)} {' or '.join(_setting(v) for v, is_hit in zip(space.grids[j], hit, strict=True) if is_hit)}"
+            for j, hit in rule.items()
+        )
+        for rule in space.rules
+    ]
 
 
 def _setting(value: Any) -> str:
@@ -105,13 +138,12 @@ def _heading(name: str) -> str:
     """Name over unit, broken where it is long."""
     whole = "mold" if name == "mold" else labels.label(name)
     head, _, unit = whole.partition(" (")
-    parts = head.split(" ")
-    lines = [head] if len(head) <= 12 or len(parts) < 2 else [" ".join(parts[:-1]), parts[-1]]
+    lines = textwrap.wrap(head, LONGEST - 4, break_long_words=False)
     return "\n".join([*lines, *([f"({unit}"] if unit else [])])
 
 
 def _width(name: str, texts: Sequence[str]) -> float:
-    return 2.0 + max([*map(len, _heading(name).split("\n")), *map(len, texts)])
+    return 2.0 + max(len(line) for text in (_heading(name), *texts) for line in text.split("\n"))
 
 
 def _places(column: pd.Series, settings: Sequence[Any]) -> np.ndarray:
@@ -166,7 +198,7 @@ def _aliases(plan: Design) -> Picture:
             caption += (
                 f" The darker the more; the largest here is {_correlation(float(np.abs(values[~hidden]).max()))}."
             )
-        wrapped = textwrap.fill(caption, int(13 * figure.get_size_inches()[0]))
+        wrapped = textwrap.fill(caption, int(PER_INCH * figure.get_size_inches()[0]))
         figure.suptitle(wrapped, x=0.01, ha="left", fontsize=9)
     told = [f"{_effect(r.effect)} and {_effect(r.alias)} {_correlation(r.correlation)}" for r in found.itertuples()]
     figure.alt = f"Map of {len(effects)} effects and how far they are mixed (correlation). " + (
@@ -181,7 +213,8 @@ def _map(plan: Design) -> tuple[list[str], list[str], np.ndarray, np.ndarray]:
     groups = [g for g in ("batch", "mold") if (found["alias"] == g).any()]
     square = len(effects) <= SQUARE
     rows = [*effects, *groups] if square else list(plan.model)
-    across = effects if square else [e for e in effects if e in set(found["alias"]) | set(found["effect"])] + groups
+    mixed = set(found["alias"]) | set(found["effect"])
+    across = effects if square or not mixed else [e for e in effects if e in mixed] + groups
     if len(rows) < 2:
         raise InputError(f"only {words(effects)} can be seen in this plan; a map of aliases needs two effects")
     values = np.zeros((len(rows), len(across)))
@@ -228,15 +261,17 @@ def _curve(found: Power) -> Picture:
         figure = picture(7.2, 3.9)
         axes = figure.subplots()
         _lines(axes, [("", table)])
+        at = len(found.groups) / sum(1 / n for n in found.groups)
         axes.errorbar(
-            [found.castings], [found.power], yerr=[[found.power - found.low], [found.high - found.power]], fmt=marker(1),
+            [at], [found.power], yerr=[[found.power - found.low], [found.high - found.power]], fmt=marker(1),
             color=INK, ms=7, capsize=3, zorder=6,
         )  # fmt: skip
-        said = f"{found.castings} castings: {found.power:.0%}"
-        right = found.castings > 0.6 * table["castings"].max()
+        asked = " and ".join(str(n) for n in dict.fromkeys(found.groups)) + " castings"
+        worth = f", worth {at:.1f} in each" if len(set(found.groups)) > 1 else ""
+        right, low = at > 0.6 * table["castings"].max(), found.power < 0.15
         axes.annotate(
-            said, (found.castings, found.power), xytext=(-9 if right else 9, -12), textcoords="offset points",
-            ha="right" if right else "left", va="center", bbox=WHITE, fontsize=9, zorder=7,
+            f"{asked}: {found.power:.0%}{worth}", (at, found.power), xytext=(-9 if right else 9, 14 if low else -12),
+            textcoords="offset points", ha="right" if right else "left", va="center", bbox=WHITE, fontsize=9, zorder=7,
         )  # fmt: skip
         if found.needed is not None:
             moment(axes, found.needed, f"{found.needed} castings", top=False)
@@ -244,16 +279,16 @@ def _curve(found: Power) -> Picture:
     needed = f"{ENOUGH:.0%} takes {found.needed}" if found.needed is not None else f"{ENOUGH:.0%} is not reached"
     figure.alt = (
         f"Chance to show the effect against castings in each group: {_points(table, 'castings')}. "
-        f"The castings asked about, {found.castings}: {_interval(found.power, found.low, found.high)}. {needed}."
+        f"The castings asked about, {asked.removesuffix(' castings')}{worth}: {_interval(found.power, found.low, found.high)}. {needed}."
     )
     return figure
 
 
 def _effects(found: Power) -> Picture:
     table = found.table.iloc[::-1].reset_index(drop=True)
-    said = [f"{_effect(r.effect)}\n{textwrap.shorten(str(r.contrast), 46)}" for r in table.itertuples()]
+    said = [f"{_effect(r.effect)}\n{textwrap.fill(str(r.contrast), 44)}" for r in table.itertuples()]
     with styled():
-        figure = picture(7.2, 1.1 + 0.46 * len(table))
+        figure = picture(7.2, 1.1 + 0.1 * len(table) + 0.18 * sum(1 + text.count("\n") for text in said))
         axes = figure.subplots()
         for place, on in enumerate(("castings", "batches")):
             rows = table[table["judged_on"] == on]
@@ -265,7 +300,7 @@ def _effects(found: Power) -> Picture:
                 label=f"judged on {on}",
             )  # fmt: skip
             for row in rows.itertuples():
-                left = row.power > 0.85
+                left = 0.6 < row.power < ENOUGH or row.power > 0.92  # clear of the line and of the edge
                 axes.annotate(
                     f"{row.power:.0%}", (row.low if left else row.high, row.Index), xytext=(-8 if left else 8, 0),
                     textcoords="offset points", ha="right" if left else "left", va="center", fontsize=9, bbox=WHITE,
@@ -322,6 +357,7 @@ def _lines(axes: Axes, lines: Sequence[tuple[str, pd.DataFrame]]) -> None:
             rows["power"],
             color=colour(place),
             marker=marker(place),
+            ls="-" if place < len(COLOURS) else "--",
             ms=4.5,
             lw=1.8,
             label=said or None,
@@ -336,6 +372,8 @@ def _shares(axes: Axes, across: str) -> None:
     axes.set_ylabel("chance to show the effect")
     axes.set_xlabel(across)
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+    low, high = axes.get_xlim()
+    axes.set_xlim(min(low, (low + high) / 2 - 1.5), max(high, (low + high) / 2 + 1.5))
     level(axes, ENOUGH, f"{ENOUGH:.0%}", place=0.01)
 
 

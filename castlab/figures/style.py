@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import contextlib
 import io
+import textwrap
 from collections.abc import Iterable, Iterator
 from typing import Any
 
@@ -27,6 +28,8 @@ SURE = COLOURS[0]
 """Effects the data show."""
 MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
 DPI = 110
+PER_INCH = 13
+"""Letters of small print on an inch."""
 
 _RC = {
     **sns.axes_style("ticks"),
@@ -74,6 +77,12 @@ def styled() -> Iterator[None]:
 def picture(width: float = 7.2, height: float = 3.6) -> Picture:
     """An empty picture, inches; its parts are laid out so that no label is cut off."""
     return Picture(figsize=(width, height), layout="constrained", dpi=DPI, facecolor="white")
+
+
+def footnote(figure: Figure, text: str) -> None:
+    """A line or more below the picture, from its left edge, broken to its width."""
+    broken = textwrap.fill(text, int(PER_INCH * figure.get_size_inches()[0]))
+    figure.supxlabel(broken, x=0.01, ha="left", fontsize=9, ma="left")
 
 
 def colour(place: int) -> str:

@@ -84,3 +84,25 @@ def test_another_kind_of_map_and_a_plan_of_one_effect_are_refused(plan):
         plan.figure(kind="pie")
     with pytest.raises(InputError, match="needs two effects"):
         plan_trials([Factor("resin_c", 22, 32)], 4).figure(kind="aliases")
+
+
+def test_the_map_of_castings_says_what_is_never_cast_and_breaks_long_settings():
+    plan = plan_trials(
+        [
+            Factor.on_off("mold_vacuum"),
+            Factor.on_off("chamber"),
+            Factor("insert_prep", ["none", "dried overnight at forty degrees"]),
+        ],
+        8,
+        forbid=[{"mold_vacuum": True, "chamber": False}],
+    )
+    figure = plan.figure()
+    assert figure.get_supxlabel() == "Never cast: mold vacuum yes with chamber no."
+    assert figure.alt.endswith("Never cast: mold vacuum yes with chamber no.")
+    assert "dried overnight at\nforty degrees" in [t.get_text() for t in figure.axes[0].texts]
+
+
+def test_a_large_plan_whose_effects_are_all_clear_of_each_other_has_an_empty_map():
+    plan = plan_trials([Factor(f"x{j}", 0, 1) for j in range(7)], 64, interactions=2)
+    assert len(plan.effects) > 22
+    assert plan.figure(kind="aliases").alt.endswith("No two are mixed.")

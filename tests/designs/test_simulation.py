@@ -307,6 +307,22 @@ def test_the_curve_shows_every_point_the_castings_asked_about_and_those_needed()
     assert "castings in each group" in figure.axes[0].get_xlabel()
 
 
+def test_groups_of_two_sizes_stand_where_equal_groups_would_tell_as_much():
+    found = power([6, 14], effect=1.2, kind="measure", spread=1)
+    axes = found.figure().axes[0]
+    (asked,) = [c[0] for c in axes.containers]
+    x, y = asked.get_xdata()[0], asked.get_ydata()[0]
+    assert x == pytest.approx(2 / (1 / 6 + 1 / 14))
+    assert y == pytest.approx(np.interp(x, found.table["castings"], found.table["power"]), abs=0.02)
+    assert "6 and 14 castings: 64%, worth 8.4 in each" in [t.get_text() for t in axes.texts]
+
+
+def test_ticks_of_castings_are_whole():
+    axes = power_sweep([6], jobs=1, **SWEEP).figure().axes[0]
+    axes.figure.canvas.draw()
+    assert all(t.get_text().isdigit() for t in axes.get_xticklabels())
+
+
 def test_the_picture_of_a_plan_has_a_row_for_each_effect_with_its_interval():
     plan = plan_trials(
         [Factor("resin_c", 22, 32, per_batch=True), Factor("pour", ["stream", "ladle"])], 16, batch_size=4
