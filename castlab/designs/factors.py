@@ -33,12 +33,14 @@ class Factor:
     per_batch : bool
         Set once for each mixed cup, not for each casting.
     hold : optional
-        Keep the factor at this setting in every run: it is written on the run list and its effect is not asked.
+        Keep the factor at this setting in every run: it is written on the run list and its effect is not asked. Within the
+        range or among the settings, where they are given too.
 
     Raises
     ------
     InputError
-        For no settings, one setting, a range without width, or settings that repeat or mix numbers with texts.
+        For no settings, one setting, a range without width, settings that repeat or mix numbers with texts, or a factor
+        held outside its own.
 
     Examples
     --------
@@ -71,6 +73,8 @@ class Factor:
             raise InputError(f"a factor's name is {name!r}; accepted: a text such as 'resin_c'")
         settings, is_range = _read(name, low, high, hold)
         numeric = all(isinstance(v, Real) and not isinstance(v, bool) for v in settings)
+        if hold is not None:
+            _check_hold(name, hold, settings, numeric)
         for field, value in {
             "name": name, "settings": settings, "numeric": numeric, "is_range": is_range, "per_batch": bool(per_batch),
             "hold": hold,
@@ -197,6 +201,17 @@ def _read(name: str, low: Any, high: Any, hold: Any) -> tuple[tuple[Any, ...], b
             f"factor {name} mixes numbers with other settings; accepted: all numbers, or all texts or yes/no"
         )
     return (tuple(sorted(float(v) for v in given)) if all(numbers) else tuple(given)), False
+
+
+def _check_hold(name: str, hold: Any, settings: tuple[Any, ...], numeric: bool) -> None:
+    if numeric and isinstance(hold, Real) and not isinstance(hold, bool):
+        inside, accepted = settings[0] <= hold <= settings[-1], f"{settings[0]:g} to {settings[-1]:g}"
+    else:
+        inside, accepted = hold in settings, ", ".join(labels.level(v) for v in settings)
+    if not inside:
+        raise InputError(
+            f"factor {name} is held at {hold!r}, outside its settings; accepted: {accepted}, or hold={hold!r} alone"
+        )
 
 
 def forbidden(

@@ -13,6 +13,8 @@ from castlab.designs import space as spaces
 from castlab.designs.factors import Factor
 from castlab.errors import InputError
 
+FAR = 3.0
+"""Coded setting from which on a casting already made is no part of the question: a whole range beyond the range's end."""
 _NEW = 1_000_000
 """Batches still to be mixed are numbered from here on, so that none bears the number of one already made."""
 
@@ -28,6 +30,16 @@ def settings_made(made: pd.DataFrame, space: spaces.Space, held: tuple[Factor, .
     settings = made[names].reset_index(drop=True)
     if settings.isna().any(axis=None):
         raise InputError("made holds a blank setting; leave out castings whose settings are not known")
+    for f in space.factors:
+        if f.numeric and len(settings):
+            away = np.abs(f.coded(list(settings[f.name])))
+            if away.max() > FAR:
+                low, high = f.settings[0], f.settings[-1]
+                raise InputError(
+                    f"made holds {f.name} {settings[f.name].iloc[int(away.argmax())]:g}, far outside its range ({low:g} to {high:g}), "
+                    f"where a straight line need not hold; accepted: {2 * low - high:g} to {2 * high - low:g}, a wider range of "
+                    "the factor, or leave that casting out"
+                )
     for f in held:
         if f.name in made and len(made) and np.any(np.array([str(v) for v in made[f.name]]) != str(f.hold)):
             numbers = pd.to_numeric(made[f.name], errors="coerce")

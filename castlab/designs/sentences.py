@@ -150,6 +150,14 @@ def _supposed(asked: Asked) -> list[str]:
         said.append(
             "A difference between castings made before and those to come is allowed for; it costs one degree of freedom."
         )
+    for f in asked.space.factors:
+        outside = np.abs(f.coded(list(asked.made_settings[f.name]))) > 1 + 1e-9 if f.numeric else np.zeros(0)
+        if outside.any():
+            were = "was" if outside.sum() == 1 else "were"
+            said.append(
+                f"{words.count(int(outside.sum()), 'casting')} already made {were} outside the range of {labels.name(f.name)}; the plan "
+                "takes its effect to go on alike there."
+            )
     return said
 
 

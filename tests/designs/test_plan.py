@@ -114,6 +114,17 @@ def test_castings_already_made_are_completed_not_repeated():
     assert alone.precision["standard_error"].max() < plan.precision["standard_error"].max()
 
 
+def test_castings_made_outside_a_range_are_told_and_far_outside_are_refused():
+    made = pd.DataFrame({"resin_c": [20, 24, 33, 27], "pour": ["stream", "ladle"] * 2})
+    near = plan_trials(BENCH[:2], 8, made=made)
+    assert any("2 castings already made were outside the range of resin temperature" in c for c in near.cautions)
+    assert not any("outside" in c for c in plan_trials(BENCH[:2], 8, made=made.iloc[[1, 3]]).cautions)
+    with pytest.raises(
+        InputError, match=r"made holds resin_c 320, far outside its range \(22 to 32\).*accepted: 12 to 42"
+    ):
+        plan_trials(BENCH[:2], 8, made=made.assign(resin_c=[22, 320, 32, 27]))
+
+
 def test_castings_made_in_known_batches_and_molds_join_the_model():
     made = pd.DataFrame({"resin_c": [22, 22, 32, 32], "pour": ["stream", "ladle"] * 2, "batch_id": ["B-1", "B-1", "B-2", "B-2"], "mold_id": ["M-01", "M-02"] * 2})  # fmt: skip
     plan = plan_trials(BENCH[:2], 8, made=made, per_batch=["resin_c"], batch_size=2, blocks=["M-01", "M-02"])
@@ -239,6 +250,12 @@ def test_sign_matrices_have_orthogonal_columns_and_some_sizes_have_none():
         (lambda: Factor("x", []), "empty list"),
         (lambda: Factor("x", ["a"]), "one setting, 'a'"),
         (lambda: Factor("x", 3, 3), "hold=3"),
+        (
+            lambda: Factor("x", 22, 32, hold=80),
+            "held at 80, outside its settings; accepted: 22 to 32, or hold=80 alone",
+        ),
+        (lambda: Factor("x", ["stream", "ladle"], hold="jug"), "accepted: stream, ladle, or hold='jug' alone"),
+        (lambda: Factor("x", 22, 32, hold="warm"), "held at 'warm'"),
         (lambda: Factor("x", 5, 3), "runs downwards"),
         (lambda: Factor("x", 5), "one setting, 5"),
         (lambda: Factor("x", ["a", "a"]), "twice"),
