@@ -385,9 +385,9 @@ class Material(Record):
     )
     resin_g_ml: float | None = _field("density of the resin, g/ml", 0.3, 5)
     hardener_g_ml: float | None = _field("density of the hardener, g/ml", 0.3, 5)
-    viscosity_pa_s: float | None = _field("viscosity of the fresh mix at 25 C, Pa s", 0.0001, 10_000)
-    pot_life_min: float | None = _field("pot life of 100 g at 25 C, min", 0.1, 10_000)
-    cure_h: float | None = _field("time to demold at 25 C, h", 0.01, 2_000)
+    viscosity_pa_s: float | None = _field("viscosity of the fresh mix at 25 degrees C, Pa s", 0.0001, 10_000)
+    pot_life_min: float | None = _field("pot life of 100 g mixed at 25 degrees C, min", 0.1, 10_000)
+    cure_h: float | None = _field("time to demold when kept at 25 degrees C, h", 0.01, 2_000)
     price_per_kg: float | None = _field("price of a kilogram of mix, in the shop's own currency", 0, 1_000_000)
 
 
