@@ -1,7 +1,7 @@
 """The records: plan, batch, trial, photo, score, mold, material. What each field means, its unit and its range.
 
 This is the one place a field is declared: the database tables, the JSON Schema, the frame's columns and the
-contributor's guide follow from it. Storage lives in `castlab.records.logbook`; nothing here touches a file.
+contributor's guide follow from it. Storage lives in `castlab.records.entries`; nothing here touches a file.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Reading and writing records over an open connection: numbering, references, extra factors, versions.
 
-Who opens, commits and reports errors is `castlab.records.logbook`.
+Who opens, commits and reports errors is `castlab.records.entries`.
 """
 
 from __future__ import annotations
