@@ -23,6 +23,8 @@ SETTLE = 400
 """Sweeps before the first draw."""
 BETWEEN = 20
 """Sweeps between draws."""
+LONG = 1000
+"""Castings from which this takes seconds, so that a bar tells how far it is."""
 _POINTS = 240
 """Possible true counts looked at per casting; thinned out where there are more."""
 _SLOPES = {"count": 2.5, "measure": 10.0, "grade": 1.5, "pass": 1.5}
@@ -45,17 +47,14 @@ class _Latent:
     """Error variance where it is fixed (grades, pass), else None."""
     kind: str
     rng: np.random.Generator
-    W: np.ndarray = field(init=False)
     b: np.ndarray = field(init=False)
     error: float = field(init=False)
     batch: float = field(init=False)
 
     def __post_init__(self) -> None:
-        blocks = [self.X] if self.codes is None else [self.X, np.eye(int(self.codes.max()) + 1)[self.codes]]
-        self.W = np.hstack(blocks)
-        self.gram = self.W.T @ self.W
         self.p = self.X.shape[1]
-        self.b = np.zeros(self.W.shape[1])
+        self.b = np.zeros(self.p + (0 if self.codes is None else int(self.codes.max()) + 1))
+        self.gram = self.information(np.ones(len(self.X)))
         self.error = self.spread or 0.1
         self.batch = 0.1
 
@@ -68,12 +67,30 @@ class _Latent:
 
     @property
     def line(self) -> np.ndarray:
-        return self.W @ self.b
+        return self.along(self.b)
+
+    def along(self, b: np.ndarray) -> np.ndarray:
+        """The line that these coefficients and batches make."""
+        fixed = self.X @ b[: self.p]
+        return fixed if self.codes is None else fixed + b[self.p :][self.codes]
+
+    def sums(self, z: np.ndarray) -> np.ndarray:
+        """Sums of these values over castings, weighted by the columns of X, and over each batch."""
+        if self.codes is None:
+            return self.X.T @ z
+        return np.concatenate([self.X.T @ z, np.bincount(self.codes, z)])
+
+    def information(self, weight: np.ndarray) -> np.ndarray:
+        """Sums of squares and products of all columns, batches too, with these weights of the castings."""
+        found = np.diag(np.concatenate([np.zeros(self.p), self.sums(weight)[self.p :]]))
+        found[: self.p] = np.array([self.sums(weight * column) for column in self.X.T])
+        found[self.p :, : self.p] = found[: self.p, self.p :].T
+        return found
 
     def sweep(self, z: np.ndarray) -> None:
         """Draw coefficients, then variances, given the latent values."""
         root = linalg.cholesky(self.gram / self.error + np.diag(self.prior()), lower=True, check_finite=False)
-        half = linalg.solve_triangular(root, self.W.T @ z / self.error, lower=True, check_finite=False)
+        half = linalg.solve_triangular(root, self.sums(z) / self.error, lower=True, check_finite=False)
         noise = self.rng.normal(size=len(half))
         self.b = linalg.solve_triangular(root.T, half + noise, check_finite=False)
         if self.spread is None:
@@ -132,8 +149,11 @@ def draw(
         chain = _measures(X, codes, known, rng)
     else:
         chain = _steps(X, codes, known, grades, rng)
+    from tqdm.auto import tqdm
+
     truths, states = [], []
-    for sweep in range(1, SETTLE + draws * BETWEEN + 1):
+    sweeps = range(1, SETTLE + draws * BETWEEN + 1)
+    for sweep in tqdm(sweeps, desc="true responses", leave=False, disable=len(X) < LONG):
         truth, state = next(chain)
         if sweep > SETTLE and (sweep - SETTLE) % BETWEEN == 0:
             truths.append(truth.copy())
@@ -225,10 +245,10 @@ def _counts(
             z = np.where(np.log(rng.random(len(z))) < gain, moved, z)
         # Coefficients and latent values move together, or a small scatter would hold both in place
         if sweep <= SETTLE and sweep % 100 == 0:
-            information = (latent.W.T * (truth + 0.5)) @ latent.W + np.diag(latent.prior())
+            information = latent.information(truth + 0.5) + np.diag(latent.prior())
             jump = linalg.inv(linalg.cholesky(information, lower=True)).T * (2.0 / np.sqrt(len(information)))
         change = jump @ rng.normal(size=len(latent.b))
-        moved = z + latent.W @ change
+        moved = z + latent.along(change)
         gain = float(truth @ (moved - z) - np.sum(np.exp(np.minimum(moved + offset, 50)) - np.exp(z + offset)))
         prior = latent.prior()
         gain -= float(np.sum(prior * ((latent.b + change) ** 2 - latent.b**2))) / 2
