@@ -52,9 +52,24 @@ def find(light: np.ndarray, smallest: float, largest: float, allowed: np.ndarray
     worth = inside & (2 * looked.radius <= 1.15 * largest) & (judging.sieve(looked.measures) >= judging.SIEVED)
     looked = looked.take(np.flatnonzero(worth))
     sized, sure = judged(looked, views.unrolled(steps, looked.x, looked.y, looked.radius, allowed))
-    kept = judging.choose(sized, sure)
-    one = sized.take(kept)
+    one, sure = _again(steps, sized, sure, allowed)
+    kept = judging.choose(one, sure)
+    one = one.take(kept)
     return Found(one.x, one.y, one.radius, one.contrast, one.seen, judging.calibrated(sure[kept]))
+
+
+def _again(
+    steps: list[rings.Level], sized: profiles.Looked, sure: np.ndarray, allowed: np.ndarray | None
+) -> tuple[profiles.Looked, np.ndarray]:
+    """The circles worth keeping, looked at a second time from where they were found: what both looks say, meant."""
+    kept = judging.choose(sized, sure)
+    first, before = sized.take(kept), sure[kept]
+    second = profiles.look_again(steps, first, allowed)
+    second, after = judged(second, views.unrolled(steps, second.x, second.y, second.radius, allowed))
+    x, y = 0.5 * (first.x + second.x), 0.5 * (first.y + second.y)
+    both = replace(second, x=x, y=y, radius=np.sqrt(first.radius * second.radius))
+    odds = np.sqrt(before / (1 - before) * after / (1 - after))
+    return both, odds / (1 + odds)
 
 
 def judged(looked: profiles.Looked, view: np.ndarray) -> tuple[profiles.Looked, np.ndarray]:

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from castlab.scoring.rings import Candidates, Level
+from castlab.scoring.rings import Candidates, Level, suited
 
 
 class Spokes(NamedTuple):
@@ -84,6 +84,24 @@ def look(
         return Looked(empty, empty, empty, empty, empty, np.empty((0, len(MEASURES))))
     columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
     return Looked(*columns)
+
+
+def look_again(steps: list[Level], one: Looked, allowed: np.ndarray | None) -> Looked:
+    """Follow the edges of circles anew, along all rays and from where they have been found; in the same order."""
+    place = suited(steps, one.radius)
+    x, y, radius = one.x.copy(), one.y.copy(), one.radius.copy()
+    contrast, seen, measures = one.contrast.copy(), one.seen.copy(), one.measures.copy()
+    for number in np.unique(place):
+        level, here = steps[number], place == number
+        f = level.factor
+        mask = None if allowed is None else allowed[::f, ::f]
+        a, b, r = ((part[here] + shift) / f - shift for part, shift in ((one.x, 0.5), (one.y, 0.5), (one.radius, 0)))
+        a, b, r = (part.astype(np.float32) for part in (a, b, r))
+        noise = level.noise_at(a, b)
+        a, b, r = _fit(FULL, *_read(level, mask, FULL, a, b, r), a, b, r, r, noise)
+        x[here], y[here], radius[here] = (a + 0.5) * f - 0.5, (b + 0.5) * f - 0.5, r * f
+        measures[here], contrast[here], seen[here] = _measure(FULL, *_read(level, mask, FULL, a, b, r), r, noise, f)
+    return Looked(x, y, radius, contrast, seen, measures)
 
 
 def _follow(

@@ -111,6 +111,11 @@ def radii(place: int, smallest: float, largest: float) -> np.ndarray:
     return np.geomspace(low, high, steps + 1)
 
 
+def suited(steps: list[Level], radius: np.ndarray) -> np.ndarray:
+    """The places of the levels on which circles of these radii (pixels of the picture) are looked at."""
+    return np.clip(np.ceil(np.log2(np.maximum(radius, 1e-3) / TOP)), 0, len(steps) - 1).astype(int)
+
+
 def candidates(steps: list[Level], smallest: float, largest: float) -> Candidates:
     """Every ring that answers locally best, at all levels; radii in pixels of the picture."""
     parts: list[tuple[int, np.ndarray]] = []

@@ -34,6 +34,8 @@ _FAINT = 0.06
 _WHITE, _BLACK = 0.995, 0.004
 _FLAT = 2 / 255
 """Span of light below which a picture shows nothing at all."""
+_UNFOUND = 0.5
+"""Bubbles added to those found, shared by all sizes: a size of which none was found may still have some, if it is mostly missed."""
 _UNLIKE = 0.06
 """Spread of the true over the reckoned count that drawing cannot show: bubbles unlike any that was found."""
 
@@ -260,7 +262,7 @@ def _interval(
         cell = np.nonzero(real)[0] * len(tried) + kind
         by_size[start : start + some] = np.bincount(cell, minlength=some * len(tried)).reshape(some, -1)
     kept = rng.beta(hit + _SHARED * pooled, tried - hit + _SHARED * (1 - pooled), (_DRAWS, len(tried)))
-    more = np.where(by_size > 0, rng.negative_binomial(np.maximum(by_size, 1), np.maximum(kept, 0.05)), 0)
+    more = rng.negative_binomial(by_size + _UNFOUND / len(tried), np.maximum(kept, 0.05))
     totals = (by_size + more).sum(axis=1) * np.exp(_UNLIKE * rng.normal(size=_DRAWS))
     low, high = np.quantile(totals, [0.025, 0.975])
     return int(min(np.floor(low), count)), int(max(np.ceil(high), count))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from castlab.scoring.rings import TOP, Level
+from castlab.scoring.rings import Level, suited
 
 RAYS = 24
 REACH = np.linspace(0.1, 2.0, 20, dtype=np.float32)
@@ -29,7 +29,7 @@ def unrolled(
 ) -> np.ndarray:
     """The view of each circle (n, rays, channels; float32); pixels that do not count are nought."""
     seen = np.zeros((len(x), RAYS, CHANNELS), np.float32)
-    place = np.clip(np.ceil(np.log2(np.maximum(radius, 1e-3) / TOP)), 0, len(steps) - 1).astype(int)
+    place = suited(steps, radius)
     for number in np.unique(place):
         level = steps[number]
         mask = None if allowed is None else allowed[:: level.factor, :: level.factor]
