@@ -17,7 +17,7 @@ from castlab.bench import sheet_plan, sheet_steps
 from castlab.bench.inputs import number
 from castlab.bench.materials import Properties, properties
 from castlab.bench.mixing import MixPlan
-from castlab.bench.sheet_page import body, page
+from castlab.bench.sheet_page import body, page, write
 from castlab.bench.sheet_steps import Clock
 from castlab.errors import InputError
 from castlab.records.models import Batch, Material, Record, Trial, is_blank
@@ -62,10 +62,11 @@ class RunSheet(Result):
         return body(self.title, self.verdict, self.steps, self.settings, self.boxes, self.cautions)
 
     def save(self, path: str | Path) -> Path:
-        """Write the page to a file and return its path."""
-        target = Path(path)
-        target.write_text(self.html(), encoding="utf-8")
-        return target
+        """Write the page to a file ending in .html; returns its path.
+
+        Raises InputError if it cannot be written, or its name ends otherwise.
+        """
+        return write(path, self.html())
 
     def _repr_html_(self) -> str:
         return self.html()

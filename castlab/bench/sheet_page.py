@@ -5,10 +5,12 @@ from __future__ import annotations
 import html
 import re
 from collections.abc import Sequence
+from pathlib import Path
 
 import pandas as pd
 
 from castlab import labels
+from castlab.errors import InputError
 
 _STYLE = """
 @page { size: A4; margin: 9mm 11mm }
@@ -40,6 +42,29 @@ def page(*bodies: str) -> str:
         f"<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{title}</title><style>{_STYLE}</style></head>"
         f"<body>{''.join(bodies)}</body></html>"
     )
+
+
+def write(path: str | Path, text: str) -> Path:
+    """Write a page to a file that ends in .html; returns its path.
+
+    Raises
+    ------
+    InputError
+        If it cannot be written, or its name ends otherwise.
+    """
+    file = Path(path)
+    if file.suffix.lower() != ".html":
+        raise InputError(
+            f"{file.name!r} is no page that can be written; accepted: a name ending in .html, of which "
+            "castlab.printing.to_pdf makes a PDF"
+        )
+    try:
+        file.write_text(text, encoding="utf-8")
+    except OSError as exc:
+        raise InputError(
+            f"{file} could not be written ({exc.strerror}); accepted: a file in a folder of yours"
+        ) from None
+    return file
 
 
 def body(

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from castlab import cautions, labels
-from castlab.bench.sheet_page import page
+from castlab.bench.sheet_page import page, write
 from castlab.errors import InputError
 from castlab.records.models import Score
 
@@ -61,19 +61,7 @@ class Paper:
         InputError
             If it cannot be written, or its name does not end in .html.
         """
-        file = Path(path)
-        if file.suffix.lower() != ".html":
-            raise InputError(
-                f"{file.name!r} is no page that can be written; accepted: a name ending in .html, of which "
-                "castlab.printing.to_pdf makes a PDF"
-            )
-        try:
-            file.write_text(self.html, encoding="utf-8")
-        except OSError as exc:
-            raise InputError(
-                f"{file} could not be written ({exc.strerror}); accepted: a file in a folder of yours"
-            ) from None
-        return file
+        return write(path, self.html)
 
     def _repr_html_(self) -> str:
         return self.html

@@ -83,7 +83,7 @@ def read(
     if table.shape[1] < 2 or pairable.sum() < castings:
         raise InputError(
             f"{int(pairable.sum())} castings were scored by two or more of {table.shape[1]} scorers; needed: at least "
-            f"{castings} castings and two scorers. Plan a session with plan_rescoring"
+            f"{castings} castings and two scorers. {' '.join([*cautions, 'Plan a session with plan_rescoring'])}"
         )
     if alone := int((~pairable).sum()):
         cautions.append(f"{alone} castings were scored by one person only and say nothing about agreement.")

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from castlab.bench.sheet_page import write
 from castlab.errors import InputError, NotFoundError
 from castlab.records.models import EXTRA_NAME, Score
 from castlab.scoring import drawings
@@ -138,20 +139,16 @@ class Card:
         return f"<style>{_STYLE}</style><div class='castlab-rubric'>{''.join(parts)}</div>"
 
     def save(self, path: str | Path) -> Path:
-        """Write the card as a page of its own, to print and hang up; returns the path."""
-        file = Path(path)
-        page = (
+        """Write the card as a page of its own, to print and hang up; returns the path, which ends in .html.
+
+        Raises InputError if it cannot be written, or its name ends otherwise.
+        """
+        return write(
+            path,
             "<!doctype html><html lang='en'><head><meta charset='utf-8'><meta name='viewport' "
             f"content='width=device-width'><title>{html.escape(self.version)}</title></head>"
-            f"<body style='font-family:sans-serif;margin:1em'><main>{self._repr_html_()}</main></body></html>"
+            f"<body style='font-family:sans-serif;margin:1em'><main>{self._repr_html_()}</main></body></html>",
         )
-        try:
-            file.write_text(page, encoding="utf-8")
-        except OSError as exc:
-            raise InputError(
-                f"{file} could not be written ({exc.strerror}); accepted: a file in a folder of yours"
-            ) from None
-        return file
 
 
 def load(path: str | Path | None = None) -> Rubric:

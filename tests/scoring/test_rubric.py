@@ -126,3 +126,9 @@ def test_the_analysis_of_grades_says_when_rubrics_are_mixed(book):
     assert note in fit_factors(frame, "clarity_grade", ["resin_c"]).cautions
     assert note in compare_runs(frame, "clarity_grade", "pour_method").cautions
     assert note not in fit_factors(frame, "haze_pct", ["resin_c"]).cautions
+
+
+def test_a_card_is_written_as_a_page_only(tmp_path):
+    assert rubric.load().card("tack").save(tmp_path / "card.HTML").exists()
+    with pytest.raises(InputError, match=r"ending in \.html"):
+        rubric.load().card("tack").save(tmp_path / "card.pdf")
