@@ -145,7 +145,7 @@ def what_is_confounded(
     kept = [c for c in columns if c not in empty]
     complete = ~frame[kept].isna().any(axis=1)
     data = frame.loc[complete, kept].reset_index(drop=True)
-    cautions = []
+    cautions = coding.texts_among_numbers(frame, names)
     if empty:
         cautions.append(_never_recorded(empty))
     if data.empty or len(kept) == bool(batch_name):

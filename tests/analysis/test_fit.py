@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from castlab.analysis import fit_factors
+from castlab.analysis import fit_factors, what_is_confounded
 from castlab.analysis.effects import STRENGTHS, holm
 from castlab.analysis.models import choose
 from castlab.errors import FitError, InputError
@@ -322,6 +322,30 @@ def test_expected_holds_missing_factors_and_flags_extrapolation():
         fit.expected({"pour": ["ladle", "stream"], "resin_c": [22, 23, 24]})
     with pytest.raises(InputError, match="missing value"):
         fit.expected({"resin_c": None})
+
+
+def test_text_among_numbers_is_refused_with_the_casting_and_the_text():
+    warm = [22.0, 24.0, 28.0, "about 24"] * 3
+    frame = pd.DataFrame({"resin_c": warm, "bubbles": [3, 5, 4, 6, 2, 7, 5, 3, 4, 6, 5, 4]})
+    with pytest.raises(InputError, match=r"resin_c holds 'about 24' \(row 3\) among numbers"):
+        fit_factors(frame, "bubbles", ["resin_c"])
+    named = frame.assign(trial_id=[f"T-{k:03d}.1" for k in range(12)])
+    for asked in (lambda f: fit_factors(f, "bubbles", ["resin_c"]), lambda f: what_is_confounded(f, ["resin_c"])):
+        with pytest.raises(InputError, match=r"'about 24' \(casting T-003.1\)"):
+            asked(named)
+    levels = frame.assign(resin_c=pd.Categorical([str(v) for v in warm]))
+    assert len(fit_factors(levels, "bubbles", ["resin_c"]).effects) == 3
+
+
+def test_numbers_typed_as_text_beside_another_text_are_levels_and_that_is_said():
+    frame = pd.DataFrame(
+        {"resin_c": ["22", "24", "28", "about 24"] * 3, "bubbles": [3, 5, 4, 6, 2, 7, 5, 3, 4, 6, 5, 4]}
+    )
+    fit = fit_factors(frame, "bubbles", ["resin_c"])
+    assert any("'about 24' (row 3), so all of its settings were taken as levels" in said for said in fit.cautions)
+    for plain in (["wax", "spray", "none", "1"], ["1", "2", "3", "4"], [5.0, "none", 5.0, "none"]):
+        other = fit_factors(frame.assign(resin_c=plain * 3), "bubbles", ["resin_c"])
+        assert not any("taken as levels" in said for said in other.cautions)
 
 
 def test_numeric_contrasts_are_over_a_step_that_was_tried():

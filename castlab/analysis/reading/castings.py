@@ -11,7 +11,7 @@ import pandas as pd
 
 from castlab import labels
 from castlab.analysis import words
-from castlab.analysis.reading import kinds, recorded, unscored
+from castlab.analysis.reading import coding, kinds, recorded, unscored
 from castlab.analysis.reading.known import Known
 from castlab.errors import FitError, InputError
 
@@ -155,6 +155,7 @@ def gather(
     found = recorded.read(frame, response, kind, recording)
     read, known = found.response, found.known
     cautions = [text for text in (batch_said, read.said, *found.said) if text]
+    cautions += coding.texts_among_numbers(frame, names)
     if found.column is not None:
         frame = frame.assign(**{response: found.column})
     if exposure is not None and read.kind != "count":

@@ -23,6 +23,7 @@ from castlab.errors import InputError
 
 MOST_LEVELS_AS_RANGE = 5
 SAME = 1e-9
+NAME = "trial_id"
 """Numbers this close together, relative to their size, are one setting (differences of rounding)."""
 
 
@@ -141,6 +142,40 @@ def read_factor(column: pd.Series) -> Factor:
     counts = pd.Series([str(v) for v in values], dtype=object).value_counts()
     ordered = sorted(counts.index, key=lambda v: (v != min(counts.index[counts == counts.max()]), v))
     return Factor(name, False, tuple(ordered))
+
+
+def texts_among_numbers(frame: pd.DataFrame, names: Sequence[str]) -> list[str]:
+    """What to say of factors whose settings are text although most of them read as numbers, such as "24" and "about 24".
+
+    Raises
+    ------
+    InputError
+        If a factor holds text among true numbers, which would make a level of every number.
+    """
+    said = []
+    for name in names:
+        values = frame[name].dropna()
+        if values.dtype != object and not isinstance(values.dtype, pd.StringDtype):
+            continue
+        text = np.array([isinstance(v, str) for v in values], dtype=bool)
+        read = pd.to_numeric(values.where(text, 0), errors="coerce").notna().to_numpy()
+        true = [v for v in values[~text] if isinstance(v, (int, float, np.number)) and not isinstance(v, bool)]
+        odd = text if len(true) == int((~text).sum()) and len(set(true)) > 1 else ~read
+        if not odd.any():
+            continue
+        row = values.index[odd][0]
+        where = f"casting {frame.loc[row, NAME]}" if NAME in frame and frame.index.is_unique else f"row {row}"
+        what = f"{name} holds {values[odd].iloc[0]!r} ({where})"
+        if odd is text:
+            raise InputError(
+                f"{what} among numbers; accepted: a number for every casting (blank where it is not known), or levels: "
+                f"frame[{name!r}].astype('category')"
+            )
+        if len(set(values[~odd])) > 2 and (~odd).sum() > odd.sum():
+            said.append(
+                f"{what}, so all of its settings were taken as levels, not as numbers: correct it if it is one."
+            )
+    return said
 
 
 def _numeric(name: str, values: np.ndarray) -> Factor:
