@@ -254,7 +254,7 @@ def _figures(known: Properties, given: Figures, resin: Resin, members: tuple[Res
             "modelled": all_of_them[0],
             "low": all_of_them.min(axis=0),
             "high": all_of_them.max(axis=0),
-            "unit": ["min", "h", "C"],
+            "unit": ["min", "h", "°C"],
             "from": [*origin[:2], "not given" if given.peak_c is None else origin[2]],
         }
     )
