@@ -1,7 +1,8 @@
 """Simulated power: how much faster than one statsmodels fit per simulated experiment, whether it agrees with exact power,
-and how often it sees an effect where there is none. Side by side in one run; nothing asserts a time.
+how often it sees an effect where there is none, and how long the search for the castings of a weak effect takes. Side by
+side in one run; nothing asserts a time.
 
-Run: python tests/benchmarks/bench_power.py [fast | exact | alarms]
+Run: python tests/benchmarks/bench_power.py [fast | exact | alarms | search]
 """
 
 from __future__ import annotations
@@ -305,7 +306,29 @@ def added_up(case: simulation.Case) -> str:
     return f" [{chance @ (ok & (p < case.alpha)):.1%}{steps}]"
 
 
+# --- how long a search takes --------------------------------------------------------------------------------------
+
+
+def search() -> None:
+    print("How many castings in each group a weak effect takes, by power(), in processor time:")
+    batches = {"batches": 6, "batch_spread": 0.3}
+    kinds: dict[str, dict[str, object]] = {
+        "grade": {"effect": 1.4, "base": GRADES},
+        "count": {"effect": 0.85, "base": 5, "dispersion": 2},
+        "pass": {"effect": 1.6, "base": 0.5},
+        "measure": {"effect": 0.25, "spread": 1.0},
+    }
+    weak: list[dict[str, object]] = [{"kind": kind, **asked} for kind, asked in kinds.items()]
+    weak += [asked | batches for asked in weak]
+    for asked in weak:
+        start = time.process_time()
+        found = power(12, **asked, progress=False)
+        where = ", both groups in each batch" if "batches" in asked else ""
+        took = time.process_time() - start
+        print(f"  {asked['kind']}{where}: {found.needed or 'more than 500'} ({found.method}), {took:.1f} s")
+
+
 if __name__ == "__main__":
-    chosen = sys.argv[1:] or ["fast", "exact", "alarms"]
+    chosen = sys.argv[1:] or ["fast", "exact", "alarms", "search"]
     for name in chosen:
-        {"fast": fast, "exact": exact, "alarms": alarms}[name]()
+        {"fast": fast, "exact": exact, "alarms": alarms, "search": search}[name]()
