@@ -14,6 +14,7 @@ from scipy import stats
 from castlab.analysis import effects
 from castlab.analysis.checking.residuals import Left
 from castlab.analysis.models import choose, imperfect
+from castlab.analysis.models.answers import Few
 from castlab.analysis.models.chosen import Chosen
 from castlab.analysis.models.pooling import Pooled
 from castlab.analysis.reading.castings import Castings
@@ -117,7 +118,9 @@ def _changes(
             part = without(castings, keep)
             chosen = fit(part, fewer)
             planned = set(whole.loc[whole["look"] == effects.PLANNED, "factor"])
-            found, _ = effects.tables(chosen, fewer, part.codes, planned, intervals=False)
+            model = chosen.model
+            quick = replace(chosen, model=replace(model, quick=True)) if isinstance(model, Few) else chosen
+            found, _ = effects.tables(quick, fewer, part.codes, planned, intervals=False)
             if any(_changed(row.strength, now) for row, now in zip(whole.itertuples(), found["strength"], strict=True)):
                 found, _ = effects.tables(chosen, fewer, part.codes, planned)
         except (FitError, np.linalg.LinAlgError):

@@ -98,6 +98,16 @@ def p_values(
     return found
 
 
+def alone(
+    X: np.ndarray, y: np.ndarray, codes: np.ndarray | None, cols: Sequence[int], values: Sequence[float]
+) -> float:
+    """As `p_values` for one response (n,), with fewer outcomes, drawn for it alone: quicker where a design is used once."""
+    held, at = _held(X, cols, values)
+    split = None if codes is None else linear.strata(X, codes)
+    with np.errstate(all="ignore"):
+        return reference.of_response(X, y, codes, held, at, lambda Y: plain(X, Y, split, held, at))
+
+
 def _held(X: np.ndarray, cols: Sequence[int], values: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
     held, at = np.zeros(X.shape[1], dtype=bool), np.zeros(X.shape[1])
     held[list(cols)], at[list(cols)] = True, values
@@ -121,15 +131,11 @@ def interval(
 ) -> tuple[float, float]:
     """All values around the estimate that the test of few castings does not reject; infinite where it rejects none up to
     `FAR`. `reach` is about half the width, where the search starts."""
-    split = None if codes is None else linear.strata(X, codes)
     cut = stats.norm.isf((1 - level) / 2)
 
     def excess(value: float) -> float:
         """Standard errors by which a value is more telling than those at the ends."""
-        held, at = _held(X, [col], [value])
-        with np.errstate(all="ignore"):
-            p = reference.of_response(X, y, codes, held, at, lambda Y: plain(X, Y, split, held, at))
-        return float(reference.telling(np.array(p))) - cut
+        return float(reference.telling(np.array(alone(X, y, codes, [col], [value])))) - cut
 
     none = float(reference.telling(p_values(X, y[None, :], codes, [col], [0.0]))[0]) - cut
     ends = []
