@@ -137,7 +137,15 @@ def many_responses(
     table["look"] = np.where(mine, PLANNED, EXPLORING)
     missing = pd.DataFrame(failed, columns=["response", "reason"])
     cautions = [f"{words.sentence(labels.name(name))} could not be judged: {why}." for name, why in failed]
-    cautions += [f"{words.sentence(labels.name(n))}: {said}" for n, fit in fits.items() for said in fit.cautions]
+    told: dict[str, list[str]] = {}
+    for name, fit in fits.items():
+        for said in fit.cautions:
+            told.setdefault(said, []).append(labels.name(name))
+    # what holds for every response needs no names
+    cautions += [
+        said if len(names) == len(fits) else f"{words.sentence(', '.join(names))}: {said}"
+        for said, names in told.items()
+    ]
     return ManyResponses(
         verdict=_verdict(table, adjust, planned=bool(mine.any())), cautions=tuple(dict.fromkeys(cautions)),
         table=table, failed=missing, method=METHODS[adjust], fits=fits,
