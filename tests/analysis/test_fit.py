@@ -579,6 +579,17 @@ def test_counts_without_batches_give_the_same_ratios_in_any_unit(times):
         assert many.effects[column].tolist() == pytest.approx(plain.effects[column].tolist(), rel=1e-4)
 
 
+def test_large_over_dispersed_counts_give_the_same_ratios_in_any_unit():
+    frame = batches(number=20, ladle=1.5)
+    plain, many = (
+        fit_factors(frame.assign(bubbles=by * frame["bubbles"]), "bubbles", ["warm", "pour"], kind="count", batch=False)
+        for by in (100_000, 1_000_000_000)
+    )
+    assert many.method.startswith("negative binomial")
+    for column in ("estimate", "low", "high", "p_value"):
+        assert many.effects[column].tolist() == pytest.approx(plain.effects[column].tolist(), rel=1e-3)
+
+
 @pytest.mark.parametrize("level", [0.0, 1e9])
 def test_readings_that_differ_by_rounding_alone_are_refused(level):
     frame = pd.DataFrame({"pour": list("aaaabbbb")})

@@ -12,7 +12,7 @@ from collections.abc import Callable
 import numpy as np
 from scipy import stats
 
-from castlab.analysis.models import count_fit, likelihood, likelihoods, linear, many, working
+from castlab.analysis.models import count_fit, likelihoods, linear, many, working
 
 Found = tuple[np.ndarray, np.ndarray, np.ndarray]
 """(S, q) estimates, (S, q) p-values of no effect, (S,) whether there is an answer."""
@@ -41,13 +41,10 @@ def _counts(X: np.ndarray, Y: np.ndarray, cols: np.ndarray) -> Found:
     estimate, variance = best.theta.copy(), np.maximum(phi, 1.0)[:, None] * best.variance()
     over = np.flatnonzero(~far & (stats.chi2.sf(phi * df, df) < count_fit.OVERDISPERSED))
     if len(over):
-        joint = likelihoods.maximise(likelihoods.NegativeBinomial(X, Y[over], best.theta[over]))
-        coef, alpha = joint.theta[:, :-1], np.exp(joint.theta[:, -1])
-        good = joint.converged & (alpha > likelihoods.LEAST_ALPHA)
-        good &= np.abs(coef[:, 1:]).max(axis=1) <= likelihood.FAR
-        negative = over[good]
-        estimate[negative] = coef[good]
-        variance[negative] = _variance_of_negative(X, coef[good], alpha[good])
+        negative = likelihoods.NegativeBinomial(X, Y[over], best.theta[over])
+        coef, _, cov, good = negative.fitted()
+        estimate[over[good]] = coef[good]
+        variance[over[good]] = np.diagonal(cov[good], axis1=1, axis2=2)
     t = np.abs(estimate[:, cols]) / np.sqrt(variance[:, cols])
     p = 2 * stats.t.sf(t, np.where(phi > 1, df, np.inf)[:, None])
     found = estimate[:, cols], p, ~far
@@ -57,13 +54,6 @@ def _counts(X: np.ndarray, Y: np.ndarray, cols: np.ndarray) -> Found:
 def _dispersion(X: np.ndarray, Y: np.ndarray, coef: np.ndarray, df: int) -> np.ndarray:
     mean = np.exp(coef @ X.T)
     return np.asarray(np.sum((Y - mean) ** 2 / mean, axis=1) / df)
-
-
-def _variance_of_negative(X: np.ndarray, coef: np.ndarray, alpha: np.ndarray) -> np.ndarray:
-    """From the expected information, alpha taken as known."""
-    mean = np.exp(coef @ X.T)
-    information = np.einsum("sn,ni,nj->sij", mean / (1 + alpha[:, None] * mean), X, X)
-    return np.diagonal(np.linalg.inv(information), axis1=1, axis2=2)
 
 
 def reduced_counts(X: np.ndarray, Y: np.ndarray, split: linear.Strata | None, cols: np.ndarray) -> Found:

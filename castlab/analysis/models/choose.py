@@ -56,7 +56,7 @@ from dataclasses import replace
 import numpy as np
 
 from castlab.analysis import words
-from castlab.analysis.models import count_fit, grade_fit, linear, many, pass_fit
+from castlab.analysis.models import count_fit, grade_fit, linear, pass_fit
 from castlab.analysis.models.answers import Wald
 from castlab.analysis.models.chosen import Chosen
 from castlab.analysis.reading import kinds
@@ -84,8 +84,6 @@ def choose(castings: Castings, design: Design) -> Chosen:
             f"{castings.size()} leave nothing to judge the castings of one batch by; "
             "use fewer factors, or make more castings per batch"
         )
-    if castings.kind == "count" and castings.codes is None and n - p >= many.FEW:
-        import statsmodels.api  # noqa: F401  (first import sets warning filters, so it comes before ours)
     makers = {"count": count_fit.count, "measure": _measure, "grade": grade_fit.grade, "pass": pass_fit.passed}
     with warnings.catch_warnings(), np.errstate(all="ignore"):
         warnings.simplefilter("ignore")

@@ -9,7 +9,7 @@ import numpy as np
 from scipy import stats
 
 from castlab.analysis import words
-from castlab.analysis.models import likelihood, linear, many
+from castlab.analysis.models import likelihood, likelihoods, linear, many
 from castlab.analysis.models.answers import Profile, Wald
 from castlab.analysis.models.chosen import HELD, Chosen, contrast, held
 from castlab.analysis.reading.castings import Castings
@@ -102,23 +102,9 @@ def _luck(X: np.ndarray, mean: np.ndarray, cov: np.ndarray) -> Callable[[np.ndar
 
 def _negative_binomial(castings: Castings, design: Design, start: np.ndarray) -> tuple[Wald, float] | None:
     """NB2 by maximum likelihood with the expected information."""
-    import statsmodels.api as sm
-
-    X, y = design.X, castings.y
-    df = len(y) - X.shape[1]
-    try:
-        joint = sm.NegativeBinomial(y, X, offset=castings.offset).fit(
-            start_params=np.append(start, 0.1), method="bfgs", maxiter=500, disp=0
-        )
-        alpha = float(joint.params[-1])
-        if not (joint.mle_retvals["converged"] and np.isfinite(alpha) and alpha > 1e-4):
-            return None
-        if np.linalg.eigvalsh(-joint.model.hessian(joint.params))[0] <= 0:
-            return None
-        family = sm.families.NegativeBinomial(alpha=alpha)
-        fit = sm.GLM(y, X, family=family, offset=castings.offset).fit(start_params=joint.params[:-1])
-    except (np.linalg.LinAlgError, ValueError, FloatingPointError):
+    df = float(len(castings.y) - design.X.shape[1])
+    joint = likelihoods.NegativeBinomial(design.X, castings.y[None, :], start[None, :], castings.offset)
+    coef, alpha, cov, good = joint.fitted()
+    if not good[0]:
         return None
-    if not fit.converged or np.max(np.abs(fit.params[1:]), initial=0) > likelihood.FAR:
-        return None
-    return Wald(linear.LinearFit(np.asarray(fit.params), np.asarray(fit.cov_params()), 1.0, 0.0, float(df))), alpha
+    return Wald(linear.LinearFit(coef[0], cov[0], 1.0, 0.0, df)), float(alpha[0])

@@ -89,15 +89,17 @@ class NegativeBinomial:
     Y: np.ndarray
     coef: np.ndarray
     """(S, p) where to start, such as the Poisson maximum."""
+    offset: np.ndarray | float = 0.0
+    """(n,) log exposure."""
 
     def start(self) -> np.ndarray:
-        mean = np.exp(self.coef @ self.X.T)
+        mean = np.exp(self.offset + self.coef @ self.X.T)
         alpha = np.sum((self.Y - mean) ** 2 - mean, axis=1) / np.sum(mean**2, axis=1)
         return np.column_stack([self.coef, np.log(np.clip(alpha, _LEAST_START, _MOST_START))])
 
     def at(self, theta: np.ndarray, rows: np.ndarray) -> At:
         y, p = self.Y[rows], self.X.shape[1]
-        line, log_alpha = theta[:, :p] @ self.X.T, np.clip(theta[:, p:], -25, 25)
+        line, log_alpha = self.offset + theta[:, :p] @ self.X.T, np.clip(theta[:, p:], -25, 25)
         mean, size = np.exp(np.minimum(line, 50)), np.exp(-log_alpha)
         spread = 1 + mean / size
         value = special.gammaln(y + size) - special.gammaln(size) - (y + size) * np.log(spread) + y * (line + log_alpha)
@@ -114,6 +116,18 @@ class NegativeBinomial:
         information[:, :p, p] = information[:, p, :p] = np.where(rises[:, None], 0.0, cross)
         information[:, p, p] = np.where(rises, np.abs(own) + 1e-9, own)
         return value.sum(axis=1), gradient, information
+
+    def fitted(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """(S, p) coefficients, (S,) alpha, (S, p, p) covariance from the expected information with alpha taken as known, and
+        (S,) whether there is such a maximum."""
+        best = maximise(self)
+        coef, alpha = best.theta[:, :-1], np.exp(best.theta[:, -1])
+        good = best.converged & (alpha > LEAST_ALPHA) & (np.abs(coef[:, 1:]).max(axis=1, initial=0) <= likelihood.FAR)
+        mean = np.exp(self.offset + coef @ self.X.T)
+        information = working.crossed(self.X, mean / (1 + alpha[:, None] * mean))
+        usable = np.isfinite(information).all(axis=(1, 2))
+        information[~usable] = np.eye(coef.shape[1])
+        return coef, alpha, np.linalg.pinv(information, hermitian=True), good & usable
 
 
 @dataclass(frozen=True)
