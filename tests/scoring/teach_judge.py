@@ -1,4 +1,4 @@
-"""Teach the judge of candidate circles on rendered pictures and write its numbers, in about half an hour:
+"""Teach the judge of candidate circles on rendered pictures and write its numbers, in about a quarter of an hour:
 
     python tests/scoring/teach_judge.py [--seen FILE]
 
@@ -28,8 +28,8 @@ from castlab.scoring.judging import Network
 HOME = Path(judging.__file__).with_name("judge.npz")
 SMALLEST_RADIUS, LARGEST_RADIUS = 1.3, 75.0
 """Radii sought, pixels."""
-SIEVE_PICTURES = 60
-"""Pictures of each kind that the sieve is taught on."""
+SIEVE_PICTURES = 16, 40
+"""Castings, and pictures of other kinds, that the sieve is taught on."""
 KEPT_BACK = 6
 """One picture in so many is not shown to the network: on these its doubt is set right."""
 HIDDEN, DIM = 1.5, 2.2
@@ -151,7 +151,7 @@ def teach(keep: Path | None) -> None:
         taught, all_seen = pickle.loads(keep.read_bytes())
         _write(taught)
     else:
-        taught = teach_sieve([*map(casting, TEACHING[:SIEVE_PICTURES]), *map(vary, VARIED[:SIEVE_PICTURES])])
+        taught = teach_sieve([*map(casting, TEACHING[: SIEVE_PICTURES[0]]), *map(vary, VARIED[: SIEVE_PICTURES[1]])])
         _write(taught)
         all_seen = [shown(draw(seed)) for draw, seeds in ((casting, TEACHING), (vary, VARIED)) for seed in seeds]
         if keep is not None:

@@ -15,7 +15,7 @@ from PIL import Image, ImageDraw, ImageFont
 from rendering import LOOKS, OTHERS, Casting, _background, _bubble, _glare, _insert, _step, visibility
 from scipy import ndimage
 
-VARIED = range(30000, 30560)
+VARIED = range(30000, 30280)
 """Seeds that the judge is taught on."""
 
 TEXTURES = ("grass", "camera", "rocket", "text", "china")
