@@ -178,7 +178,7 @@ def _bubble(
     """Draw one; where it was drawn, and what was added there."""
     height, width = scene.shape
     blur = float(max(0.6, rng.uniform(0.02, 0.14) * radius))
-    reach = int(np.ceil((3.5 * radius if look.startswith("soft") else radius) + 4 * blur + 2))
+    reach = int(np.ceil((2.5 * radius if look.startswith("soft") else radius) + 4 * blur + 2))
     top, left = max(int(y) - reach, 0), max(int(x) - reach, 0)
     rows = np.arange(top, min(int(y) + reach + 1, height))
     columns = np.arange(left, min(int(x) + reach + 1, width))
@@ -201,8 +201,8 @@ def _bubble(
         rough = ndimage.gaussian_filter(rng.normal(0, 1, distance.shape), max(0.08 * radius, 1.0))
         shade = contrast * body * (1 + 0.5 * rough / rough.std())
     elif look in ("soft spot", "soft pit"):
-        # a bell whose steepest slope lies at the radius that counts as its edge
-        shade = (1 if look == "soft spot" else -1) * contrast * np.exp(-0.5 * (distance / radius) ** 2)
+        # as wide as the disc that looks like it once it is blurred
+        shade = (1 if look == "soft spot" else -1) * contrast * np.exp(-((distance / radius) ** 2))
     else:
         dome = 1 - rng.uniform(0, 0.3) * np.clip(distance / radius, 0, 1) ** 2
         shade = (1 if look == "bright disc" else -1) * contrast * body * dome

@@ -61,7 +61,7 @@ def labels(looked: profiles.Looked, truth: pd.DataFrame) -> tuple[np.ndarray, ..
     for true in truth.itertuples():
         apart = np.hypot(looked.x - true.x, looked.y - true.y) / (true.diameter / 2)
         lacks = np.log(true.diameter / 2 / looked.radius)
-        off = np.hypot(apart / 0.5, lacks / 0.4)
+        off = np.hypot(apart / 0.5, lacks / 0.5)
         good = np.clip(1.3 - off, 0, 1)
         if true.visible < HIDDEN:
             show &= off >= 1.6

@@ -6,24 +6,19 @@ Brooklyn Museum collection as its documentation says; `skimage.data.cell`). Coun
 
 from __future__ import annotations
 
-from pathlib import Path
-
+import counted
 import numpy as np
-import pandas as pd
 import pytest
 from matching import f1, tally
-from skimage import data
 
 from castlab.scoring import count_bubbles
 
-TRUTH = pd.read_csv(Path(__file__).with_name("data") / "counted_by_hand.csv", comment="#")
-
 
 def against_hand(name: str, smallest: float, largest: float) -> float:
-    seen = count_bubbles(getattr(data, name)(), 1.0, smallest_mm=smallest, largest_mm=largest, trust=False).bubbles
+    seen = count_bubbles(counted.picture(name), 1.0, smallest_mm=smallest, largest_mm=largest, trust=False).bubbles
     found = np.column_stack([seen.x_mm - 0.5, seen.y_mm - 0.5, seen.diameter_mm])
-    true = TRUTH.loc[TRUTH.picture == name, ["x", "y", "diameter"]].to_numpy(float)
-    return f1(*tally(true, found, 0))
+    true, counts = counted.truth(name)
+    return f1(*tally(true, found, 0, counts))
 
 
 def test_coins_counted_by_hand_are_found_on_uneven_ground() -> None:

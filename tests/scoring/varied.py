@@ -20,7 +20,14 @@ VARIED = range(30000, 30280)
 
 TEXTURES = ("grass", "camera", "rocket", "text", "china")
 """Photographs without round things, from scikit-image and scikit-learn, that serve as ground."""
+ROUND = 1.5
+"""A thing counts as round up to this ratio of length to width; from there to `LONG` it is neither right nor wrong to find."""
+LONG = 2.0
+SIGNS = "0123456789ABDPRSabdegpqB8690&%@#"
 WORDS = ("LOT 27-B", "seed pod", "R12 C4 U3", "0308 68 090", "lamp 12 V", "kiln 4", "A7 E2 %&@")
+
+
+KINDS = ("profile", "profile", "disc", "disc", "ball", "ball", "line", "relief", "relief", "glow", *LOOKS, *OTHERS)
 
 
 def vary(seed: int) -> Casting:
@@ -33,19 +40,26 @@ def vary(seed: int) -> Casting:
     if rng.random() < 0.25:
         _insert(rng, scene)
     grain = float(np.exp(rng.uniform(np.log(0.002), np.log(0.04))))
-    kinds = rng.choice(
-        ["profile", "profile", "disc", "line", "relief", "glow", *LOOKS, *OTHERS], size=int(rng.integers(1, 4))
-    )
+    arranged = str(rng.choice(["strewn", "packed", "dots", "none"], p=[0.5, 0.22, 0.13, 0.15]))
+    if arranged == "dots":
+        scene = np.clip(scene * rng.uniform(0.2, 1), 0.02, 0.97)
+    kinds = rng.choice(["glow", "glow", "disc"] if arranged == "dots" else KINDS, size=int(rng.integers(1, 4)))
     faintest = max(float(rng.uniform(0.05, 0.3)), 5 * grain)
-    rows, shades, rough = [], [], []
-    for x, y, diameter in _places(rng, height, width):
-        kind = str(rng.choice(kinds))
-        contrast = faintest * float(rng.uniform(1, 2.5))
+    span = 6 if arranged == "dots" else 2.5
+    alike = int(rng.integers(1 << 30)) if arranged == "packed" or rng.random() < 0.3 else None
+    longest = float(rng.choice([1.06, 1.06, 1.25, ROUND, LONG]))
+    rows, shades, rough, long = [], [], [], []
+    for x, y, diameter in _places(rng, height, width, arranged):
+        like = rng if alike is None else np.random.default_rng(alike)
+        kind = str(like.choice(kinds))
+        contrast = faintest * float(rng.uniform(1, span))
         before = scene.copy()
+        long.append(1.0)
         if kind in (*LOOKS, *OTHERS):
             _bubble(rng, scene, x, y, diameter / 2, kind, contrast)
         else:
-            _round(rng, scene, x, y, diameter / 2, kind, contrast)
+            long[-1] = float(rng.uniform(1, longest))
+            _round(rng, like, scene, x, y, diameter / 2, kind, contrast, long[-1])
         box = _box(scene.shape, x, y, diameter)
         shades.append((box, scene[box] - before[box]))
         rough.append(float(np.abs(np.diff(before[box], axis=1)).mean()))
@@ -56,6 +70,7 @@ def vary(seed: int) -> Casting:
     frame = pd.DataFrame(rows, columns=["x", "y", "diameter", "look", "contrast"])
     # in the rough a thing must stand out of that as well as of the grain
     frame["visible"] = visibility(scene, shades, frame, blur, grain) / np.hypot(1, np.array(rough) / grain)
+    frame.loc[np.array(long) > ROUND, "visible"] = 0.0
     return Casting(_photograph(rng, scene, blur, grain), frame)
 
 
@@ -127,9 +142,14 @@ def _clutter(rng: np.random.Generator, scene: np.ndarray) -> None:
     height, width = scene.shape
     layer = Image.new("F", (width, height), 0.0)
     draw = ImageDraw.Draw(layer)
-    kind = rng.choice(["print", "plates", "scratches", "fibres", "long", "blotches", "grid"])
+    kind = rng.choice([
+        "print", "signs", "plates", "scratches", "fibres", "long", "leaves", "blotches", "grid", "board", "tiles",
+    ])  # fmt: skip
+    if kind in ("board", "tiles"):
+        scene += ndimage.gaussian_filter(_squares(rng, height, width, str(kind)), float(rng.uniform(0.4, 2.0)))
+        return
     tone = float(rng.choice([-1, 1]) * rng.uniform(0.08, 0.5))
-    number = int(rng.integers(2, 15))
+    number = int(rng.integers(60, 300) if kind == "leaves" else rng.integers(2, 15))
     for _ in range(number):
         x, y = float(rng.uniform(0, width)), float(rng.uniform(0, height))
         size = float(np.exp(rng.uniform(np.log(8), np.log(90))))
@@ -137,8 +157,12 @@ def _clutter(rng: np.random.Generator, scene: np.ndarray) -> None:
         if kind == "print":
             font = ImageFont.load_default(size=int(np.clip(size, 9, 60)))
             draw.text((x - 0.2 * width, y), str(rng.choice(WORDS)), fill=tone, font=font)
+        elif kind == "signs":
+            font = ImageFont.load_default(size=int(np.clip(1.5 * size, 12, 130)))
+            signs = "".join(rng.choice(list(SIGNS), size=int(rng.integers(1, 12))))
+            draw.text((x - 0.2 * width, y), signs, fill=tone, font=font)
         elif kind == "plates":
-            corners = int(rng.integers(3, 5))
+            corners = int(rng.integers(3, 6))
             turns = way + np.arange(corners) * 2 * np.pi / corners
             long = rng.uniform(0.5, 2)
             shape = [(x + size * long * np.cos(t), y + size * np.sin(t)) for t in turns]
@@ -152,8 +176,10 @@ def _clutter(rng: np.random.Generator, scene: np.ndarray) -> None:
                 [x + 4 * size * np.cumsum(np.cos(bend)) / 30, y + 4 * size * np.cumsum(np.sin(bend)) / 30]
             )
             draw.line([tuple(map(float, p)) for p in path[: len(t)]], fill=tone, width=int(rng.integers(1, 4)))
-        elif kind == "long":
-            aspect = rng.uniform(2.0, 4)
+        elif kind in ("long", "leaves"):
+            aspect = rng.uniform(LONG + 0.2, 4)
+            if kind == "leaves":
+                size, tone = min(size, 40), float(rng.uniform(-0.3, 0.3))
             turns = np.linspace(0, 2 * np.pi, 40)
             u, v = size * np.cos(turns), size / aspect * np.sin(turns)
             shape = list(zip(x + u * np.cos(way) - v * np.sin(way), y + u * np.sin(way) + v * np.cos(way), strict=True))
@@ -170,14 +196,65 @@ def _clutter(rng: np.random.Generator, scene: np.ndarray) -> None:
     scene += ndimage.gaussian_filter(drawn, float(rng.uniform(0.4, 2.0)))
 
 
-def _places(rng: np.random.Generator, height: int, width: int) -> list[tuple[float, float, float]]:
+def _squares(rng: np.random.Generator, height: int, width: int, kind: str) -> np.ndarray:
+    """A chessboard or tiles with joints, seen aslant, over the whole picture or a part of it."""
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
+    x, y = x - rng.uniform(0, width), y - rng.uniform(0, height)
+    way, lean = rng.uniform(0, np.pi), rng.uniform(-0.3, 0.3)
+    nearer = 1 + (rng.uniform(-0.4, 0.4) * x / width + rng.uniform(-0.4, 0.4) * y / height)
+    side = float(np.exp(rng.uniform(np.log(12), np.log(70))))
+    u = (x * np.cos(way) + y * np.sin(way)) / nearer / side
+    v = (y * np.cos(way) - x * np.sin(way) + lean * x) / nearer / (side * rng.choice([1, 1, rng.uniform(1, 2.5)]))
+    tone = float(rng.choice([-1, 1]) * rng.uniform(0.1, 0.7))
+    if kind == "board":
+        drawn = tone * ((np.floor(u) + np.floor(v)) % 2)
+    else:
+        row = np.floor(v)
+        u = u + rng.choice([0, 0.5]) * row
+        joint = rng.uniform(0.05, 0.4)
+        shades = rng.uniform(0.4, 1, 997)[(np.floor(u) * 31 + row * 17).astype(int) % 997]
+        drawn = tone * shades * ((u % 1 > joint) & (v % 1 > joint))
+    part = np.ones_like(drawn)
+    if rng.random() < 0.6:
+        reach = rng.uniform(2, 8, 2)
+        part = (np.abs(np.floor(u)) < reach[0]) & (np.abs(np.floor(v)) < reach[1])
+    return (drawn * part).astype(np.float32)
+
+
+def _packing(rng: np.random.Generator, height: int, width: int) -> list[tuple[float, float, float]]:
+    """Things of one size edge to edge, as many as find room in a round heap or in the whole picture."""
+    diameter = float(np.exp(rng.uniform(np.log(8), np.log(70))))
+    apart = diameter * float(rng.choice([0.96, 1.0, 1.0, 1.04, 1.12]))
+    loose = float(rng.choice([0.0, 0.02, 0.06])) * diameter
+    rise = float(rng.choice([np.sqrt(3) / 2, np.sqrt(3) / 2, 1.0]))
+    rows, columns = int(height / (rise * apart)) + 3, int(width / apart) + 3
+    way, (x0, y0) = rng.uniform(0, np.pi / 3), rng.uniform(0, apart, 2)
+    heap = float(rng.choice([0.3, 0.5, 2.0])) * min(height, width)
+    missing = float(rng.choice([0, 0.05, 0.3]))
+    placed = []
+    for i in range(-rows, rows):
+        for j in range(-columns, columns):
+            u, v = (j + (0.5 * (i % 2) if rise < 1 else 0)) * apart, i * rise * apart
+            x = width / 2 + x0 + u * np.cos(way) - v * np.sin(way) + rng.normal(0, loose)
+            y = height / 2 + y0 + u * np.sin(way) + v * np.cos(way) + rng.normal(0, loose)
+            inside = 0 <= x < width - 1 and 0 <= y < height - 1
+            if inside and np.hypot(u, v) < heap and rng.random() >= missing:
+                placed.append((float(x), float(y), diameter * float(rng.uniform(0.96, 1.04))))
+    return [placed[n] for n in rng.permutation(len(placed))[:400]]
+
+
+def _places(rng: np.random.Generator, height: int, width: int, arranged: str) -> list[tuple[float, float, float]]:
     """From none to a dense packing; sizes alike or spread; overlapping or apart."""
-    number = int(rng.choice([0, 2, 8, 25, 60, 120]))
-    low = float(np.exp(rng.uniform(np.log(3.5), np.log(30))))
-    high = low * float(rng.choice([1.15, 2, 4, 12]))
+    if arranged == "none":
+        return []
+    if arranged == "packed" and rng.random() < 0.6:
+        return _packing(rng, height, width)
+    number = int(rng.choice([60, 120, 250] if arranged == "packed" else [2, 8, 25, 60, 120]))
+    low = float(np.exp(rng.uniform(np.log(3), np.log(6 if arranged == "dots" else 30))))
+    high = low * float(rng.choice([1.15, 2] if arranged in ("dots", "packed") else [1.15, 2, 4, 12]))
     high = max(min(high, 0.4 * min(height, width)), 1.15 * low)
-    near = float(rng.choice([0.7, 0.85, 1.0, 1.0, 1.15]))
-    together = float(rng.choice([0.1, 0.5, 0.9]))
+    near = float(rng.choice([0.96, 1.0] if arranged == "packed" else [0.7, 0.85, 1.0, 1.0, 1.15]))
+    together = 0.97 if arranged == "packed" else float(rng.choice([0.1, 0.5, 0.9]))
     placed: list[tuple[float, float, float]] = []
     covered = 0.0
     for _ in range(25 * number):
@@ -187,7 +264,10 @@ def _places(rng: np.random.Generator, height: int, width: int) -> list[tuple[flo
         x, y = float(rng.uniform(0, width - 1)), float(rng.uniform(0, height - 1))
         if placed and rng.random() < together:
             a, b, d = placed[int(rng.integers(len(placed)))]
-            way, apart = rng.uniform(0, 2 * np.pi), rng.uniform(near, near + 0.15) * (d + diameter) / 2
+            way, apart = (
+                rng.uniform(0, 2 * np.pi),
+                rng.uniform(near, near + (0.03 if arranged == "packed" else 0.15)) * (d + diameter) / 2,
+            )
             x, y = a + apart * np.cos(way), b + apart * np.sin(way)
         if not (0 <= x < width - 1 and 0 <= y < height - 1):
             continue
@@ -198,65 +278,85 @@ def _places(rng: np.random.Generator, height: int, width: int) -> list[tuple[flo
 
 
 def _round(
-    rng: np.random.Generator, scene: np.ndarray, x: float, y: float, radius: float, kind: str, contrast: float
+    rng: np.random.Generator,
+    like: np.random.Generator,
+    scene: np.ndarray,
+    x: float,
+    y: float,
+    radius: float,
+    kind: str,
+    contrast: float,
+    long: float,
 ) -> None:
-    """A round thing of a random profile with an edge at its radius; lit from one side, with highlight and shadow."""
+    """A round thing of a random profile with an edge at its radius; lit from one side, with highlight and shadow.
+
+    What all things of a picture may share (profile, light, what they are made of) is drawn from `like`; `long` is the
+    ratio of its length to its width.
+    """
     box = _box(scene.shape, x, y, 5 * radius + 8)
     dy, dx = np.arange(box[0].start, box[0].stop)[:, None] - y, np.arange(box[1].start, box[1].stop)[None, :] - x
-    turn, squash = rng.uniform(0, np.pi), 1 + abs(rng.normal(0, 0.05))
+    turn = rng.uniform(0, np.pi)
     u, v = dx * np.cos(turn) + dy * np.sin(turn), -dx * np.sin(turn) + dy * np.cos(turn)
-    distance = np.hypot(u * np.sqrt(squash), v / np.sqrt(squash))
+    distance = np.hypot(u / np.sqrt(long), v * np.sqrt(long))
     way = np.arctan2(dy, dx)
     wave = 1 + rng.uniform(0, 0.03) * np.cos(rng.integers(2, 6) * way + rng.uniform(0, 6))
     distance = distance * wave
-    blur = float(max(0.5, rng.uniform(0.01, 0.15) * radius))
+    blur = float(max(0.5, like.uniform(0.01, 0.15) * radius))
     body = _step(distance, radius, blur)
-    lit = rng.uniform(0, 2 * np.pi)
+    lit = like.uniform(0, 2 * np.pi)
     side = np.cos(way - lit)
-    sign = float(rng.choice([-1, 1]))
+    sign = float(like.choice([-1, 1]))
+    share = np.clip(distance / radius, 0, 1)
     if kind == "disc":
-        shade = sign * contrast * body * (1 + rng.uniform(-0.3, 0.3) * side * np.clip(distance / radius, 0, 1))
+        shade = sign * contrast * body * (1 + like.uniform(-0.3, 0.3) * side * share)
+    elif kind == "ball":
+        # a matt ball under one lamp: brighter where it faces the light, darker where it turns away
+        height = like.uniform(0.2, 1)
+        facing = height * np.sqrt(1 - share**2) + np.sqrt(1 - height**2) * share * side
+        shade = contrast * body * (2 * facing - like.uniform(-0.5, 1.5))
     elif kind == "line":
-        thick = max(rng.uniform(0.06, 0.2) * radius, 0.9)
+        thick = max(like.uniform(0.06, 0.2) * radius, 0.9)
         rim = _step(distance, radius, 0.6) - _step(distance, radius - thick, 0.6)
-        gone = 1 - rng.uniform(0, 1) * (side > rng.uniform(0.3, 0.95))
+        gone = 1 - like.uniform(0, 1) * (side > like.uniform(0.3, 0.95))
         shade = sign * 1.4 * contrast * rim * gone
-        if rng.random() < 0.4:
-            shade = shade - sign * rng.uniform(0.3, 0.9) * contrast * (
+        if like.random() < 0.4:
+            shade = shade - sign * like.uniform(0.3, 0.9) * contrast * (
                 _step(distance, radius - thick, 0.6) - _step(distance, radius - 2 * thick, 0.6)
             )
     elif kind == "glow":
-        # steepest where the radius is, whatever the power
-        power = rng.uniform(1.3, 4)
-        scaled = distance / radius * ((power - 1) / power) ** (1 / power)
-        shade = sign * contrast * rng.uniform(1, 3) * np.exp(-(scaled**power))
+        # falls to 1/e at the radius, so that a soft dot is as wide as the disc that looks like it once it is blurred
+        shade = sign * contrast * like.uniform(1, 3) * np.exp(-((distance / radius) ** like.uniform(1.5, 4)))
     elif kind == "relief":
-        rough = ndimage.gaussian_filter(rng.normal(size=distance.shape), max(rng.uniform(0.06, 0.25) * radius, 0.8))
-        shade = sign * contrast * body * (1 + rng.uniform(0.2, 0.8) * rough / (rough.std() + 1e-9))
+        rough = ndimage.gaussian_filter(rng.normal(size=distance.shape), max(like.uniform(0.06, 0.25) * radius, 0.8))
+        shade = sign * contrast * body * (1 + like.uniform(0.2, 0.8) * rough / (rough.std() + 1e-9))
     else:
         knots = np.linspace(0, 1, 6)
-        heights = rng.normal(0, 0.7, 6)
-        heights[-1] = sign * rng.uniform(0.6, 1.3)
-        heights[-2] = heights[-1] * rng.uniform(0.2, 1.1)
-        profile = np.interp(np.clip(distance / radius, 0, 1), knots, heights)
-        shade = contrast * profile * body * (1 + rng.uniform(0, 1.2) * side)
-    if radius > 4 and rng.random() < 0.4:
-        away = rng.uniform(0, 0.6) * radius
-        spot = np.hypot(dx - away * np.cos(lit), dy - away * np.sin(lit))
-        shade = shade + rng.choice([-1, 1, 1]) * rng.uniform(0.5, 2) * contrast * _step(
-            spot, max(rng.uniform(0.06, 0.25) * radius, 0.8), max(blur, 0.7)
+        heights = like.normal(0, 0.7, 6)
+        heights[-1] = sign * like.uniform(0.6, 1.3)
+        heights[-2] = heights[-1] * like.uniform(0.2, 1.1)
+        shade = contrast * np.interp(share, knots, heights) * body * (1 + like.uniform(0, 1.2) * side)
+    if radius > 5 and like.random() < 0.25:  # a rim as coins have
+        inner, thick = like.uniform(0.72, 0.92) * radius, max(like.uniform(0.03, 0.1) * radius, 0.8)
+        shade = shade + like.choice([-1, 1]) * like.uniform(0.2, 1) * contrast * (
+            _step(distance, inner, 0.6) - _step(distance, inner - thick, 0.6)
         )
-    if rng.random() < 0.2:
-        off = rng.uniform(0.1, 0.35) * radius
+    if radius > 4 and like.random() < 0.4:
+        away = like.uniform(0, 0.6) * radius
+        spot = np.hypot(dx - away * np.cos(lit), dy - away * np.sin(lit))
+        shade = shade + like.choice([-1, 1, 1]) * like.uniform(0.5, 2) * contrast * _step(
+            spot, max(like.uniform(0.06, 0.25) * radius, 0.8), max(blur, 0.7)
+        )
+    if like.random() < 0.2:
+        off = like.uniform(0.1, 0.35) * radius
         shadow = _step(np.hypot(dx - off * np.cos(lit), dy - off * np.sin(lit)), radius, 0.15 * radius + 0.5)
-        shade = shade - rng.uniform(0.3, 1) * contrast * shadow * (1 - body)
-    elif rng.random() < 0.2:
-        wide = rng.uniform(0.1, 0.5) * radius
+        shade = shade - like.uniform(0.3, 1) * contrast * shadow * (1 - body)
+    elif like.random() < 0.2:
+        wide = like.uniform(0.1, 0.5) * radius
         halo = np.exp(-(np.maximum(distance - radius, 0) / wide)) * (1 - body)
-        shade = shade - rng.choice([-0.5, 1]) * sign * rng.uniform(0.2, 0.9) * contrast * halo
+        shade = shade - like.choice([-0.5, 1]) * sign * like.uniform(0.2, 0.9) * contrast * halo
     old = scene[box]
     # opaque things hide what lies behind them, clear ones add to it
-    if rng.random() < 0.3:
+    if like.random() < 0.3:
         old = old * (1 - body) + body * old.mean()
     scene[box] = np.clip(old + shade, 0, 1.2)
 
