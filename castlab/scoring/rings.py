@@ -21,6 +21,9 @@ _STEP = 2.0 ** (1 / 3)
 _TILE = 480
 """Most rows and columns of a tile without its margins."""
 _MARGIN = 16
+_GRAIN = 0.36
+"""The most that grain alone answers, at a radius of one pixel (measured on white noise: it falls with the radius); in a
+picture that is all edges the middle answer would measure those."""
 _SOME = 7
 """Every so many answers tell what grain gives."""
 _SLOPE_BLUR = 0.8
@@ -92,7 +95,11 @@ def levels(picture: np.ndarray, largest_radius: float) -> list[Level]:
     now, factor = picture, 1
     while True:
         smooth = ndimage.gaussian_filter(now, _SLOPE_BLUR, mode="nearest")
-        found.append(Level(factor, smooth, _noise(smooth, factor)))
+        noise = _noise(smooth, factor)
+        if found:
+            # a halved picture has no more grain than the one that it was made from
+            noise = np.minimum(noise, float(np.median(found[-1].noise)))
+        found.append(Level(factor, smooth, noise))
         if largest_radius / factor <= TOP or min(now.shape) < 16:
             return found
         rows, columns = now.shape[0] // 2 * 2, now.shape[1] // 2 * 2
@@ -271,7 +278,7 @@ def _tile(level: Level, box: tuple[int, int, int, int], shape: tuple[int, int], 
     inside = slice(top - y0, bottom - y0), slice(left - x0, right - x0)
     found = []
     for stack, other in (stacks, stacks[::-1]):
-        n, y, x, answer = _peaks(stack, other, inside)
+        n, y, x, answer = _peaks(stack, other, inside, sought)
         keep = _edged(clear, x, y, sought[n])
         n, y, x = n[keep], y[keep], x[keep]
         found.append(np.column_stack([x + x0, y + y0, sought[n], answer[keep]]))
@@ -297,13 +304,15 @@ def _edged(clear: np.ndarray, x: np.ndarray, y: np.ndarray, radius: np.ndarray) 
     return total > _EDGED * len(way)
 
 
-def _peaks(stack: np.ndarray, other: np.ndarray, inside: tuple[slice, slice]) -> tuple[np.ndarray, ...]:
+def _peaks(
+    stack: np.ndarray, other: np.ndarray, inside: tuple[slice, slice], sought: np.ndarray
+) -> tuple[np.ndarray, ...]:
     """Places (radius, row, column) and answers of a stack with a border of one, inside a part of it: above the
     thresholds, not below any neighbour in place or in radius, and not well below the other stack, which would tell it too."""
     inner = stack[1:-1, 1:-1, 1:-1]
     some = np.abs(inner[:, ::_SOME, ::_SOME]).reshape(len(inner), -1)
     chance = np.partition(some, some.shape[1] // 2, axis=1)[:, some.shape[1] // 2] / 0.6745
-    limit = np.maximum(_THRESHOLD, _RARE * chance)
+    limit = np.maximum(_THRESHOLD, _RARE * np.minimum(chance, _GRAIN / sought))
     parts = []
     for n, least in enumerate(limit):
         plane = inner[n][inside]
