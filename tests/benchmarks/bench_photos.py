@@ -108,9 +108,15 @@ def real() -> None:
     rows = []
     for name in counted.COUNTED:
         picture, (true, counts) = counted.picture(name), counted.truth(name)
-        reach = counted.reach(true, counts)
-        us = f1(*tally(true, ours(picture, *reach), 0, counts))
-        best = [max(f1(*tally(true, blobs(kind, picture, *reach, t), 0, counts)) for t in THRESHOLDS) for kind in kinds]
+        reach, least = counted.reach(true, counts), counted.LEAST_PX.get(name, 0.0)
+
+        def score(
+            found: np.ndarray, true: np.ndarray = true, counts: np.ndarray = counts, least: float = least
+        ) -> float:
+            return f1(*tally(true, found, least, counts))
+
+        us = score(ours(picture, *reach))
+        best = [max(score(blobs(kind, picture, *reach, t)) for t in THRESHOLDS) for kind in kinds]
         rows.append((us, *best))
         told = ", ".join(f"{kind} {value:.3f}" for kind, value in zip(kinds, best, strict=True))
         print(f"{name:18s} {counts.sum():3d} counted by hand: castlab F1 {us:.3f}; {told}")
