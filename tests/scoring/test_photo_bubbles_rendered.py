@@ -46,8 +46,8 @@ def test_nearly_all_bubbles_of_the_rendered_castings_can_be_seen() -> None:
 @pytest.mark.slow
 def test_the_interval_mostly_holds_the_true_count() -> None:
     held = 0
-    for seed in range(60, 72):
+    for seed in range(60, 84):
         casting = render(seed, shape=(500, 600))
         seen, _ = found_in(casting, trust=True)
         held += seen.low <= (casting.truth.diameter >= 6).sum() <= seen.high
-    assert held >= 11
+    assert held >= 22
