@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from decimal import Decimal
 from numbers import Real
@@ -45,6 +46,8 @@ NAMES = {
 }
 """Column, with or without its unit's suffix -> what the bench calls it."""
 
+_BETWEEN = re.compile("( x |, | and )")
+
 
 def unit(column: str) -> str:
     """Unit that the column's suffix names, or "".
@@ -66,6 +69,17 @@ def name(column: str) -> str:
     ('cup degas', 'spin', 'pour method')
     """
     return label(column).partition(" (")[0]
+
+
+def names(columns: str) -> str:
+    """Columns that act together, or a list of them, in words.
+
+    Examples
+    --------
+    >>> names("resin_c x pour_method"), names("rest_min, tilt_deg and hold_kpa")
+    ('resin temperature x pour method', 'rest, tilt and pressure hold')
+    """
+    return "".join(part if place % 2 else name(part) for place, part in enumerate(_BETWEEN.split(columns)))
 
 
 def label(column: str) -> str:

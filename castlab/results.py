@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
+OF_COLUMNS = ("factor", "one", "other")
+"""Columns of tables that hold names of columns, shown in words."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Result:
@@ -37,7 +40,8 @@ class Result:
     def _repr_html_(self) -> str:
         parts = [f"<p class='castlab-verdict'>{html.escape(self.verdict)}</p>"]
         for title, table in self.tables().items():
-            told = table.rename(columns=lambda column: labels.label(str(column)))
+            named = {column: table[column].map(_named) for column in OF_COLUMNS if column in table}
+            told = table.assign(**named).rename(columns=lambda column: labels.label(str(column)))
             parts.append(f"<h4>{html.escape(title)}</h4>{tables.table(told)}")
         if self.cautions:
             items = "".join(f"<li>{html.escape(c)}</li>" for c in self.cautions)
@@ -47,3 +51,7 @@ class Result:
     def __str__(self) -> str:
         lines = [self.verdict, *(f"- {c}" for c in self.cautions)]
         return "\n".join(lines)
+
+
+def _named(value: Any) -> Any:
+    return labels.names(value) if isinstance(value, str) else value

@@ -67,7 +67,7 @@ def test_how_sure_an_effect_is_shows_in_its_marker_not_in_its_colour_alone():
             "strength": ["clear", "likely", "not shown"],
         }
     )
-    lines = forest(rows, ["a", "b", "c"], scale="ratio", response="bubbles").axes[0].lines
+    lines = forest(rows, ["a", "b", "c"], scale="ratio", response="bubbles", kind="count").axes[0].lines
     drawn = [line for line in lines if line.get_linestyle() == "None"]
     assert len({line.get_marker() for line in drawn}) == 3
 
@@ -86,7 +86,9 @@ def overlapping(boxes: list) -> int:
 @pytest.mark.parametrize(("low", "high"), [(-1.4, -0.1), (0.2, 1.3), (-0.4, 0.5)])
 def test_no_words_of_the_forest_overlap_wherever_no_change_lies(low, high):
     rows = pd.DataFrame({"estimate": [(low + high) / 2], "low": [low], "high": [high], "strength": ["likely"]})
-    figure = forest(rows, ["insert preparation: dried instead of none"], scale="difference", response="haze_pct")
+    figure = forest(
+        rows, ["insert preparation: dried instead of none"], scale="difference", response="haze_pct", kind="measure"
+    )
     assert overlapping(told(figure.axes[0])) == 0
 
 
@@ -108,7 +110,7 @@ def test_what_lies_beyond_the_axis_has_an_arrow_and_its_number_instead_of_a_mark
     rows = pd.DataFrame(
         {"estimate": [0.0003, 30.0, 5000.0], "low": [1e-6, 12.0, 2000.0], "high": [0.0005, 4e5, np.inf], "strength": ["clear"] * 3}
     )  # fmt: skip
-    axes = forest(rows, ["a", "b", "c"], scale="ratio", response="bubbles").axes[0]
+    axes = forest(rows, ["a", "b", "c"], scale="ratio", response="bubbles", kind="count").axes[0]
     drawn = [(line.get_marker(), line.get_ydata()[0]) for line in axes.lines if line.get_linestyle() == "None"]
     assert [marker for marker, _ in drawn] == ["<", ">", "o", ">"]
     assert {"less than 0.001", "more than 1000"} <= {text.get_text() for text in axes.texts}

@@ -31,3 +31,11 @@ def test_a_result_reads_as_verdict_tables_and_limits(capsys):
     assert capsys.readouterr().out == ""
     with pytest.raises(FrozenInstanceError):
         result.verdict = "better"
+
+
+def test_a_table_names_settings_as_the_bench_does():
+    rows = pd.DataFrame({"factor": ["resin_c", "rest_min x pour_method"], "estimate": [0.5, 2.0]})
+    html = Sample(verdict="", table=rows)._repr_html_()
+    assert ">resin temperature<" in html
+    assert ">rest x pour method<" in html
+    assert ">1.5<" in Sample(verdict="", table=pd.DataFrame({"factor": [1.5]}))._repr_html_()  # a number so called

@@ -380,7 +380,7 @@ def _verdict(pairs: pd.DataFrame, n: int, n_factors: int, empty: Sequence[str] =
         apart = ", and no two of them changed together often enough to blur their effects" if n_factors > 1 else ""
         return f"{start} {each}{apart}."
     names = pairs["one"].map(labels.name)
-    pairs = pairs.assign(one=names, First=names.map(words.sentence), other=pairs["other"].map(labels.name))
+    pairs = pairs.assign(one=names, First=names.map(words.sentence), other=pairs["other"].map(labels.names))
     never = pairs[pairs["other"] == "(never varied)"]
     parts = [start]
     if len(never):

@@ -10,11 +10,12 @@ from collections.abc import Collection, Sequence
 import numpy as np
 import pandas as pd
 
+from castlab.analysis import words
 from castlab.analysis.models import permutation
 from castlab.analysis.models.chosen import Chosen
 from castlab.analysis.reading.coding import Design
 
-CLEAR = 0.05
+CLEAR = words.LINE
 PLANNED, EXPLORING = "planned", "exploring"
 
 STRENGTHS = {

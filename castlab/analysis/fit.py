@@ -335,11 +335,11 @@ def _about_design(used: rows_of.Castings, kept: Sequence[coding.Factor], pairs: 
     cautions, per_batch = [], []
     for row in found.itertuples():
         if row.other == used.batch:
-            per_batch.append(row.one)
+            per_batch.append(labels.name(row.one))
         elif row.words.startswith("changed"):
-            cautions.append(f"{row.one} {row.words}.")
+            cautions.append(words.sentence(f"{labels.name(row.one)} {row.words}."))
         elif row.share >= confounding.NEARLY:
-            cautions.append(f"{row.one} and {row.other} {row.words}.")
+            cautions.append(words.sentence(f"{labels.name(row.one)} and {labels.name(row.other)} {row.words}."))
     if per_batch:
         cautions.append(
             f"Set per batch, so judged on {used.n_batches} batches, not on {used.n} castings: {words.listing(per_batch)}."
@@ -360,7 +360,8 @@ def _about_design(used: rows_of.Castings, kept: Sequence[coding.Factor], pairs: 
             rare = [labels.level(level) for level, number in counts.items() if number == 1]
             if rare:
                 cautions.append(
-                    f"{f.name}: {words.listing(rare)} {'was' if len(rare) == 1 else 'were'} cast only once."
+                    words.sentence(labels.name(f.name))
+                    + f": {words.listing(rare)} {'was' if len(rare) == 1 else 'were'} cast only once."
                 )
     if pairs:
         cautions.append(
@@ -398,5 +399,8 @@ def _settings(
     held = {n: f.held for n, f in factors.items() if n not in rows.columns}
     for name, value in held.items():
         rows[name] = value
-    told = [f"{n} at {words.number(v) if factors[n].numeric else labels.level(v)}" for n, v in held.items()]
+    told = [
+        f"{labels.name(n)} at {f'{words.number(v)} {labels.unit(n)}'.strip() if factors[n].numeric else labels.level(v)}"
+        for n, v in held.items()
+    ]
     return rows[list(factors)], f"Held at the mean or reference: {words.listing(told)}." if told else ""

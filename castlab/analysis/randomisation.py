@@ -48,7 +48,7 @@ def cautions(castings: Castings, design: Design, tests: pd.DataFrame) -> list[st
         if _agree(p, found) is False:
             found = permutation.randomised(design.X, y, term.cols, castings.codes)
             if _agree(p, found) is False:
-                said.append(f"{_named(term.name)}: {_words(p, found, False)}")
+                said.append(f"{labels.names(term.name)}: {_words(p, found, False)}")
     return [words.sentence(text) for text in said]
 
 
@@ -87,10 +87,6 @@ def _scores(castings: Castings) -> np.ndarray:
     if castings.kind == "measure":
         return (castings.y - castings.y.mean()) / castings.y.std()
     return castings.y
-
-
-def _named(factor: str) -> str:
-    return " x ".join(labels.name(part) for part in factor.split(" x "))
 
 
 def _agree(p: float, found: permutation.Randomised) -> bool | None:

@@ -38,10 +38,14 @@ def size(estimate: float, low: float, high: float, scale: str, response: str, ki
     if scale == "ratio":
         return f"{said} times as many {labels.name(response)}, 95% interval {least} to {most}"
     if scale == "odds ratio":
-        what = f"of a higher {labels.name(response)}" if kind == "grade" else f'of "{labels.name(response)}"'
-        return f"{said} times the odds {what}, 95% interval {least} to {most}"
+        return f"{said} times the odds {odds_of(response, kind)}, 95% interval {least} to {most}"
     unit = labels.unit(response)
     return f"{labels.name(response)} {said} {unit}, 95% interval {least} to {most} {unit}".replace(" ,", ",").strip()
+
+
+def odds_of(response: str, kind: str) -> str:
+    """ "of a higher clarity grade", 'of "good enough to sell"'."""
+    return f"of a higher {labels.name(response)}" if kind == "grade" else f'of "{labels.name(response)}"'
 
 
 def opening(size: str, response: str, kind: str, factors: int, exposure: str | None = None) -> str:
@@ -140,16 +144,14 @@ def _tell_levels(
     """A factor with several levels: those that stand out, at most a few, or the whole as not shown."""
     if test["strength"] == "not shown":
         span = _widest(rows, scale, response)
-        levels = "" if _together(factor) else f"{len(rows) + 1} levels; "
-        told["not shown"].append(f"{named(factor)} ({levels}{span} remains possible)")
+        many = "" if _together(factor) else f"{len(rows) + 1} levels; "
+        told["not shown"].append(f"{named(factor)} ({many}{span} remains possible)")
         return
     standing = rows[rows["strength"] != "not shown"].sort_values("p_value", kind="stable")
     surest = standing["strength"].eq(test["strength"]).any()
     if not surest:
-        alone = "no single level stands out" + ("" if standing.empty else " for sure")
-        told[_sure(test)].append(
-            f"{named(factor)} matters as a whole ({words.p_value(float(test['p_adjusted']))}), {alone}"
-        )
+        p = ("adjusted " if test["p_adjusted"] > test["p_value"] else "") + words.p_value(float(test["p_adjusted"]))
+        told[_sure(test)].append(f"{named(factor)} matters as a whole ({p}){_apart(factor, rows, scale)}")
     for _, row in standing.head(MOST_LEVELS_TOLD).iterrows():
         told[_sure(row)].append(_whole(row, scale, response, kind))
     more = len(standing) - MOST_LEVELS_TOLD
@@ -157,3 +159,25 @@ def _tell_levels(
         told[_sure(standing.iloc[-1])].append(
             f"{named(factor)} has {words.count(more, 'further level')} that {'stands' if more == 1 else 'stand'} out, in the table of effects"
         )
+    others = rows[rows["strength"] == "not shown"]
+    if surest and len(others) and not _together(factor):
+        levels, reference = _levels(others)
+        span = _widest(others, scale, response)
+        told["not shown"].append(
+            f"{named(factor)} {words.listing(levels, 'or')} instead of {reference} ({span} remains possible)"
+        )
+
+
+def _levels(rows: pd.DataFrame) -> tuple[list[str], str]:
+    """The levels that these contrasts compare, and with which one."""
+    parts = [contrast.partition(" instead of ") for contrast in rows["contrast"]]
+    return [level for level, _, _ in parts], parts[0][2]
+
+
+def _apart(factor: str, rows: pd.DataFrame, scale: str) -> str:
+    """What can be said of the levels of a factor that matters while no level is surely unlike the one it is compared with."""
+    if _together(factor):
+        return ", no single combination stands out"
+    levels, reference = _levels(rows)
+    sizes = pd.Series([*rows["estimate"], 0.0 if scale == "difference" else 1.0], index=[*levels, reference])
+    return f": highest with {sizes.idxmax()}, lowest with {sizes.idxmin()}, and no single level is told from {reference} for sure"

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 BEYOND = 1e-6
 """An uncertainty this much smaller than its number is none that a casting could show: the number gets three digits."""
 
+LINE = 0.05
+"""p-values below it are called findings (`castlab.analysis.effects`)."""
+
 
 def ratio(value: float, spread: float = math.inf) -> str:
     """A ratio to two significant digits, or more where its uncertainty `spread` is smaller than those show."""
@@ -97,10 +100,19 @@ def about(value: float, digits: int = 2) -> str:
 
 
 def p_value(p: float) -> str:
-    """A p-value as "p = 0.012" or "p < 0.001"."""
+    """A p-value to two significant digits, or as many as show on which side of the line it lies.
+
+    Examples
+    --------
+    >>> p_value(0.0123), p_value(0.0004), p_value(0.0497)
+    ('p = 0.012', 'p < 0.001', 'p = 0.0497')
+    """
     if math.isnan(p):
         return "p unknown"
-    return "p < 0.001" if p < 0.001 else f"p = {_significant(p, 2)}"
+    if p < 0.001:
+        return "p < 0.001"
+    said, away = _significant(p, 2), abs(p - LINE)
+    return f"p = {f'{p:.{-_power(away, 1)}f}' if float(said) == LINE and away > BEYOND else said}"
 
 
 def share(p: float) -> str:

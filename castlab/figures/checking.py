@@ -148,7 +148,7 @@ def _resting(axes: Axes, result: Checks) -> None:
         return
     names = [f"{labels.name(row.factor)}: {row.contrast}, without {row.without}" for row in kept.itertuples()]
     rows = kept.assign(strength=kept["after"])
-    draw_intervals(axes, rows, names, scale=result.scale, response=result.response, widest=2 * WIDEST)
+    draw_intervals(axes, rows, names, scale=result.scale, response=result.response, kind=result.kind, widest=2 * WIDEST)
     axes.set_title("What would read differently without one casting or batch?", fontsize=9.5, pad=16)
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from castlab import labels
+from castlab.analysis import verdicts
 from castlab.analysis import words as numbers
 from castlab.figures.style import FAINT, INK, QUIET, SURE, Picture, picture, ratio_axis, styled
 
@@ -45,7 +46,7 @@ def draw_fit(fit: FactorFit) -> Picture:
     """
     if fit.any_at_all is None:
         rows = _surest_first(fit)
-        return forest(rows, _names(rows), scale=fit.scale, response=fit.response, exposure=fit.exposure)
+        return forest(rows, _names(rows), scale=fit.scale, response=fit.response, kind=fit.kind, exposure=fit.exposure)
     what = labels.name(fit.response)
     parts = {f"chance of any {what}": fit.any_at_all, f"number of {what} where there are any": fit}
     tables = [_surest_first(part) for part in parts.values()]
@@ -56,7 +57,9 @@ def draw_fit(fit: FactorFit) -> Picture:
         figure.set_layout_engine("constrained", h_pad=0.14)
         panels = figure.subplots(2, 1, height_ratios=heights)
         for axes, (title, part), rows, each in zip(panels, parts.items(), tables, names, strict=True):
-            draw_intervals(axes, rows, each, scale=part.scale, response=part.response, exposure=part.exposure)
+            draw_intervals(
+                axes, rows, each, scale=part.scale, response=part.response, kind=part.kind, exposure=part.exposure
+            )
             axes.set_title(title, pad=18)
         name_strengths(figure, pd.concat(tables))
     said = [
@@ -67,7 +70,9 @@ def draw_fit(fit: FactorFit) -> Picture:
     return figure
 
 
-def forest(rows: pd.DataFrame, names: list[str], *, scale: str, response: str, exposure: str | None = None) -> Picture:
+def forest(
+    rows: pd.DataFrame, names: list[str], *, scale: str, response: str, kind: str, exposure: str | None = None
+) -> Picture:
     """Effects with intervals on one axis, from the top down.
 
     Parameters
@@ -78,14 +83,14 @@ def forest(rows: pd.DataFrame, names: list[str], *, scale: str, response: str, e
         What each row compares.
     scale
         "ratio", "odds ratio" or "difference".
-    response
-        Column that the effects are on.
+    response, kind
+        Column that the effects are on, and what kind of response it is.
     exposure
         Column of what a count is out of.
     """
     with styled():
         figure = picture(_width(names), 1.25 + _height(names))
-        draw_intervals(figure.subplots(), rows, names, scale=scale, response=response, exposure=exposure)
+        draw_intervals(figure.subplots(), rows, names, scale=scale, response=response, kind=kind, exposure=exposure)
         name_strengths(figure, rows)
     figure.alt = f"Effects on {labels.name(response)} with 95% intervals. {in_words(rows, names, scale=scale)}."
     return figure
@@ -98,6 +103,7 @@ def draw_intervals(
     *,
     scale: str,
     response: str,
+    kind: str,
     exposure: str | None = None,
     widest: int = WIDEST,
 ) -> None:
@@ -131,7 +137,7 @@ def draw_intervals(
         "estimate (95% interval)", (1.015, 1), xycoords="axes fraction", xytext=(0, 3), textcoords="offset points",
         va="bottom", fontsize=9,
     )  # fmt: skip
-    axes.set_xlabel(_axis(scale, response, exposure))
+    axes.set_xlabel(_axis(scale, response, kind, exposure))
 
 
 def _interval(axes: Axes, row: Any, y: float, *, ratio: bool) -> None:
@@ -200,12 +206,11 @@ def _numbers(row: Any, *, ratio: bool) -> str:
     return f"{said} ({low} to {high})"
 
 
-def _axis(scale: str, response: str, exposure: str | None) -> str:
+def _axis(scale: str, response: str, kind: str, exposure: str | None) -> str:
     if scale == "ratio":
         return f"times as many {labels.name(response)}{f' {labels.per(exposure)}' if exposure else ''} (log scale)"
     if scale == "odds ratio":
-        better = "a higher " if response.endswith("_grade") else ""
-        return f"times the odds of {better}{labels.name(response)} (log scale)"
+        return f"times the odds {verdicts.odds_of(response, kind)} (log scale)"
     return f"difference in {labels.label(response)}"
 
 

@@ -38,8 +38,9 @@ def draw_comparison(result: Comparison) -> Picture:
         castings.draw_panel(left, rows, response, group, fit.batch, (None, {"": 0}), means)
         left.set_ylabel(labels.label(response))
         effects.draw_intervals(
-            right, result.pairs, names, scale=result.scale, response=response, exposure=fit.exposure, widest=26
-        )
+            right, result.pairs, names, scale=result.scale, response=response, kind=fit.kind, exposure=fit.exposure,
+            widest=26,
+        )  # fmt: skip
         castings.name_markers(figure, {}, None, fitted=True)
     said = "; ".join(
         f"{row.group}, {row.castings} castings, expected {numbers.number(row.expected)} ({numbers.number(row.low)} to {numbers.number(row.high)})"

@@ -181,8 +181,8 @@ def test_a_mold_or_day_that_is_a_factor_or_has_gaps_is_no_group():
 def test_the_analysis_says_what_follows_the_day_or_the_mold():
     frame = haphazard().assign(bubbles=[3, 5, 6, 4, 9, 7, 8, 9, 4, 3, 5, 6])
     cautions = fit_factors(frame, "bubbles", SETTINGS, kind="count").cautions
-    assert any("resin_c changed only from day to day" in c for c in cautions)
-    assert any("pour_method changed only from mold to mold" in c for c in cautions)
+    assert any("Resin temperature changed only from day to day" in c for c in cautions)
+    assert any("Pour method changed only from mold to mold" in c for c in cautions)
 
 
 def test_next_castings_are_grouped_by_cup_with_its_settings_constant_within_it():

