@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from castlab.designs.checks import whole
 from castlab.errors import FitError
 from castlab.results import Result
 from castlab.scoring import ratings, rubric
@@ -118,7 +119,7 @@ def agreement(
         )
     counts = (values[:, :, None] == domain).sum(axis=1)
     alpha = _alpha(counts, domain, scale)
-    draws = np.random.default_rng(seed).integers(0, len(counts), (RESAMPLES, len(counts)))
+    draws = np.random.default_rng(whole("seed", seed, 0)).integers(0, len(counts), (RESAMPLES, len(counts)))
     times = np.zeros(draws.shape)
     np.add.at(times, (np.arange(RESAMPLES)[:, None], draws), 1)
     resampled = _alphas(counts, domain, scale, times)
@@ -241,6 +242,11 @@ def _verdict(alpha: float, low: float, high: float, castings: int, scorers: tupl
     if alpha >= TENTATIVE:
         return (
             f"{said} Good enough for tentative conclusions at most; let one person score all castings of a comparison."
+        )
+    if high >= RELIABLE or castings < FEW_CASTINGS:
+        return (
+            f"{said} The agreement looks weak, but so few castings cannot tell it: score more of them twice, and until then let one "
+            "person score all castings of a comparison."
         )
     return f"{said} The agreement is weak; let one person score all castings of a comparison, and settle the anchors together."
 

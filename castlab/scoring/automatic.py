@@ -76,9 +76,9 @@ def automatic_error(book: Logbook) -> AutomaticError:
         held, held_low, held_high = inside / len(told), float(exact.low), float(exact.high)
     month = pd.to_datetime(photos["scored_at"]).dt.strftime("%Y-%m").rename("month")
     by_month = photos.groupby(month)["difference"].agg(photos="size", bias="mean", spread="std").reset_index()
-    way = "too many" if bias > 0 else "too few"
+    way = "as many bubbles" if abs(bias) < 0.05 else f"{abs(bias):.1f} bubbles too {'many' if bias > 0 else 'few'}"
     verdict = (
-        f"Over {len(off)} photos corrected by hand the automatic count found on average {abs(bias):.1f} bubbles {way} "
+        f"Over {len(off)} photos corrected by hand the automatic count found on average {way} "
         f"(automatic minus corrected, 95% interval {bias - reach:.1f} to {bias + reach:.1f}; spread {spread:.1f})."
     )
     if held is not None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from castlab.designs.checks import whole
 from castlab.errors import InputError
 from castlab.results import Result
 from castlab.scoring import pictures
@@ -17,6 +18,7 @@ from castlab.scoring.judging import SURE
 from castlab.scoring.lengths import above_zero
 from castlab.scoring.regions import region_mask
 from castlab.scoring.rings import SMALLEST_PX
+from castlab.scoring.scale import Scale
 from castlab.scoring.trust import Trust, assess
 
 if TYPE_CHECKING:
@@ -58,7 +60,7 @@ class BubbleCount(Result):
 
 def count_bubbles(
     image: Any,
-    mm_per_pixel: float,
+    mm_per_pixel: float | None = None,
     region: Sequence[float] | Sequence[Sequence[float]] | np.ndarray | None = None,
     smallest_mm: float = USUAL_SMALLEST_MM,
     *,
@@ -73,7 +75,7 @@ def count_bubbles(
     image
         A path, the bytes of a file, an array or a Pillow image (JPEG, PNG, TIFF, HEIC; 8 or 16 bit).
     mm_per_pixel
-        Scale: millimetres across one pixel.
+        Scale: millimetres across one pixel. There is no usual one: without it nothing is counted.
     region
         What part counts: (x, y, width, height) in mm from the upper left corner, corners of a polygon in mm, or a mask
         of the picture's shape. None: all of it.
@@ -108,8 +110,7 @@ def count_bubbles(
     (1, True)
     """
     scale = _scale(mm_per_pixel)
-    if not isinstance(seed, int | np.integer) or seed < 0:
-        raise InputError(f"seed is {seed!r}; give a whole number, 0 or more")
+    whole("seed", seed, 0)
     colours = pictures.read(image)
     shape = (colours.shape[0], colours.shape[1])
     mask = region_mask(region, shape, scale)
@@ -153,12 +154,16 @@ def _eight_bit(colours: np.ndarray) -> np.ndarray:
     return np.multiply(colours, np.float32(255.01), out=np.empty(colours.shape, np.uint8), casting="unsafe")
 
 
-def _scale(mm_per_pixel: float) -> float:
+def _scale(mm_per_pixel: Any) -> float:
+    if isinstance(mm_per_pixel, Scale):
+        picture = " and its .picture as the image" if mm_per_pixel.picture is not None else ""
+        raise InputError(f"mm_per_pixel is a whole Scale; give its .mm_per_pixel{picture}")
     scale = above_zero(mm_per_pixel)
     if np.isnan(scale):
         raise InputError(
             f"no scale: mm_per_pixel is {mm_per_pixel!r}; give the millimetres across one pixel, above 0, "
-            "from a ruler or a disc of known size in the picture"
+            "from a ruler, a disc of known size or the marker sheet in the picture (scale_from_length, scale_from_disc, "
+            "scale_from_sheet)"
         )
     return scale
 

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from castlab.designs.checks import whole
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 from castlab.scoring import colour, pictures
@@ -172,7 +173,7 @@ def _doubt(low: float, burnt: float) -> list[str]:
 
 
 def _transfer(seen: Seen, seed: int) -> tuple[pd.DataFrame, float, float, float]:
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(whole("seed", seed, 0))
     clearest = max(float(np.mean(patches)) for patches in seen.direct.values())
     rows, every, point = [], [], []
     for frequency in sorted(seen.direct):

@@ -18,6 +18,7 @@ from scipy import stats
 
 from castlab import labels
 from castlab.analysis.reading import castings, kinds
+from castlab.designs.checks import whole
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 from castlab.scoring import ratings, rubric
@@ -200,7 +201,7 @@ def _anova(data: pd.DataFrame, means: np.ndarray, repeats: float) -> pd.DataFram
 
 
 def _chi_square(freedom: np.ndarray, seed: int) -> np.ndarray:
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(whole("seed", seed, 0))
     return np.column_stack([rng.chisquare(df, DRAWS) if df else np.full(DRAWS, np.nan) for df in freedom])
 
 

@@ -25,6 +25,8 @@ MOST_PIXELS = 120_000_000
 """Larger pictures are refused before they are decoded: a phone's largest has 50 to 108 megapixels."""
 FEWEST_PIXELS = 16
 """A picture narrower or lower than this shows nothing to count."""
+_OF_EQUALS = ("GIF", "PNG", "WEBP", "TIFF")
+"""Kinds of file in which several pictures stand side by side; in a phone's files a preview or depths go with the first."""
 KINDS = "JPEG, PNG, TIFF, HEIC, BMP or WebP"
 
 
@@ -108,6 +110,10 @@ def _decoded(image: Any) -> np.ndarray:
                 )
             if opened.width * opened.height > MOST_PIXELS:
                 raise _too_large(name, opened.width, opened.height)
+            if opened.format in _OF_EQUALS and getattr(opened, "n_frames", 1) > 1:
+                raise InputError(
+                    f"{name} holds {opened.n_frames} pictures; save the one that is meant as a file of its own"  # type: ignore[attr-defined]
+                )
             upright = ImageOps.exif_transpose(opened)
             return _plain(upright)
     except InputError:
@@ -124,7 +130,9 @@ def _decoded(image: Any) -> np.ndarray:
     except UnidentifiedImageError as error:
         raise InputError(f"{name} is not a picture that can be read; accepted: {KINDS}") from error
     except (OSError, SyntaxError, ValueError, EOFError, MemoryError) as error:
-        raise InputError(f"{name} cannot be decoded, it may be cut short ({error}); copy it anew") from error
+        raise InputError(
+            f"{name} cannot be decoded, it may be cut short ({' '.join(str(error).split())}); copy it anew"
+        ) from error
 
 
 def _too_large(name: str, width: int, height: int) -> InputError:
@@ -153,6 +161,9 @@ def _know_heic() -> None:
 
 def _from_array(pixels: np.ndarray) -> np.ndarray:
     shape = pixels.shape
+    if np.ma.is_masked(pixels):
+        raise InputError("the array has masked pixels; give it whole, and what part counts as region=")
+    pixels = np.asarray(pixels)
     if pixels.ndim == 3 and shape[2] == 1:
         pixels = pixels[..., 0]
     if not (pixels.ndim == 2 or (pixels.ndim == 3 and shape[2] in (3, 4))) or 0 in shape:
@@ -174,7 +185,12 @@ def _from_array(pixels: np.ndarray) -> np.ndarray:
     elif pixels.dtype.kind == "f":
         if not np.isfinite(pixels).all():
             raise InputError("the picture has pixels that are not numbers; accepted: floats from 0 to 1")
-        brightest = float(pixels.max())
+        darkest, brightest = float(pixels.min()), float(pixels.max())
+        # a little beyond the ends comes from sharpening and resampling
+        if darkest < -0.1 * brightest or darkest < 0 >= brightest or brightest > 1.1 * 65535:
+            raise InputError(
+                f"the picture has pixels from {darkest:.3g} to {brightest:.3g}; accepted: 8 or 16 bit, or floats from 0 to 1"
+            )
         scale = 1.0 if brightest <= 1.0 else (255.0 if brightest <= 255.0 else 65535.0)
     else:
         raise InputError(f"pixels of type {pixels.dtype} are not light; accepted: 8 or 16 bit, or floats from 0 to 1")

@@ -15,6 +15,7 @@ SCALES = ("nominal", "ordinal", "interval", "ratio")
 SCORERS = ("scorer", "rater", "appraiser", "observer", "coder", "judge", "reader", "assessor", "who")
 ITEMS = ("trial_id", "casting", "trial", "part", "item", "unit", "subject", "specimen", "sample")
 """Names of columns that say who scored, and what was scored, where the caller names none."""
+_ORDERED = ", or words as pd.Categorical(..., categories=[worst, ..., best], ordered=True)"
 IDS = ("id", "no", "nr", "number", "name", "code", "casting_id", "part_id", "item_id", "")
 """Names of a column that numbers the castings of a wide table; in a long one they may number the scores."""
 
@@ -49,6 +50,10 @@ def read(
         item, scorer, value, told = _known(frame, item, scorer, value)
         cautions += told
     if scorer is not None:
+        if len({item, scorer, value}) < 3:
+            raise InputError(
+                f"item, scorer and value are {item!r}, {scorer!r} and {value!r}; accepted: three different columns"
+            )
         rows.check_frame(frame, [str(item), str(scorer), str(value)])
         long, told = independent(frame.dropna(subset=[item, scorer, value]), str(value))
         cautions += [*told, *not_plain(long, str(value), str(scorer))]
@@ -155,11 +160,11 @@ def _numbers(column: pd.Series, scale: str) -> tuple[np.ndarray, tuple[object, .
             )
         codes = column.cat.codes.to_numpy(dtype=float)
         return np.where(codes < 0, np.nan, codes), tuple(column.cat.categories)
-    return numbers(column), ()
+    return numbers(column, _ORDERED if scale == "ordinal" else ""), ()
 
 
-def numbers(column: pd.Series) -> np.ndarray:
-    """A column of readings as floats, NaN where missing.
+def numbers(column: pd.Series, or_else: str = "") -> np.ndarray:
+    """A column of readings as floats, NaN where missing; `or_else`: what the caller takes besides numbers.
 
     Raises
     ------
@@ -170,7 +175,7 @@ def numbers(column: pd.Series) -> np.ndarray:
         return kinds.numbers(column)
     except InputError as exc:
         wrong = str(exc).split("; accepted")[0]
-        raise InputError(f"{wrong}; accepted: finite numbers, empty where not read") from None
+        raise InputError(f"{wrong}; accepted: finite numbers{or_else}, empty where not read") from None
 
 
 def not_plain(scores: pd.DataFrame, value: str | None, scorer: str | None = "scorer") -> list[str]:

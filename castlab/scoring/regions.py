@@ -47,7 +47,11 @@ def region_mask(
         given = np.asarray(region)
     except ValueError as error:
         raise InputError(f"the region cannot be read; {_ACCEPTED}") from error
-    if given.shape == shape and given.dtype.kind in "bui":
+    if given.dtype.kind == "b" and given.shape != shape:
+        raise InputError(f"a mask of shape {given.shape} does not fit a picture of shape {shape}; {_ACCEPTED}")
+    if given.shape == shape:
+        if given.dtype.kind not in "bui":
+            raise InputError(f"a mask says yes or no for each pixel, and this one holds {given.dtype}; {_ACCEPTED}")
         mask = given.astype(bool)
     elif given.dtype.kind not in "fiu" or not np.isfinite(given).all():
         raise InputError(f"the region cannot be read; {_ACCEPTED}")

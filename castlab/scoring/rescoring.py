@@ -16,6 +16,7 @@ import pandas as pd
 from scipy import stats
 
 from castlab.analysis import words
+from castlab.designs.checks import whole
 from castlab.errors import ConflictError, InputError
 from castlab.results import Result
 from castlab.scoring import keeping, ratings
@@ -182,7 +183,7 @@ def plan_rescoring(
     wanted = how_many if how_many is not None else min(needed or len(ids), len(ids))
     if wanted > len(ids):
         raise InputError(f"how_many is {wanted}, but there are {len(ids)} castings; accepted: up to {len(ids)}")
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(whole("seed", seed, 0))
     chosen = _spread_out(ids, order, wanted, rng)
     codes = [
         f"{letter}{number}" for number in range(1, 1 + math.ceil(wanted / 20)) for letter in "ABCDEFGHJKLMNPQRSTUV"

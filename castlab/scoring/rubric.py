@@ -11,6 +11,7 @@ import json
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
+from numbers import Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -97,16 +98,16 @@ class Rubric:
         fields: dict[str, Any] = {"rubric": self.version}
         for key, grade in given.items():
             item = self.item(key)
-            if isinstance(grade, bool) or grade not in range(GRADES):
+            if not isinstance(grade, Real) or isinstance(grade, bool) or grade not in range(GRADES):
                 raise InputError(
                     f"{key} is graded {grade!r}; accepted: whole grades from 0 (worst) to {GRADES - 1} (best)"
                 )
             if item.field is None:
-                fields.setdefault("extra_grades", {})[key] = grade
+                fields.setdefault("extra_grades", {})[key] = int(grade)
                 continue
             if not item.field.endswith("_grade"):
                 raise InputError(f"{key} is counted, not graded: Score({item.field}=...)")
-            fields[item.field] = grade
+            fields[item.field] = int(grade)
         return fields
 
     def card(self, *items: str) -> Card:
@@ -180,7 +181,7 @@ def load(path: str | Path | None = None) -> Rubric:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as exc:
         raise InputError(f"the rubric {file} is no TOML file ({exc}); rubric.HOUSE is one to copy") from None
     name, number = told.pop("name", None), told.pop("number", 1)
-    if not isinstance(name, str) or not name.strip() or not isinstance(number, int):
+    if not isinstance(name, str) or not name.strip() or not isinstance(number, int) or isinstance(number, bool):
         raise InputError(f'the rubric {file} needs name = "..." and number = a whole number')
     items = tuple(_item(file, key, table) for key, table in told.items())
     if not items:

@@ -31,6 +31,8 @@ _NEARER = (
 _FLAT_MM = 0.25
 """Corners farther than this from their places, as a root mean square, mean a sheet that is not flat (castlab's own bound:
 a rendered sheet that bulges by 6 mm, seen from 420 mm, lies 0.39 mm off)."""
+_VAGUE = 0.5
+"""Share of itself that a scale may be off by (95%) from which it is none."""
 _TILT = 0.97
 """Ratio of a disc's axes below which the camera is said to be tilted: 14 degrees."""
 
@@ -274,6 +276,10 @@ def scale_from_sheet(
 
 
 def _scale(per_pixel: float, share: float, method: str, cautions: list[str], **more: Any) -> Scale:
+    if share >= _VAGUE:
+        raise InputError(
+            f"the scale from the {method} would be known to {100 * share:.0f}% only; take a longer length or go nearer"
+        )
     low, high = per_pixel * (1 - share), per_pixel * (1 + share)
     # as many digits as show the interval, up to a millionth of the value
     digits = max(0, int(np.ceil(0.5 - np.log10(per_pixel * max(share, 1e-6)))))

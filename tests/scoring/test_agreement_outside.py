@@ -2,7 +2,7 @@
 
 - Krippendorff, "Computing Krippendorff's Alpha-Reliability" (2011), and Hayes and Krippendorff, Communication Methods
   and Measures 1 (2007) 77: four observers, twelve units, with gaps: nominal 0.743, ordinal 0.815, interval 0.849, ratio
-  0.797.
+  0.797. The former's two observers: twelve units in five names 0.692, ten yes or no 0.095.
 - Shrout and Fleiss, Psychological Bulletin 86 (1979) 420, tables 2 and 4: six targets, four judges: ICC(1,1) 0.17,
   (2,1) 0.29, (3,1) 0.71, (1,k) 0.44, (2,k) 0.62, (3,k) 0.91. The digits in the test, and the 95% limits, are those of R
   4.2.2, psych 2.2.9: ICC(judges, lmer = FALSE).
@@ -53,6 +53,27 @@ def test_alpha_of_four_observers_and_twelve_units(scale, published):
     with_names = agreement(OBSERVERS.rename_axis("casting").reset_index(), scale)
     assert with_names.alpha == pytest.approx(got.alpha)
     assert len(with_names.scorers) == 4
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "published"),
+    [("aabbdcccedda", "babbbccceddd", 0.692), ("0100000010", "1110010000", 0.095)],
+)
+def test_alpha_of_two_observers_and_names(one, other, published):
+    got = agreement(pd.DataFrame({"one": list(one), "other": list(other)}), "nominal")
+    assert got.alpha == pytest.approx(published, abs=0.0006)
+
+
+def test_what_cannot_be_read_as_ratings_says_what_can():
+    words = pd.DataFrame({"A": ["bad", "fair", "good", "fair"], "B": ["bad", "good", "good", "fair"]})
+    with pytest.raises(InputError, match=r"holds '\w+', .*pd.Categorical\(.*ordered=True\)"):
+        agreement(words)
+    assert agreement(words.astype(pd.CategoricalDtype(["bad", "fair", "good"], ordered=True))).levels[0] == "bad"
+    long = words.melt(var_name="scorer", value_name="grade", ignore_index=False).reset_index(names="casting")
+    with pytest.raises(InputError, match="three different columns"):
+        agreement(long, item="casting", scorer="casting", value="grade")
+    with pytest.raises(InputError, match="seed is -1"):
+        agreement(OBSERVERS, seed=-1)
 
 
 @pytest.mark.parametrize("scale", ["nominal", "ordinal", "interval", "ratio"])
@@ -171,3 +192,4 @@ def test_complete_agreement_or_castings_alike_give_no_interval_of_no_width():
 def test_few_castings_neither_prove_nor_disprove_agreement():
     bad = agreement(pd.DataFrame({"a": [0, 1, 2, 3, 4, 0], "b": [4, 3, 2, 1, 0, 3]}))
     assert "do not agree" not in bad.verdict
+    assert "looks weak, but so few castings cannot tell" in bad.verdict

@@ -11,6 +11,10 @@
   REML: sd of plate 0.8467, sample 1.9316, residual 0.5499 (Davies and Goldsmith 1972), again with R 4.2.2, lme4 1.1-31:
   lmer(diameter ~ 1 + (1 | plate) + (1 | sample), Penicillin). For balanced data with positive estimates the mean-square
   estimates are the same.
+- Thermal impedance of 10 power modules by 3 inspectors by 3 looks (Houf and Berman, Journal of Quality Technology 20 (1988)
+  170; data as in Vidakovic, Statistics for Bioengineering Sciences (2011), example 11.14), worked in Montgomery, Design and
+  Analysis of Experiments, 8th ed., section 13.3: sums of squares 3935.96, 39.27, 48.51, 30.67; variances 0.51
+  (repeatability), 0.56 (operator), 0.73 (part by operator), 48.29 (part), gauge 1.80 (printed figures from memory).
 - statsmodels MixedLM, the same model by REML.
 """
 
@@ -42,6 +46,18 @@ TRIALS = {
 }
 
 
+IMPEDANCE = """37 38 37 41 41 40 41 42 41
+42 41 43 42 42 42 43 42 43
+30 31 31 31 31 31 29 30 28
+42 43 42 43 43 43 42 42 42
+28 30 29 29 30 29 31 29 29
+42 42 43 45 45 45 44 46 45
+25 26 27 28 28 30 29 27 27
+40 40 40 43 42 42 43 43 41
+25 25 25 27 29 28 26 26 26
+35 34 34 35 35 34 35 34 35"""
+
+
 @pytest.fixture(scope="module")
 def trials() -> pd.DataFrame:
     rows = [
@@ -65,6 +81,19 @@ def test_standard_deviations_stand_near_the_pooled_ones_where_the_interaction_is
     assert shares.loc["reproducibility", "sd"] == pytest.approx(0.226838, rel=0.02)
     assert shares.loc["part", "sd"] == pytest.approx(1.042327, rel=0.005)
     assert shares.loc["repeatability", "sd"] == pytest.approx(0.199933, rel=0.08)  # pooled with the interaction there
+
+
+def test_thermal_impedance_has_the_variances_of_the_textbook():
+    rows = [
+        (part, "ABC"[n // 3], float(value))
+        for part, line in enumerate(IMPEDANCE.splitlines(), start=1)
+        for n, value in enumerate(line.split())
+    ]
+    study = gauge_study(pd.DataFrame(rows, columns=["part", "who", "value"]), "part", "who", "value")
+    assert study.anova["sum_of_squares"].tolist() == pytest.approx([3935.96, 39.27, 48.51, 30.67], abs=0.006)
+    variances = study.shares.set_index("source")["variance"]
+    sources = ["repeatability", "reproducibility", "part by appraiser", "gauge", "part"]
+    assert variances[sources].tolist() == pytest.approx([0.51, 0.56, 0.73, 1.80, 48.29], abs=0.006)
 
 
 def test_penicillin_scored_once_by_each_plate_and_sample():
@@ -134,6 +163,11 @@ def test_scoring_that_costs_next_to_nothing_is_said_so_with_the_room_that_few_ca
         columns=["casting", "scorer", "bubbles"],
     )
     assert "the interval leaves room for more" in gauge_study(two, "casting", "scorer", "bubbles").verdict
+
+
+def test_a_seed_that_is_none_is_refused(trials):
+    with pytest.raises(InputError, match="seed is -1"):
+        gauge_study(trials, "part", "who", "value", seed=-1)
 
 
 @pytest.mark.parametrize("wrong", [0, -1, np.nan, np.inf, "a", True])

@@ -10,7 +10,7 @@ from PIL import Image
 
 from castlab.errors import InputError
 from castlab.figures import alt_text
-from castlab.scoring import count_bubbles
+from castlab.scoring import count_bubbles, scale_from_length
 from castlab.scoring.pictures import read_colours
 
 
@@ -158,6 +158,15 @@ def bomb() -> bytes:
 GOOD = png(scene(*DISCS))
 
 
+def several(kind: str) -> bytes:
+    """A file with two pictures in it."""
+    kept, first = io.BytesIO(), Image.open(io.BytesIO(GOOD)).convert("RGB")
+    first.save(
+        kept, kind, save_all=True, append_images=[first.resize((80, 60)) if kind == "MPO" else first.rotate(180)]
+    )
+    return kept.getvalue()
+
+
 @pytest.mark.parametrize(
     ("image", "arguments", "said"),
     [
@@ -169,13 +178,21 @@ GOOD = png(scene(*DISCS))
         (42, {}, "not a picture"),
         (np.zeros((3, 4, 5, 6)), {}, "not a picture"),
         (np.full((40, 40), np.nan), {}, "not numbers"),
+        (np.full((40, 40), -0.5), {}, "from -0.5 to -0.5"),
+        (np.full((40, 40), 1e9), {}, r"from 1e\+09 to"),
+        (np.ma.masked_less(scene(), 1), {}, "masked pixels"),
+        (several("GIF"), {}, "holds 2 pictures"),
+        (several("TIFF"), {}, "holds 2 pictures"),
         (GOOD, {"mm_per_pixel": None}, "no scale"),
         (GOOD, {"mm_per_pixel": 0}, "no scale"),
+        (GOOD, {"mm_per_pixel": scale_from_length((0, 0), (400, 0), 20)}, "give its .mm_per_pixel$"),
         (GOOD, {"mm_per_pixel": -0.1}, "no scale"),
         (GOOD, {"region": (500, 500, 10, 10)}, "outside the picture"),
         (GOOD, {"region": (1, 1, -3, 3)}, "above 0"),
         (GOOD, {"region": [(0, 0), (5, 5), (8, 8)]}, "lie on one line"),
         (GOOD, {"region": (1, 2, 3)}, "accepted"),
+        (GOOD, {"region": np.ones((9, 9), bool)}, r"a mask of shape \(9, 9\) does not fit"),
+        (GOOD, {"region": np.full(scene().shape, 0.5)}, "a mask says yes or no"),
         (GOOD, {"smallest_mm": 0.05}, "pixels across"),
         (GOOD, {"smallest_mm": -1}, "above 0"),
         (GOOD, {"largest_mm": "x"}, "largest_mm is 'x'"),
@@ -186,6 +203,15 @@ GOOD = png(scene(*DISCS))
 def test_what_cannot_be_counted_is_refused_in_one_sentence(image, arguments, said) -> None:
     with pytest.raises(InputError, match=said):
         count_bubbles(image, **{"mm_per_pixel": 0.05, "smallest_mm": 0.3, **arguments})
+
+
+def test_without_a_scale_nothing_is_counted() -> None:
+    with pytest.raises(InputError, match=r"no scale.*scale_from_length"):
+        count_bubbles(GOOD)
+
+
+def test_the_preview_in_a_phones_file_is_not_a_second_picture() -> None:
+    assert count_bubbles(several("MPO"), 0.05, smallest_mm=0.3, trust=False).count == len(DISCS)
 
 
 def test_the_usual_smallest_size_yields_to_coarse_pixels_and_says_so() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -33,6 +34,8 @@ def test_grades_become_fields_of_a_score_with_the_version():
     assert (score.clarity_grade, score.demold_grade, score.rubric) == (3, 4, house.version)
     with pytest.raises(InputError, match=r"0 .worst. to 4"):
         house.grades(clarity=5)
+    with pytest.raises(InputError, match=r"0 .worst. to 4"):
+        house.grades(clarity=np.array([1, 2]))
     with pytest.raises(NotFoundError, match="no item 'shine'"):
         house.grades(shine=1)
     with pytest.raises(InputError, match="counted, not graded"):
@@ -64,6 +67,7 @@ def test_a_changed_anchor_or_a_new_item_is_another_version_and_a_comment_is_not(
     [
         ("name = 3", "needs name"),
         ('name = "x"', "no items"),
+        ('name = "x"\nnumber = true', "number = a whole number"),
         ("[", "no TOML"),
         ('name = "x"\n[a]\nanchors = ["1"]', "5 texts"),
         ('name = "x"\n[Edge-fill]\nanchors = ["1", "2", "3", "4", "5"]', "an item's name is lower-case letters"),

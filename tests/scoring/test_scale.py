@@ -133,6 +133,7 @@ def test_sheets_fit_their_paper_and_print_in_true_size(make, paper, tmp_path):
         (lambda: scale_from_length((0, 0), (3, 0), 5), "3 pixels apart"),
         (lambda: scale_from_length((0, 0), "there", 5), "not two pixels"),
         (lambda: scale_from_length((0, 0), (100, 0), -5), "length_mm is -5"),
+        (lambda: scale_from_length((0, 0), (100, 0), 0.4), "known to 63% only"),
         (lambda: marker_sheet("napkin"), "paper 'napkin'"),
         (lambda: SHEET.save("sheet.docx"), "accepted: names ending"),
         (lambda: scale_from_length((0, 0), (100, 0), 5).save_picture("a.png"), "only scale_from_sheet"),
