@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -181,6 +183,23 @@ def test_readings_of_measures_grades_and_pass_go_in_too(kind):
     assert fit.effects["low"].iloc[0] < truth["estimate"] < fit.effects["high"].iloc[0]
     assert "plausible sets of true responses pooled" in fit.method
     assert np.isfinite(fit.expected({"pour": ["stream", "ladle"]})[["expected", "low", "high"]]).all(axis=None)
+
+
+@pytest.mark.parametrize(("wrong", "vague"), [(0.0, False), (0.15, True)])
+def test_passes_judged_twice_say_how_many_readings_may_be_wrong(wrong, vague):
+    frame, rng = made(effect=1.0, batches=10), np.random.default_rng(4)
+    truth = frame["bubbles"] < 20
+    rows = [
+        (casting, who, bool(passed) ^ bool(rng.random() < wrong))
+        for casting, passed in zip(frame["trial_id"], truth, strict=True)
+        for who in ("ann", "ben")
+    ]
+    scores = pd.DataFrame(rows, columns=["trial_id", "scorer", "passed"])
+    fit = fit_factors(frame, "passed", ["pour"], kind="pass", scores=scores)
+    (said,) = [c for c in fit.cautions if "of the readings may be wrong" in c]
+    low, high = (float(end) / 100 for end in re.findall(r"\((?:under )?(\d+)% to (\d+)%\)", said)[0])
+    assert low <= max(wrong, 0.01) <= high
+    assert ("rather too wide than too narrow" in said) == vague
 
 
 @pytest.mark.parametrize(

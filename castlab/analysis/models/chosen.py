@@ -8,13 +8,19 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from castlab import labels
+from castlab.analysis import words
 from castlab.analysis.models import likelihood, linear, many
 from castlab.analysis.models.answers import Held, Model, Wald
 from castlab.analysis.reading.castings import Castings
 from castlab.analysis.reading.coding import Design
 from castlab.errors import FitError
 
-HELD = "each effect tested against the others fitted without it"
+
+def how_held(kind: str) -> str:
+    """How the effects of this kind are tested by `held`, in words."""
+    known = many.ASSURED[kind]
+    share = f", {words.share(known)} of the scatter of castings taken from the model" if known else ""
+    return f"each effect tested against the others fitted without it{share}"
 
 
 @dataclass(frozen=True)

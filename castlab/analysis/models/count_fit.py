@@ -11,7 +11,7 @@ from scipy import stats
 from castlab.analysis import words
 from castlab.analysis.models import likelihood, likelihoods, linear, many
 from castlab.analysis.models.answers import Profile, Wald
-from castlab.analysis.models.chosen import HELD, Chosen, contrast, held
+from castlab.analysis.models.chosen import Chosen, contrast, held, how_held
 from castlab.analysis.reading.castings import Castings
 from castlab.analysis.reading.coding import Design
 from castlab.errors import FitError
@@ -52,7 +52,7 @@ def count(castings: Castings, design: Design) -> Chosen:
         # the mean of the counts, not of their logarithms (smearing; Duan, JASA 78, 1983, 605-610)
         more = np.log(y.sum() / np.exp(offset + X @ model.coef).sum())
         model = replace(model, base=model.base.raised(more))
-        method = f"log counts with batches, {HELD} (dispersion {phi:.2g})"
+        method = f"log counts with batches, {how_held('count')} (dispersion {phi:.2g})"
         luck = _luck(X, np.exp(offset + X @ model.coef), model.uncertainty()[0])
         return Chosen(model, method, "ratio", np.exp, cautions, luck=luck)
     wide = max(phi, 1.0)
@@ -61,7 +61,7 @@ def count(castings: Castings, design: Design) -> Chosen:
         method = f"bias-reduced Poisson, profile likelihood (dispersion {wide:.2g})"
         return Chosen(profile, method, "ratio", np.exp, cautions)
     if df < many.FEW:
-        method = f"quasi-Poisson (dispersion {phi:.2g}), {HELD}, t on {df} df"
+        method = f"quasi-Poisson (dispersion {phi:.2g}), {how_held('count')}, t on {df} df"
         return Chosen(held(castings, design), method, "ratio", np.exp, cautions)
     if stats.chi2.sf(phi * df, df) < OVERDISPERSED:
         scatter = f"Counts scatter {words.ratio(phi)} times as much as Poisson counts would; "

@@ -10,7 +10,7 @@ from scipy import special, stats
 from castlab.analysis import words
 from castlab.analysis.models import likelihood, many, pass_fit, working
 from castlab.analysis.models.answers import Profile
-from castlab.analysis.models.chosen import HELD, Chosen, contrast, held
+from castlab.analysis.models.chosen import Chosen, contrast, held, how_held
 from castlab.analysis.reading.castings import Castings
 from castlab.analysis.reading.coding import Design
 from castlab.errors import FitError
@@ -53,7 +53,7 @@ def grade(castings: Castings, design: Design) -> Chosen:
     if castings.codes is not None or castings.n - p < many.FEW or far:
         batches = " with batches" if castings.codes is not None else ""
         few = bool(far) and castings.codes is None and castings.n < pass_fit.FEWEST
-        method = f"proportional odds{batches}, {HELD}"
+        method = f"proportional odds{batches}, {how_held('grade')}"
         return Chosen(held(castings, design, weak), method, "odds ratio", mean, cautions, too_few=few)
     return Chosen(
         Profile(odds, best, first=k, anchor=k // 2),

@@ -9,8 +9,8 @@ casting and one set per batch. With 250 runs a case (one standard error is 1.4%)
 in: counts stopped at 30 94.8 and 95.6%; a detection limit 95.2 and 95.6%; two counters 95.2 and 94.0%; two gauges 96.4 and
 96.4%; two graders 95.9 and 95.5%; a camera that misses bubbles 95.6 and 94.8%. Passes judged by two people who are wrong one
 time in eight: 99.2 and 98.4% (97.6 and 96.4% with another seed), wider than they need be: sixteen castings judged twice say
-little of how often a judge is wrong, and up to one time in four is held possible. Taken at face value the intervals of what
-is set per casting held in 11 to 92%.
+little of how often a judge is wrong, and up to one time in four is held possible, which a caution tells. Taken at face value
+the intervals of what is set per casting held in 11 to 92%.
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ from scipy import special
 from castlab.analysis import words
 from castlab.analysis.models import likelihood, many, permutation
 from castlab.analysis.models.answers import Few, Profile
-from castlab.analysis.models.chosen import HELD, Chosen, contrast, held, must_converge
+from castlab.analysis.models.chosen import Chosen, contrast, held, how_held, must_converge
 from castlab.analysis.models.passes import EVENTS
 from castlab.analysis.reading.castings import Castings
 from castlab.analysis.reading.coding import Design
@@ -39,7 +39,7 @@ def passed(castings: Castings, design: Design) -> Chosen:
         best = likelihood.maximise(model)
         must_converge(best)
         tested = held(castings, design, best.theta if far else None)
-        method = f"logistic with batches, {HELD}"
+        method = f"logistic with batches, {how_held('pass')}"
         return _of_outcomes(Chosen(tested, method, "odds ratio", special.expit, cautions), castings, design)
     method = "logistic, profile likelihood"
     if reduced:

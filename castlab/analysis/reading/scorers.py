@@ -26,6 +26,9 @@ _MOST_NOISE = {"count": 20.0, "measure": 10.0, "grade": 1.0, "pass": 0.8}
 """Beyond this, grades and pass would hardly follow the casting (readings a whole grade off as a rule, a pass misread one
 time in four), and castings that are all alike would explain the readings as well."""
 
+_VAGUE = 0.1
+"""Width of what may be the share of passes misread above which intervals hold 98% instead of 95% (`bench_imperfect.py`)."""
+
 
 @dataclass(frozen=True)
 class Scorers:
@@ -153,6 +156,17 @@ class Scorers:
             f"The readings of {words.count(len(self.names), 'scorer')} went in one by one ({alone}): their bias and noise "
             "are in the intervals, and the answer is for the average reading."
         ]
+        if self.kind == "pass":
+            wrong = special.ndtr(-0.5 / np.exp(states[:, -1]))
+            middle, low, high = np.quantile(wrong, [0.5, 0.025, 0.975])
+            said.append(
+                f"About {words.share(middle)} of the readings may be wrong ({words.share(low)} to {words.share(high)})."
+                + (
+                    " So little is known of that that intervals are rather too wide than too narrow."
+                    if high - low > _VAGUE
+                    else ""
+                )
+            )
         if told:
             said.append("Scorers differ: " + "; ".join(told) + ".")
         if self.twice < 6:
