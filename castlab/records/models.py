@@ -416,8 +416,16 @@ def explain(exc: ValidationError, model: type[BaseModel]) -> str:
         elif field is None:
             lines.append(f"{name!r} is not a field of a {model.__name__.lower()}{_nearest(name, model)}")
         else:
-            lines.append(f"{name} is {error['input']!r}; accepted: {_accepted(error, field)} ({field.description})")
+            lines.append(
+                f"{name} is {_shown(error['input'])}; accepted: {_accepted(error, field)} ({field.description})"
+            )
     return f"{model.__name__}: " + "; ".join(lines)
+
+
+def _shown(value: object) -> str:
+    """What was given, cut off where it fills a page: a whole result, a picture, a long text."""
+    text = " ".join(repr(value).split())
+    return text if len(text) <= 80 else f"{text[:77]}..."
 
 
 def _accepted(error: Any, field: FieldInfo) -> str:

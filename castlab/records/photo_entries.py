@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import warnings
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from castlab.errors import InputError, NotFoundError
+from castlab.errors import CastlabWarning, InputError, NotFoundError
 from castlab.records.entries import Entries
 
 if TYPE_CHECKING:
@@ -44,7 +45,8 @@ class PhotoEntries(Entries):
         Returns
         -------
         Photo
-            The record. The same file for the same casting is logged once.
+            The record. The same file for the same casting is logged once; a `CastlabWarning` says so where another scale or
+            view was given than is logged.
 
         Raises
         ------
@@ -73,7 +75,13 @@ class PhotoEntries(Entries):
         when = taken_at if taken_at is not None else photos.taken_at(picture)
         told: dict[str, Any] = {"view": view, "mm_per_pixel": mm_per_pixel, "taken_at": when}
         record = Photo(trial_id=trial_id, sha256=key, file_name=file.name, **told)
-        return self.add(record, origin=f"photo {key} of {trial_id}")
+        kept: Any = self.add(record, origin=f"photo {key} of {trial_id}")
+        if other := [n for n in ("view", "mm_per_pixel") if getattr(record, n) not in (None, getattr(kept, n))]:
+            was = ", ".join(f"{name} = {getattr(kept, name)!r}" for name in other)
+            new = ", ".join(f"{name}={getattr(record, name)!r}" for name in other)
+            text = f"{file.name} was logged before as {kept.id} with {was}, which stays; to change it: book.correct({kept.id!r}, why=..., {new})"
+            warnings.warn(text, CastlabWarning, stacklevel=2)
+        return kept
 
     def photos(self, trial_id: str | None = None) -> list[Photo]:
         """The photos in the logbook, or those of one casting, withdrawn ones left out."""

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 SUFFIXES = {"JPEG": ".jpg", "MPO": ".jpg", "PNG": ".png", "TIFF": ".tif", "HEIF": ".heic"}
 """Formats that are kept, as Pillow names them, and the ending of their files."""
+MOST_PIXELS = 120_000_000
+"""Larger pictures are refused before they are decoded: a phone's largest has 50 to 108 megapixels."""
 COPIES = "copies.json"
 _TAKEN, _EXIF_PART = 0x9003, 0x8769
 
@@ -49,14 +51,15 @@ def opened(data: bytes, name: str) -> Image:
     _know_heic()
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # of odd notes of the camera, which nobody needs
-            warnings.simplefilter("error", Image.DecompressionBombWarning)
+            warnings.simplefilter("ignore")  # of odd notes of the camera and of large pictures, which are refused here
             picture = Image.open(io.BytesIO(data))
+            if picture.width * picture.height > MOST_PIXELS:
+                raise Image.DecompressionBombError
             if picture.format in SUFFIXES:
                 picture.load()
     except (UnidentifiedImageError, OSError, SyntaxError, ValueError):
         raise InputError(f"{name} is not a whole picture; accepted: JPEG, PNG, TIFF or HEIC files") from None
-    except (Image.DecompressionBombError, Image.DecompressionBombWarning):
+    except Image.DecompressionBombError:
         raise InputError(f"{name} claims to be larger than any photo; it was not opened") from None
     if picture.format not in SUFFIXES:
         raise InputError(f"{name} is a {picture.format} file; accepted: JPEG, PNG, TIFF or HEIC")

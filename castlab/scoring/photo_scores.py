@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from castlab import __version__
+from castlab.designs.checks import listed
 from castlab.designs.workers import processes
 from castlab.errors import CastlabError, InputError, NotFoundError
 from castlab.records.models import Score
@@ -53,7 +54,7 @@ class PhotoScores(Result):
 
 def score_photos(
     book: Logbook,
-    photos: Sequence[str] | None = None,
+    photos: str | Sequence[str] | None = None,
     *,
     region: Any = None,
     smallest_mm: float = 0.2,
@@ -67,7 +68,7 @@ def score_photos(
     book
         The logbook.
     photos
-        Ids of photos (P-014.3.1) or castings (T-014.3, all of their photos); None takes every photo, [] none.
+        One or more ids of photos (P-014.3.1) or castings (T-014.3, all of their photos); None takes every photo, [] none.
     region
         What part counts, in mm, as `count_bubbles` takes it; the same for all photos.
     smallest_mm
@@ -97,7 +98,8 @@ def score_photos(
     smallest = above_zero(smallest_mm)
     if math.isnan(smallest):
         raise InputError(f"smallest_mm is {smallest_mm!r}; give a diameter in mm, above 0")
-    chosen = [] if photos is not None and not list(photos) else _chosen(book, photos)
+    wanted = None if photos is None else listed("photos", [photos] if isinstance(photos, str) else photos, "ids")
+    chosen = [] if wanted == [] else _chosen(book, wanted)
     settings = f"smallest {smallest:g} mm" + _region_told(region)
     before = _counted_before(book)
     counted, failed, todo = [], [], []

@@ -15,14 +15,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from castlab.errors import InputError
+from castlab.records.photos import MOST_PIXELS
 
 if TYPE_CHECKING:
     from PIL.Image import Image
 
 Picture = "str | os.PathLike[str] | bytes | np.ndarray | Image"
 
-MOST_PIXELS = 120_000_000
-"""Larger pictures are refused before they are decoded: a phone's largest has 50 to 108 megapixels."""
 FEWEST_PIXELS = 16
 """A picture narrower or lower than this shows nothing to count."""
 _OF_EQUALS = ("GIF", "PNG", "WEBP", "TIFF")

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from castlab.errors import InputError
+from castlab.records.photos import MOST_PIXELS
 from castlab.results import Result
 from castlab.scoring import colour, pictures
 from castlab.scoring.lengths import above_zero
@@ -240,7 +241,7 @@ def scale_from_sheet(
     edge = sheet.marks.side
     wide, high = (np.array([sheet.marks.width, sheet.marks.height]) + 2 * edge) * stretch
     shape = (round(high / per_pixel), round(wide / per_pixel))
-    if shape[0] * shape[1] > pictures.MOST_PIXELS:
+    if shape[0] * shape[1] > MOST_PIXELS:
         raise InputError("the sheet is seen so slanted that it cannot be straightened; hold the camera above it")
     # from pixels of the new picture to mm of the sheet to pixels of the photo
     onto = ProjectiveTransform(

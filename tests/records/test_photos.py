@@ -16,7 +16,7 @@ from PIL import Image, TiffImagePlugin
 
 from castlab import Batch, Logbook, Trial
 from castlab.errors import CastlabWarning, InputError, LogbookError, NotFoundError
-from castlab.records import exchange_photos
+from castlab.records import exchange_photos, photos
 from castlab.records.photos import PhotoStore
 from castlab.records.stripping import without_location
 
@@ -71,6 +71,10 @@ def test_the_file_is_kept_as_it_came_and_read_only(shop, file):
 def test_the_same_content_is_kept_once_and_logged_once_per_casting(shop, file):
     one = shop.add_photo("T-001.1", file)
     assert shop.add_photo("T-001.1", file).id == one.id
+    with pytest.warns(
+        CastlabWarning, match=r"as P-001\.1\.1 with mm_per_pixel = None, .*why=..., mm_per_pixel=0\.05\)"
+    ):
+        assert shop.add_photo("T-001.1", file, mm_per_pixel=0.05).mm_per_pixel is None
     other = shop.add_photo("T-001.2", file)
     assert [p.id for p in shop.photos()] == ["P-001.1.1", "P-001.2.1"]
     assert [p.id for p in shop.photos("T-001.2")] == [other.id]
@@ -109,9 +113,15 @@ def test_what_is_no_whole_picture_is_refused_and_nothing_is_kept(shop, tmp_path,
 
 
 def test_a_picture_too_large_to_be_a_photo_is_not_opened(shop, file, monkeypatch):
-    monkeypatch.setattr(Image, "MAX_IMAGE_PIXELS", 1000)
+    monkeypatch.setattr(photos, "MOST_PIXELS", 1000)
     with pytest.raises(InputError, match="larger than any photo"):
         shop.add_photo("T-001.1", file)
+
+
+def test_what_fills_a_page_is_cut_off_in_a_message(shop, file):
+    with pytest.raises(InputError, match=r"mm_per_pixel is \[0\.1, .*\.\.\.; accepted: a number") as said:
+        shop.add_photo("T-001.1", file, mm_per_pixel=[0.1] * 5000)
+    assert len(str(said.value)) < 200
 
 
 def test_unknown_castings_files_and_ids_are_named(shop, file, tmp_path):

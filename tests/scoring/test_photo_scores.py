@@ -53,6 +53,10 @@ def test_castings_without_photos_are_said(shop):
     shop.add(Trial(batch_id="B-001"))
     with pytest.raises(NotFoundError, match="no photos"):
         score_photos(shop, ["T-001.5"], progress=False)
+    with pytest.raises(NotFoundError, match="no photos"):
+        score_photos(shop, "T-001.5", progress=False)
+    with pytest.raises(InputError, match="photos is 5; accepted: a list of ids"):
+        score_photos(shop, 5, progress=False)
 
 
 @pytest.fixture
