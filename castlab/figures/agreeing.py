@@ -94,7 +94,7 @@ def draw_gauge(result: GaugeStudy) -> Picture:
         _name_castings(right, means.index, 4.4)
         right.set_ylabel(labels.label(result.value))
         right.set_title("Every reading")
-        _name_scorers(figure, right, 10.4)
+        _name_scorers(figure, right, 5.4, right=True)
     said = "; ".join(
         f"{words[r.source]} {100 * r.share:.0f}% "
         + ("(no interval)" if math.isnan(r.low) else f"({100 * r.low:.0f} to {100 * r.high:.0f}%)")
@@ -192,10 +192,15 @@ def _name_castings(axes: Axes, names: Iterable[object], width: float) -> None:
     axes.set_xlabel("casting, from the lowest mean reading to the highest")
 
 
-def _name_scorers(figure: Picture, axes: Axes, width: float) -> None:
-    """A legend above the axes, as wide as the picture."""
+def _name_scorers(figure: Picture, axes: Axes, width: float, right: bool = False) -> None:
+    """A legend above the axes, at most so many inches wide."""
     handles, names = axes.get_legend_handles_labels()
     across = max(1, int(11 * width / (6 + max(len(name) for name in names))))
     figure.legend(
-        handles, names, title="scorer", ncols=min(across, len(names)), loc="outside upper left", alignment="left"
+        handles,
+        names,
+        title="scorer",
+        ncols=min(across, len(names)),
+        loc="outside upper right" if right else "outside upper left",
+        alignment="left",
     )

@@ -9,34 +9,33 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from castlab.errors import InputError
 from castlab.results import Result
 from castlab.scoring.marking import METHOD
 
 if TYPE_CHECKING:
     from castlab.records import Logbook
 
-_FEW = 10
+_LEAST, _FEW = 3, 10
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class AutomaticError(Result):
-    """Automatic minus corrected counts: `bias` with 95% interval `low`, `high`; `spread` (standard deviation);
+    """Automatic minus corrected counts: `bias` with 95% interval `low`, `high`; `spread` (standard deviation); None below three photos;
     `held`, the share of photos whose corrected count lies in the automatic interval, with `held_low`, `held_high`;
     `by_month` (photos, bias, spread), and `photos`, one row each."""
 
-    bias: float
-    low: float
-    high: float
-    spread: float
-    held: float | None
-    held_low: float | None
-    held_high: float | None
-    by_month: pd.DataFrame
+    bias: float | None = None
+    low: float | None = None
+    high: float | None = None
+    spread: float | None = None
+    held: float | None = None
+    held_low: float | None = None
+    held_high: float | None = None
+    by_month: pd.DataFrame = field(default_factory=pd.DataFrame)
     photos: pd.DataFrame = field(repr=False)
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        return {"Automatic minus corrected, by month": self.by_month.round(2)}
+        return {"Automatic minus corrected, by month": self.by_month.round(2)} if len(self.by_month) else {}
 
 
 def automatic_error(book: Logbook) -> AutomaticError:
@@ -47,10 +46,10 @@ def automatic_error(book: Logbook) -> AutomaticError:
     book
         The logbook; of each photo the latest corrected score counts.
 
-    Raises
-    ------
-    InputError
-        If fewer than three photos were corrected by hand.
+    Returns
+    -------
+    AutomaticError
+        Where fewer than three photos were corrected by hand, its verdict says so and the numbers are None.
 
     Notes
     -----
@@ -58,12 +57,14 @@ def automatic_error(book: Logbook) -> AutomaticError:
     """
     scores: list = [one for one in book.records("score") if one.method == METHOD]  # type: ignore[attr-defined]
     latest = {one.photo_id: one for one in scores if one.auto_bubbles is not None and one.bubbles is not None}
-    if len(latest) < 3:
-        raise InputError(
-            f"{len(latest)} photos have a count corrected by hand; 3 and more are needed: open some in the marking view"
-        )
     names = ["id", "photo_id", "trial_id", "scorer", "scored_at", "bubbles", "auto_bubbles", "auto_low", "auto_high"]
     photos = pd.DataFrame([[getattr(one, name) for name in names] for one in latest.values()], columns=names)
+    if len(latest) < _LEAST:
+        return AutomaticError(
+            verdict=f"{len(latest)} photos have a count that someone put right by hand (in the marking view); from {_LEAST} on the "
+            "error of the automatic count can be told.",
+            photos=photos,
+        )
     photos["difference"] = photos["auto_bubbles"] - photos["bubbles"]
     off = photos["difference"].to_numpy(float)
     bias, spread = float(off.mean()), float(off.std(ddof=1))

@@ -118,7 +118,7 @@ def score_photos(
             failed.append((photo.id, photo.trial_id, str(exc)))
     tasks = [(path, photo.mm_per_pixel, region, smallest) for photo, path in todo]
     results = _counts(tasks, _workers(jobs, [path for _, path in todo]))
-    bar = tqdm(results, total=len(todo), desc="photos", unit="photo", disable=not progress)
+    bar = tqdm(results, total=len(todo), desc="photos", unit="photo", disable=not (progress and todo))
     for (photo, _), got in zip(todo, bar, strict=True):
         if isinstance(got, str):
             failed.append((photo.id, photo.trial_id, got))

@@ -26,16 +26,19 @@ if TYPE_CHECKING:
 HOUSE = Path(__file__).with_name("rubric.toml")
 GRADES = 5
 
+# the name twice, to outweigh what JupyterLab says of headings and lists
 _STYLE = """
 .castlab-rubric{font-size:1em;line-height:1.35;color:#1f2d33;background:#fff;padding:.5em 1em}
-.castlab-rubric h2{font-size:1.3em;margin:.2em 0}.castlab-rubric h3{font-size:1.1em;margin:1em 0 .1em}
+.castlab-rubric.castlab-rubric h2{font-size:1.3em;font-weight:bold;margin:.2em 0}
+.castlab-rubric.castlab-rubric h3{font-size:1.1em;font-weight:bold;margin:1em 0 .1em}
 .castlab-rubric p{margin:.1em 0 .4em}
-.castlab-rubric ol{list-style:none;display:grid;grid-template-columns:repeat(auto-fill,minmax(8.5em,1fr));gap:.6em;padding:0;margin:0}
+.castlab-rubric.castlab-rubric ol{list-style:none;display:grid;grid-template-columns:repeat(auto-fill,minmax(8.5em,1fr));gap:.6em;
+padding:0;margin:0}
 .castlab-rubric li{border:1px solid #8a979e;border-radius:.3em;padding:.4em;margin:0}
 .castlab-rubric svg{display:block;width:100%;max-width:9em;height:auto;margin:0 auto .2em}
 .castlab-rubric b{font-size:1.15em}
 @media print{.castlab-rubric{font-size:9pt;padding:0}.castlab-rubric section{break-inside:avoid}
-.castlab-rubric ol{grid-template-columns:repeat(5,1fr)}}
+.castlab-rubric.castlab-rubric ol{grid-template-columns:repeat(5,1fr)}}
 """
 
 
