@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 import pandas as pd
@@ -154,9 +155,9 @@ def _tell_levels(
         told[_sure(test)].append(f"{named(factor)} matters as a whole ({p}){_apart(factor, rows, scale)}")
     for _, row in standing.head(MOST_LEVELS_TOLD).iterrows():
         told[_sure(row)].append(_whole(row, scale, response, kind))
-    more = len(standing) - MOST_LEVELS_TOLD
-    if more > 0:
-        told[_sure(standing.iloc[-1])].append(
+    further = Counter(_sure(row) for _, row in standing.iloc[MOST_LEVELS_TOLD:].iterrows())
+    for how, more in further.items():
+        told[how].append(
             f"{named(factor)} has {words.count(more, 'further level')} that {'stands' if more == 1 else 'stand'} out, in the table of effects"
         )
     others = rows[rows["strength"] == "not shown"]

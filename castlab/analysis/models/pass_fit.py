@@ -31,7 +31,7 @@ def passed(castings: Castings, design: Design) -> Chosen:
     if far:
         names = words.listing([contrast(design, j) for j in far])
         cautions.append(
-            f"Some settings gave only one outcome ({names}): these data set no upper limit to that effect, "
+            f"Some settings gave only one outcome ({names}): these data set no limit to how large that effect is, "
             "and bias reduction keeps its estimate finite."
         )
     if castings.codes is not None:
