@@ -21,12 +21,12 @@ def draw_clarity(result: Clarity) -> Figure:
         left, right = figure.subplots(1, 2)
         for n, (column, name) in enumerate((("direct", "directly"), ("through", "through the casting"))):
             left.plot(
-                bars["lp_mm"], bars[column], marker=style.marker(n), color=style.colour(n), label=f"seen {name}",
+                bars["lp_mm"], bars[column], marker=style.marker(n), color=style.colour(n), label=name,
                 linestyle=("solid", "dashed")[n],
             )  # fmt: skip
         left.set(
             ylabel="contrast of the bars",
-            title="Contrast",
+            title="Contrast as seen",
             ylim=(0, 1.3 * max(bars["direct"].max(), bars["through"].max())),
         )
         left.legend(loc="upper right", ncols=2, fontsize="small")

@@ -32,9 +32,15 @@ def draw_count(result: BubbleCount, *, sizes: bool = True) -> Figure:
         axes = panes[0]
         axes.imshow(result.picture[::step, ::step], extent=extent, interpolation="bilinear")
         if result.region is not None:
-            axes.contour(
-                result.region[::step, ::step], levels=[0.5], colors="white", linewidths=1, extent=extent, origin="upper"
-            )
+            for colour, width in (("black", 2.6), ("white", 1.2)):  # to be seen on dark and on bright
+                axes.contour(
+                    result.region[::step, ::step],
+                    levels=[0.5],
+                    colors=colour,
+                    linewidths=width,
+                    extent=extent,
+                    origin="upper",
+                )
         sure = result.bubbles.confidence >= 0.8
         for chosen, line, colour in ((sure, "solid", style.COLOURS[1]), (~sure, "dashed", style.COLOURS[4])):
             some = result.bubbles[chosen]
@@ -45,6 +51,8 @@ def draw_count(result: BubbleCount, *, sizes: bool = True) -> Figure:
         axes.set_xlim(0, extent[1])
         axes.set_ylim(extent[2], 0)
         axes.set(xlabel="mm", ylabel="mm", title=_title(result))
+        if not sure.all():
+            axes.set_xlabel("mm; dashed circles are doubtful")
         if sizes:
             _sizes(panes[1], result)
     figure.alt = (

@@ -197,7 +197,7 @@ class Sheet:
     def _ruler_at(self) -> tuple[float, float]:
         """Corner from which both rulers run: inside the marks of a plain sheet, below them on one with bars."""
         if not self.fields:
-            return self.origin[0] + 12, self.origin[1] + 12
+            return self.origin[0] + 15, self.origin[1] + 12
         return self.origin[0] + 8, self.origin[1] + self.marks.height + 18
 
     def _texts(self) -> list[tuple[float, float, float, str, str]]:

@@ -189,5 +189,8 @@ def test_the_words_of_the_marker_sheet_stay_between_its_marks(paper):
     sheet = marker_sheet(paper)
     limit = sheet.origin[0] + sheet.marks.width - sheet.marks.side / 2
     for x, _, size, anchor, words in sheet._texts():
+        if anchor == "end":  # the ruler's numbers stand well clear of the squares on their left
+            left = x - TextPath((0, 0), words, size=size).get_extents().width
+            assert left > sheet.origin[0] + sheet.marks.side / 2 + 2
         if anchor == "start":
             assert x + TextPath((0, 0), words, size=size).get_extents().width < limit - 2
