@@ -160,7 +160,7 @@ def mark_bubbles(
     """
     from castlab.scoring.bubbles import count_bubbles
 
-    if photo_id is None or photo_id.startswith("T-"):
+    if photo_id is None or str(photo_id).startswith("T-"):
         known = [photo for photo in book.photos(photo_id) if photo.mm_per_pixel is not None]
         if not known:
             return None

@@ -308,9 +308,7 @@ def _icc_table(table: pd.DataFrame, scale: str) -> tuple[pd.DataFrame, list[str]
     """Intraclass correlations of those scorers who scored enough castings together; who was left out, or why there are none."""
     if scale in ("nominal", "ordinal"):
         return pd.DataFrame(), []
-    people = list(table)
-    while len(people) > 2 and len(table[people].dropna()) < LEAST_FOR_ICC:
-        people.remove(min(people, key=lambda who: int(table[who].notna().sum())))
+    people = ratings.together(table, LEAST_FOR_ICC)
     full = table[people].dropna()
     if len(full) < LEAST_FOR_ICC:
         few = f"Only {len(full)} castings were scored by all: no intraclass correlations; needed are {LEAST_FOR_ICC}."

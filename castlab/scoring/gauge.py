@@ -29,6 +29,8 @@ ROOM = 0.1
 WIDE = 0.5
 """Width of the interval of the share from which a study tells hardly anything (rule of thumb, no source)."""
 SOURCES = ("repeatability", "reproducibility", "part by appraiser", "part")
+_LEAST = 3
+"""Castings scored by all below which there is no study."""
 _CASTINGS = 10
 """Castings per setting in the example of a lost effect."""
 
@@ -74,7 +76,8 @@ def gauge_study(
     Parameters
     ----------
     frame : DataFrame
-        One row per score; every appraiser has scored every part, at least once and best twice or more.
+        One row per score. Parts that not every appraiser scored are left out, and appraisers who scored hardly any with the
+        others; best each part is scored twice or more by each.
     part, appraiser, value : str
         Columns: the casting, the scorer, the reading (a number; grades are taken as numbers).
     casting_sd : float, optional
@@ -163,16 +166,19 @@ def _complete(frame: pd.DataFrame, part: str, appraiser: str, value: str) -> tup
         kinds.plain(frame[column], "a casting or a scorer")
     data = frame[[part, appraiser, value]].dropna()
     data = pd.DataFrame({"casting": data[part], "scorer": data[appraiser], value: ratings.numbers(data[value])})
-    everyone = data["scorer"].nunique()
-    by_part = data.groupby("casting", observed=True)["scorer"].nunique()
-    whole = by_part.index[by_part == everyone]
-    if everyone < 2 or len(whole) < 3:
+    looks = data.groupby(["casting", "scorer"], observed=True).size().unstack()
+    people = ratings.together(looks, _LEAST)
+    whole = looks.index[looks[people].notna().all(axis=1)]
+    if len(people) < 2 or len(whole) < _LEAST:
         raise InputError(
-            f"{len(whole)} castings were scored by each of {everyone} scorers; needed: at least 3 castings that 2 scorers "
-            "scored, best each twice. Plan a session with plan_rescoring, or leave scorers with few scores out"
+            f"{len(whole)} castings were scored by each of {len(people)} scorers; needed: at least {_LEAST} castings that 2 scorers "
+            "scored, best each twice. Plan a session with plan_rescoring"
         )
-    left = len(by_part) - len(whole)
-    notes = [f"{left} castings that not everyone scored are left out."] if left else []
+    few = [str(who) for who in looks if who not in people]
+    notes = [f"Left out, for too few castings scored by the others too: {', '.join(few)}."] if few else []
+    if left := len(looks) - len(whole):
+        notes.append(f"{left} castings that not everyone scored are left out.")
+    data = data[data["scorer"].isin(people)]
     return data[data["casting"].isin(whole)].reset_index(drop=True), notes
 
 

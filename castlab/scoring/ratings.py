@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -124,6 +125,14 @@ def _numbers_rows(name: object) -> bool:
     """Whether a column of this name numbers the rows; a table read from a file may have an unnamed one."""
     plain = str(name).strip().lower()
     return plain in IDS or plain.startswith("unnamed:")
+
+
+def together(table: pd.DataFrame, least: int) -> list[Any]:
+    """Of a table of castings by scorers those scorers who all scored enough of the same castings, without whoever scored fewest."""
+    people = list(table)
+    while len(people) > 2 and len(table[people].dropna()) < least:
+        people.remove(min(people, key=lambda who: int(table[who].notna().sum())))
+    return people
 
 
 def independent(scores: pd.DataFrame, value: str) -> tuple[pd.DataFrame, list[str]]:

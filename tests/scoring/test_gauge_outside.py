@@ -165,6 +165,13 @@ def test_scoring_that_costs_next_to_nothing_is_said_so_with_the_room_that_few_ca
     assert "the interval leaves room for more" in gauge_study(two, "casting", "scorer", "bubbles").verdict
 
 
+def test_who_scored_hardly_any_castings_does_not_stop_the_study_of_the_others(trials):
+    guest = pd.DataFrame({"part": [1, 2], "who": "guest", "value": [0.3, -0.6]})
+    study = gauge_study(pd.concat([trials, guest]), "part", "who", "value")
+    pd.testing.assert_frame_equal(study.shares, gauge_study(trials, "part", "who", "value").shares)
+    assert any("scored by the others too: guest" in said for said in study.cautions)
+
+
 def test_a_seed_that_is_none_is_refused(trials):
     with pytest.raises(InputError, match="seed is -1"):
         gauge_study(trials, "part", "who", "value", seed=-1)
