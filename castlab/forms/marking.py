@@ -15,6 +15,7 @@ import traitlets
 from castlab.analysis import words
 from castlab.errors import CastlabError, InputError
 from castlab.forms.panel import with_box
+from castlab.scoring import pictures
 from castlab.scoring.marking import DraftOfMarks, Marks, marks_of, save_marks
 
 if TYPE_CHECKING:
@@ -156,7 +157,7 @@ def mark_bubbles(
     NotFoundError
         If there is no such photo.
     InputError
-        If the photo has no scale, or cannot be counted.
+        If the photo has no scale, or cannot be counted, or `seen` is of another one.
     """
     from castlab.scoring.bubbles import count_bubbles
 
@@ -171,6 +172,10 @@ def mark_bubbles(
         if photo.mm_per_pixel is None:
             raise InputError(f"{photo_id} has no scale: book.correct({photo_id!r}, why=..., mm_per_pixel=...)")
         seen = count_bubbles(path, photo.mm_per_pixel, region=region, smallest_mm=smallest_mm)
+    elif pictures.read(path).shape != seen.picture.shape:
+        raise InputError(
+            f"seen is the count of another picture than {photo_id}; accepted: count_bubbles(book.photo_path(...), ...)"
+        )
     return Marking(book, photo_id, seen, who=who)
 
 

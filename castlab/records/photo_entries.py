@@ -98,16 +98,17 @@ class PhotoEntries(Entries):
         LogbookError
             If its file is missing or damaged.
         """
-        return self.photo_store().path(self._photo_key(photo_id))
+        return self.photo_store().path(self.photo_key(photo_id))
 
     def thumbnail(self, photo_id: str, size: int = 320) -> Path:
         """A small JPEG of a photo, upright and without location data: at most `size` pixels wide and high.
 
         Raises as `photo_path`, and InputError for a size that is none.
         """
-        return self.photo_store().thumbnail(self._photo_key(photo_id), size)
+        return self.photo_store().thumbnail(self.photo_key(photo_id), size)
 
-    def _photo_key(self, photo_id: str) -> str:
+    def photo_key(self, photo_id: str) -> str:
+        """The checksum under which a photo is kept. Raises as `photo_path` for what is no photo."""
         record: Any = self.get(photo_id)
         if record.kind != "photo":
             raise InputError(f"{photo_id} is a {record.kind}; accepted: the id of a photo, such as P-014.3.1")

@@ -12,7 +12,7 @@ import tempfile
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import pandas as pd
 
@@ -188,18 +188,18 @@ def marks_of(seen: BubbleCount, photo_id: str) -> Marks:
     return Marks(photo_id, seen.mm_per_pixel, seen.smallest_mm, width, height, found, seen.low, seen.high)
 
 
-def save_marks(book: Logbook, marks: Marks, *, who: str, at: datetime | None = None) -> Score:
-    """Keep marks beside their photo and log the corrected count as a score of this person, once however often it is called.
+def save_marks(book: Logbook, marks: Marks, *, who: str | None = None, at: datetime | None = None) -> Score:
+    """Keep marks beside their photo and log the corrected count as a score of this person (None: who opened the logbook), once however often it is called.
 
     Saved anew after the score was withdrawn, they become another score.
 
     Raises
     ------
-    NotFoundError, LogbookError
+    NotFoundError, InputError, LogbookError
         If the photo is not in the logbook, or nothing can be written.
     """
-    photo: Any = book.get(marks.photo_id)
-    key = book.photo_store().keep_marks(photo.sha256, marks.to_json())
+    sha256, photo, who = book.photo_key(marks.photo_id), cast(Any, book.get(marks.photo_id)), who or book.who
+    key = book.photo_store().keep_marks(sha256, marks.to_json())
     largest = max((circle.diameter_mm for circle in marks.circles), default=None)
     score = Score(
         trial_id=photo.trial_id, scorer=who, scored_at=(at or datetime.now()).replace(microsecond=0), method=METHOD,
@@ -231,8 +231,7 @@ def _origin(key: str, photo_id: str) -> str:
 
 def folder_of(book: Logbook, photo_id: str) -> Path:
     """Where the marks of a photo are kept."""
-    photo: Any = book.get(photo_id)
-    return book.photo_store().marks(photo.sha256)
+    return book.photo_store().marks(book.photo_key(photo_id))
 
 
 class DraftOfMarks:

@@ -164,7 +164,7 @@ def plan_rescoring(
             f"readings name {', '.join(taken)}, which the sheet has of its own; accepted: what is read of a casting"
         )
     ids, order = _castings(castings, by)
-    people = [str(s).strip() for s in scorers]
+    people = ["" if pd.isna(s) else str(s).strip() for s in scorers]
     if len(set(people)) < 1 or len(set(people)) != len(people) or not all(people):
         raise InputError(f"scorers are {list(scorers)!r}; accepted: one or more different names")
     for name, number, least in (("repeats", repeats, 1), ("how_many", how_many, 2)):
@@ -342,6 +342,8 @@ def _castings(castings: Sequence[str] | pd.DataFrame, by: str | None) -> tuple[l
         if by is not None:
             raise InputError("by= needs a frame of castings with that column")
         ids, order = [str(v) for v in castings], None
+    if {"nan", "None", ""} & set(ids):
+        raise InputError("a casting has no id; accepted: ids, such as T-001.1")
     if len(set(ids)) != len(ids):
         raise InputError("a casting stands twice among the castings; accepted: each once")
     if len(ids) < 2:

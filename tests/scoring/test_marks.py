@@ -167,6 +167,17 @@ def test_the_automatic_counts_error_is_known_from_corrected_ones(book, tmp_path)
     assert "too many" in told.verdict
 
 
+def test_marks_belong_to_a_photo_and_to_the_picture_that_was_counted(book, seen):
+    with pytest.raises(InputError, match=r"T-001\.1 is a trial; accepted: the id of a photo"):
+        saved_marks(book, "T-001.1")
+    with pytest.raises(InputError, match=r"T-001\.1 is a trial; accepted: the id of a photo"):
+        save_marks(book, marks_of(seen, "T-001.1"))
+    other = count_bubbles(casting_photo()[:100], 0.1, smallest_mm=0.8, trust=False)
+    with pytest.raises(InputError, match=r"another picture than P-001\.1\.1"):
+        mark_bubbles(book, "P-001.1.1", other)
+    assert save_marks(book, marks_of(seen, "P-001.1.1")).scorer == "Ada"
+
+
 def contents(folder):
     return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
 

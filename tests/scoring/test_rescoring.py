@@ -155,6 +155,15 @@ def test_a_score_logged_after_printing_moves_no_reading_to_another_casting(shop,
     assert score.trial_id == session.key.set_index("code").loc["A1", "trial_id"]
 
 
+def test_neither_castings_nor_scorers_are_made_of_nothing():
+    with pytest.raises(InputError, match="a casting has no id"):
+        plan_rescoring(pd.DataFrame({"trial_id": [*IDS, np.nan]}), ["Noor"])
+    with pytest.raises(InputError, match="one or more different names"):
+        plan_rescoring(IDS, [None, "Noor"])
+    with pytest.raises(InputError, match="seed is 'x'"):
+        plan_rescoring(IDS, ["Noor"], seed="x")
+
+
 @pytest.mark.parametrize(
     ("readings", "when", "said"),
     [
