@@ -88,7 +88,7 @@ def grid(kinds: list[str], quick: bool) -> list[Cell]:
                 else:
                     here = [start]
                 cells += here
-                if not quick and layout in SEVERAL and spread != spreads[2]:
+                if not quick and layout in SEVERAL:
                     cells.append(replace(here[len(here) // 2], several=True))
     return cells
 
