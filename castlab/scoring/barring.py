@@ -155,8 +155,10 @@ class _Photo:
 
     def __init__(self, colours: np.ndarray, target: Sheet) -> None:
         self.coded = colours
-        self.light = colour.linear(colours)
-        self.plane = self.light @ LUMINANCE
+        # one colour at a time, for a photo may fill much of the memory
+        self.plane = np.zeros(colours.shape[:2], np.float32)
+        for n, share in enumerate(LUMINANCE):
+            self.plane += np.float32(share) * colour.linear(colours[..., n])
         self.located: Located = locate(self.plane, target.marks)
         side = target.marks.side
         places = np.array(target.marks.blanks)
@@ -177,8 +179,8 @@ class _Photo:
             raise InputError(
                 "the target is too small in the photo: go nearer, so that its squares are dozens of pixels wide"
             )
-        burnt = float((self.coded[rows, columns].max(axis=1) >= _BURNT).mean())
-        return self.light[rows, columns].mean(axis=0), burnt
+        coded = self.coded[rows, columns].astype(float)
+        return colour.linear(coded).mean(axis=0), float((coded.max(axis=1) >= _BURNT).mean())
 
     def white(self, box: Box) -> tuple[np.ndarray, float]:
         """Colour of a patch relative to what bare paper would show in its place."""

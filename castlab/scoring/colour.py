@@ -17,16 +17,21 @@ WHITE_LAB = (100.0, 0.0, 0.0)
 
 
 def linear(coded: Any) -> np.ndarray:
-    """Light in proportion to what fell on the sensor, from sRGB values of 0 to 1.
+    """Light in proportion to what fell on the sensor, from sRGB values of 0 to 1; single precision stays single.
 
     Examples
     --------
     >>> linear([0.0, 0.5, 1.0]).round(4).tolist()
     [0.0, 0.214, 1.0]
     """
-    values = np.asarray(coded, dtype=float)
-    light: np.ndarray = np.where(values <= 0.04045, values / 12.92, ((values + 0.055) / 1.055) ** 2.4)
-    return light
+    values = np.asarray(coded)
+    values = values.astype(np.result_type(values, np.float32), copy=False)
+    light = np.empty_like(values)
+    # in place, for a photo may fill much of the memory
+    np.add(values, 0.055, out=light)
+    light /= 1.055
+    light **= 2.4
+    return np.divide(values, 12.92, out=light, where=values <= 0.04045)
 
 
 def balanced(patch: Any, white: Any, white_lab: tuple[float, float, float] = WHITE_LAB) -> np.ndarray:

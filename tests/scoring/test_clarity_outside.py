@@ -8,6 +8,8 @@ on it. Tolerances: 0.01 of the contrast for the printed target, 0.03 where it is
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from photographed import DOTS, Camera, page, srgb
@@ -147,6 +149,18 @@ def test_bars_of_ones_own_may_look_larger_but_not_beyond_what_is_sought():
     assert any("12% larger" in caution for caution in found.cautions)
     with pytest.raises(InputError, match="is then a lens"):
         clarity(own_bars(size=1.245), own_bars(), mm_per_pixel=0.1)
+
+
+def test_a_large_photo_does_not_fill_the_memory(bare):
+    photo = CAMERA.photo(SHEET, through(bare, veil=0.15))
+    tracemalloc.start()
+    try:
+        clarity(photo)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    # three colours in single precision are 12 bytes a pixel; as much again, for 48 megapixels in 1.5 GB
+    assert peak / (photo.shape[0] * photo.shape[1]) < 31
 
 
 def test_burnt_out_paper_gives_no_colour(bare):
