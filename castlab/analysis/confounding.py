@@ -137,7 +137,7 @@ def what_is_confounded(
     {'resin_c': 22.0, 'pour': 'ladle'}
     """
     names = rows_of.as_names(factors)
-    rows_of.check_frame(frame, names)
+    rows_of.check_castings(frame, names)
     batch_name, _ = rows_of.find_batch(frame, batch, names)
     columns = [*names, *([batch_name] if batch_name else [])]
     known = {c: frame[c].isna() for c in columns}

@@ -123,7 +123,7 @@ def screen_effects(
     (['warm', 'clear'], 3.925)
     """
     names = castings.as_names(factors)
-    castings.check_frame(frame, [response, *names, *([] if batch is None else [batch])])
+    castings.check_castings(frame, [response, *names, *([] if batch is None else [batch])])
     if response in names:
         raise InputError(f"{response!r} is both the response and a factor; give it as one of them")
     read = kinds.read(frame[response], kind)

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from castlab.analysis import fit_factors, what_is_confounded
+from castlab.analysis import fit_factors, screen_effects, watch, what_is_confounded
 from castlab.analysis.effects import STRENGTHS, holm
 from castlab.analysis.models import choose
 from castlab.errors import FitError, InputError
@@ -643,3 +643,14 @@ def test_both_parts_of_a_fit_compare_with_the_same_level():
     assert (
         fit.any_at_all.effects["contrast"].to_list() == fit.effects["contrast"].to_list() == ["stream instead of ladle"]
     )
+
+
+@pytest.mark.parametrize("ask", [fit_factors, watch, screen_effects])
+def test_a_casting_that_stands_in_two_rows_is_refused(ask):
+    frame = batches().assign(trial_id=[f"T-{i}" for i in range(32)])
+    twice = pd.concat([frame, frame.head(2)])
+    asked = (twice, "bubbles") if ask is watch else (twice, "bubbles", ["warm", "pour"])
+    with pytest.raises(InputError, match=r"trial_id T-0 stands in 2 rows \(and 1 other\)"):
+        ask(*asked)
+    with pytest.raises(InputError, match="one row per casting"):
+        what_is_confounded(twice, ["warm", "pour"])

@@ -338,11 +338,29 @@ def test_the_picture_names_flagged_points_and_tells_the_alarms():
         ({"retired": "Block A"}, "accepted: a list of molds"),
         ({"when": "pour_method"}, "neither a date nor a number"),
         ({"response": "bubble"}, "no column 'bubble'"),
+        ({"mold": "mould"}, "no column 'mould'"),
+        ({"lot": "lott"}, "no column 'lott'"),
     ],
 )
 def test_unusable_input_says_what_is_accepted(logbook_frame, change, message):
     with pytest.raises(InputError, match=message):
         watch(logbook_frame, **{"response": "bubbles", **change})
+
+
+def test_the_usual_itself_is_on_neither_side_and_rows_of_the_commonest_count_are_no_news():
+    """Nelson (1984), test 2, counts points on one side of the center line, so none that lie on it."""
+    assert watch(pd.DataFrame({"bubbles": [5] * 24}), "bubbles").alarms.empty
+    seldom = watch(pd.DataFrame({"bubbles": [0] * 20 + [1, 0, 1, 0]}), "bubbles")
+    assert not seldom.alarms["rule"].str.contains("nine points").any()
+    assert seldom.false_alarm < 0.2
+    fell = watch(pd.DataFrame({"bubbles": [5, 7, 4, 6, 5, 8, 6, 4, 2, 3, 2, 1, 3, 2, 3, 2, 2]}), "bubbles", baseline=8)
+    assert fell.alarms["rule"].str.contains("nine points").any()
+
+
+def test_a_gauge_s_reading_is_no_base_pressure():
+    frame = shifted()
+    with pytest.raises(InputError, match=r"pump_base_kpa holds -9.*kPa absolute, from 0 up"):
+        watch(frame.assign(pump_base_kpa=frame["pump_base_kpa"] - 99), "bubbles")
 
 
 def test_a_measure_that_never_varies_sets_no_limits():

@@ -28,7 +28,12 @@ def pump_drift(
     """
     if column not in frame:
         return None, []
-    rows = frame.assign(_kpa=kinds.numbers(frame[column])).dropna(subset=["_kpa", *([when] if when else [])])
+    readings = kinds.numbers(frame[column])
+    if (readings < 0).any():
+        raise InputError(
+            f"{column} holds {np.nanmin(readings):g}; accepted: kPa absolute, from 0 up (units.pressure converts a gauge's reading)"
+        )
+    rows = frame.assign(_kpa=readings).dropna(subset=["_kpa", *([when] if when else [])])
     if batch and batch in rows:
         rows = rows.drop_duplicates(subset=[batch])
     if when:

@@ -84,7 +84,7 @@ def gather(
     FitError
         If fewer than four castings are left.
     """
-    castings.check_frame(frame, [response, *([when] if when else []), *([exposure] if exposure else [])])
+    castings.check_castings(frame, [response, *([when] if when else []), *([exposure] if exposure else [])])
     if kind is not None and kind not in KINDS:
         raise InputError(f"kind is {kind!r}; accepted: {', '.join(KINDS)}, or None to infer it")
     batch_name, said = castings.find_batch(frame, batch, [response])

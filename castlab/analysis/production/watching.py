@@ -16,7 +16,7 @@ from castlab.analysis.production import order as production
 from castlab.analysis.production.lifetimes import MoldLife, mold_life
 from castlab.analysis.production.order import Production
 from castlab.analysis.production.subgroups import PROVISIONAL, Charted, charted
-from castlab.analysis.reading import kinds
+from castlab.analysis.reading import castings, kinds
 from castlab.errors import FitError, InputError
 from castlab.results import Result
 
@@ -116,7 +116,7 @@ def watch(
     retired : sequence of str, optional
         Molds that are worn out; every other counts as still in use. Mold life is told only with this ([] if none is).
     lot, pump, passed : str, optional
-        Columns with the resin lot, the pump's base pressure (kPa absolute) and good or not; ignored where missing.
+        Columns with the resin lot, the pump's base pressure (kPa absolute) and good or not; the usual names are ignored where missing.
     rules : numbers
         Run rules, Nelson's tests 1 to 8; the default is those that find a shift. Where no baseline was chosen, a clear
         step of the level (permutation p-value below 0.01) is an alarm as well.
@@ -150,6 +150,8 @@ def watch(
     charts.check_method(method)
     if limits is not None:
         capability.check_limits(limits)
+    optional = {"mold": mold, "resin_lot": lot, "pump_base_kpa": pump, "passed": passed}
+    castings.check_frame(frame, [column for usual, column in optional.items() if column not in (None, usual)])
     made = production.gather(frame, response, kind, when, batch, exposure)
     if limits is not None and made.kind != "measure":
         raise InputError(f"limits belong to a measure, but {response} is watched as {made.kind}; leave them out")

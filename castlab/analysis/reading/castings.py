@@ -88,6 +88,26 @@ def check_frame(frame: object, columns: Sequence[str]) -> pd.DataFrame:
     return frame
 
 
+def check_castings(frame: object, columns: Sequence[str]) -> pd.DataFrame:
+    """The frame, if it has each of these columns and no casting twice.
+
+    Raises
+    ------
+    InputError
+        As `check_frame`, and if a trial_id stands in more than one row: the same casting would count as several.
+    """
+    checked = check_frame(frame, columns)
+    if coding.NAME in checked:
+        ids = checked[coding.NAME].dropna()
+        if len(twice := ids[ids.duplicated()].unique()):
+            rows = int((ids == twice[0]).sum())
+            more = f" (and {len(twice) - 1} other{'s' if len(twice) > 2 else ''})" if len(twice) > 1 else ""
+            raise InputError(
+                f"trial_id {twice[0]} stands in {rows} rows{more}; accepted: one row per casting (several scores of one: scores=)"
+            )
+    return checked
+
+
 def as_names(factors: str | Sequence[str]) -> tuple[str, ...]:
     """Factor names as a tuple without repeats."""
     if isinstance(factors, str):
@@ -145,7 +165,7 @@ def gather(
     """
     names = as_names(factors)
     scored = recording.scores is not None  # the response may then be in the scores alone
-    check_frame(frame, [*([] if scored else [response]), *names, *([exposure] if exposure else [])])
+    check_castings(frame, [*([] if scored else [response]), *names, *([exposure] if exposure else [])])
     if response in names:
         raise InputError(f"{response!r} is both the response and a factor; give it as one of them")
     batch_name, batch_said = find_batch(frame, batch, names)
