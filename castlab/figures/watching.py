@@ -297,6 +297,8 @@ def _words(result: Watch) -> str:
         f"{numbers.number(last['low'])} to {numbers.number(last['high'])}. Flagged: {words(flagged[:TOLD])}"
         + (f" and {len(flagged) - TOLD} more." if len(flagged) > TOLD else ".")
     )
+    told = _told(result).replace("\n", "; ")
+    said += f" Alarms: {told}." if len(result.alarms) else " No alarm."
     if result.spread is not None:
         wide = result.spread.loc[result.spread["beyond"] != 0, "point"]
         said += f" Spread within batches beyond its limits: {words(wide)}."

@@ -73,6 +73,21 @@ def test_where_nothing_is_shown_nothing_is_recommended():
     assert found.figure().alt
 
 
+def test_a_setting_fixed_by_the_limits_is_told_so_and_not_as_one_that_does_not_matter(fits):
+    alone = recommend(fits["bubbles"], limits={"pour": "stream"})
+    assert "Fixed by the limits: pour stream." in alone.verdict
+    rng = np.random.default_rng(8)
+    frame = pd.DataFrame({"pour": ["stream", "ladle"] * 8, "shelf": ["low", "low", "high", "high"] * 4})
+    frame["bubbles"] = rng.poisson(np.where(frame["pour"] == "ladle", 4, 14))
+    for factors, says in (
+        (["pour"], "The limits leave no setting to choose."),
+        (["pour", "shelf"], "No setting that the limits leave open is shown to matter"),
+    ):
+        found = recommend(fit_factors(frame, "bubbles", factors), limits={"pour": "stream"})
+        assert found.verdict.startswith(says)
+        assert "Fixed by the limits: pour stream." in found.verdict
+
+
 def test_what_is_expected_is_what_the_fits_expect(fits, both):
     for name in ("bubbles", "haze_pct"):
         row = both.expected.set_index("response").loc[name]

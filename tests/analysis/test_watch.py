@@ -315,6 +315,7 @@ def test_the_picture_names_flagged_points_and_tells_the_alarms():
     above = figure.axes[0].child_axes[0]
     assert [label.get_text() for label in above.get_xticklabels()] == ["resin lot L-2"]
     assert figures.alt_text(figure).startswith("bubbles, 12 points in the order made")
+    assert all(line in figures.alt_text(figure) for line in figure.get_suptitle().split("\n"))
     assert figures.alt_text(mold_life([38, 52], [True, False]).figure()).startswith(
         "Life of the molds: 1 worn out, 1 in use"
     )

@@ -193,13 +193,23 @@ def verdict(found: Recommendation) -> str:
     surely = [f"{labels.name(r.setting)} {setting(r.setting, r.value)}" for r in rows if r.reason == "clear"]
     maybe = [f"{labels.name(r.setting)} {setting(r.setting, r.value)}" for r in rows if r.reason == "likely"]
     kept = [f"{labels.name(r.setting)} {setting(r.setting, r.value)}" for r in rows if r.reason.startswith("not shown")]
+    fixed = [
+        f"{labels.name(r.setting)} {setting(r.setting, r.value)}" for r in rows if r.reason == "fixed by the limits"
+    ]
     parts = []
     if surely:
         parts.append(f"Use {words.listing(surely)}" + (f"; likely also {words.listing(maybe)}" if maybe else "") + ".")
     elif maybe:
         parts.append(f"No setting is clear yet; likely better: {words.listing(maybe)}.")
+    elif fixed and not kept:
+        parts.append("The limits leave no setting to choose.")
     else:
-        parts.append("No setting is shown to matter, so there is none to recommend: keep the cheaper or the usual.")
+        open_ = " that the limits leave open" if fixed else ""
+        parts.append(
+            f"No setting{open_} is shown to matter, so there is none to recommend: keep the cheaper or the usual."
+        )
+    if fixed:
+        parts.append(f"Fixed by the limits: {words.listing(fixed)}.")
     if kept and (surely or maybe):
         parts.append(f"Not shown to matter, so keep the cheaper or the usual: {words.listing(kept)}.")
     parts.append(_expect(found))
