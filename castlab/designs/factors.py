@@ -222,7 +222,8 @@ def forbidden(
     Raises
     ------
     InputError
-        For a rule that names no factor, an unknown one, or a setting that the factor does not have.
+        For a rule that names no factor, an unknown one, a setting that the factor does not have, or a range whose first
+        number is not the smaller.
     """
     if not isinstance(rule, Mapping) or not rule:
         raise InputError(
@@ -238,8 +239,10 @@ def forbidden(
             )
         factor, grid = factors[names.index(name)], grids[names.index(name)]
         if factor.numeric and isinstance(what, tuple):
-            if len(what) != 2 or not all(isinstance(v, Real) for v in what):
-                raise InputError(f"a forbidden combination holds {name}: {what!r}; accepted: a range (from, to)")
+            if len(what) != 2 or not all(isinstance(v, Real) for v in what) or not what[0] <= what[1]:
+                raise InputError(
+                    f"a forbidden combination holds {name}: {what!r}; accepted: a range (from, to), the smaller first"
+                )
             hit = np.array([what[0] <= v <= what[1] for v in grid])
         else:
             wanted = what if isinstance(what, (list, set, frozenset)) else [what]

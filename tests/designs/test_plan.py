@@ -286,6 +286,8 @@ def test_factors_without_two_settings_are_refused(make, said):
         ({"runs": 8, "forbid": [{"x0": 1}]}, r"leave factor x0 one setting.*hold=-1"),
         ({"runs": 16, "interactions": [("x0", "x1")], "forbid": [{"x0": 1, "x1": 1}]}, "x0 x x1 impossible"),
         ({"runs": 8, "forbid": [{"y": 1}]}, "no factor"),
+        ({"runs": 8, "forbid": [{"x0": (1, -1), "x1": 1}]}, "the smaller first"),
+        ({"runs": 8, "forbid": [{"x0": (float("nan"), 1), "x1": 1}]}, "the smaller first"),
         ({"runs": 8, "forbid": [{}]}, "forbidden combination"),
         ({"runs": 8, "blocks": ["M-01"]}, "at least two molds"),
         ({"runs": 8, "goal": "win"}, "goal"),
