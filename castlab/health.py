@@ -174,7 +174,7 @@ def _file(path: Path) -> Finding:
         with closing(sqlite3.connect(address, uri=True, timeout=5)) as connection:
             broken = [row[0] for row in connection.execute("PRAGMA integrity_check").fetchmany(3) if row[0] != "ok"]
             schema = connection.execute("SELECT version_num FROM alembic_version").fetchone()[0]
-            castings = connection.execute("SELECT count(*) FROM trial").fetchone()[0]
+            castings = connection.execute("SELECT count(*) FROM trial WHERE withdrawn IS NOT TRUE").fetchone()[0]
     except sqlite3.DatabaseError as exc:
         return Finding(
             "logbook", "fault", f"{path} cannot be read ({exc}): it is no logbook, or damaged; restore the last export"

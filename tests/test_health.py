@@ -27,6 +27,7 @@ def shop(tmp_path):
     with Logbook.open(tmp_path / "shop.db", who="tester") as book:
         book.add(Batch(resin_c=24))
         book.add(Trial(batch_id="B-001"))
+        book.correct(book.add(Trial(batch_id="B-001")).id, why="logged twice", withdrawn=True)
     return tmp_path / "shop.db"
 
 
