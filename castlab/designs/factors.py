@@ -71,6 +71,8 @@ class Factor:
     ) -> None:
         if not isinstance(name, str) or not name.strip():
             raise InputError(f"a factor's name is {name!r}; accepted: a text such as 'resin_c'")
+        if hold is not None and (not pd.api.types.is_scalar(hold) or pd.isna(hold)):
+            raise InputError(f"factor {name} is held at {hold!r}; accepted: one setting")
         settings, is_range = _read(name, low, high, hold)
         numeric = all(isinstance(v, Real) and not isinstance(v, bool) for v in settings)
         if hold is not None:

@@ -256,6 +256,8 @@ def test_sign_matrices_have_orthogonal_columns_and_some_sizes_have_none():
         ),
         (lambda: Factor("x", ["stream", "ladle"], hold="jug"), "accepted: stream, ladle, or hold='jug' alone"),
         (lambda: Factor("x", 22, 32, hold="warm"), "held at 'warm'"),
+        (lambda: Factor("x", hold=[1, 2]), r"held at \[1, 2\]; accepted: one setting"),
+        (lambda: Factor("x", hold=float("nan")), "held at nan; accepted: one setting"),
         (lambda: Factor("x", 5, 3), "runs downwards"),
         (lambda: Factor("x", 5), "one setting, 5"),
         (lambda: Factor("x", ["a", "a"]), "twice"),
