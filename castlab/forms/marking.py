@@ -15,6 +15,7 @@ import traitlets
 from castlab.analysis import words
 from castlab.errors import CastlabError, InputError
 from castlab.forms.panel import with_box
+from castlab.records.logbook import opened
 from castlab.scoring import pictures
 from castlab.scoring.marking import DraftOfMarks, Marks, marks_of, save_marks
 
@@ -157,10 +158,11 @@ def mark_bubbles(
     NotFoundError
         If there is no such photo.
     InputError
-        If the photo has no scale, or cannot be counted, or `seen` is of another one.
+        If `book` is no logbook, the photo has no scale, or cannot be counted, or `seen` is of another one.
     """
     from castlab.scoring.bubbles import count_bubbles
 
+    opened(book)
     if photo_id is None or str(photo_id).startswith("T-"):
         known = [photo for photo in book.photos(photo_id) if photo.mm_per_pixel is not None]
         if not known:

@@ -14,7 +14,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
-from castlab.errors import CastlabWarning
+from castlab.errors import CastlabWarning, InputError
 from castlab.records import store
 from castlab.records.entries import utc_now
 from castlab.records.photo_entries import PhotoEntries
@@ -141,3 +141,16 @@ class Logbook(PhotoEntries):
         if content.pictures.lost:
             warnings.warn(restored_without(content.pictures.lost), CastlabWarning, stacklevel=2)
         return book
+
+
+def opened(book: object) -> Logbook:
+    """The logbook that was given.
+
+    Raises
+    ------
+    InputError
+        If it is something else, such as None or a path.
+    """
+    if not isinstance(book, Logbook):
+        raise InputError(f"book is {book!r:.60}; accepted: an open logbook, book = Logbook.open('shop.db')")
+    return book

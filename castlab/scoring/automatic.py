@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from castlab.records.logbook import opened
 from castlab.results import Result
 from castlab.scoring.marking import METHOD
 
@@ -55,7 +56,7 @@ def automatic_error(book: Logbook) -> AutomaticError:
     -----
     t interval of the mean difference; exact binomial (Clopper-Pearson) interval of the share held.
     """
-    scores: list = [one for one in book.records("score") if one.method == METHOD]  # type: ignore[attr-defined]
+    scores: list = [one for one in opened(book).records("score") if one.method == METHOD]  # type: ignore[attr-defined]
     latest = {one.photo_id: one for one in scores if one.auto_bubbles is not None and one.bubbles is not None}
     names = ["id", "photo_id", "trial_id", "scorer", "scored_at", "bubbles", "auto_bubbles", "auto_low", "auto_high"]
     photos = pd.DataFrame([[getattr(one, name) for name in names] for one in latest.values()], columns=names)

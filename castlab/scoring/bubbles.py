@@ -77,8 +77,8 @@ def count_bubbles(
     mm_per_pixel
         Scale: millimetres across one pixel. There is no usual one: without it nothing is counted.
     region
-        What part counts: (x, y, width, height) in mm from the upper left corner, corners of a polygon in mm, or a mask
-        of the picture's shape. None: all of it.
+        What part counts, in mm from the picture's upper left corner: (x, y, width, height) of a box, (x, y, diameter) of a
+        circle about x, y, corners of a polygon; or a mask of the picture's shape. None: all of it.
     smallest_mm
         Smallest diameter that counts, mm.
     largest_mm

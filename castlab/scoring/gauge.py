@@ -106,7 +106,9 @@ def gauge_study(
     True
     """
     if casting_sd is not None and not _above_zero(casting_sd):
-        raise InputError(f"casting_sd is {casting_sd!r}; accepted: a number above 0, or None")
+        raise InputError(
+            f"casting_sd is {casting_sd!r}; accepted: a number above 0 and up to {ratings.LARGEST:g}, or None"
+        )
     castings.check_frame(frame, [part, appraiser, value])
     frame, dropped = ratings.independent(frame, value)
     data, notes = _complete(frame, part, appraiser, value)
@@ -151,7 +153,7 @@ def gauge_study(
 
 def _above_zero(number: object) -> bool:
     plain = isinstance(number, int | float | np.integer | np.floating) and not isinstance(number, bool)
-    return plain and 0 < float(number) < math.inf  # type: ignore[arg-type]
+    return plain and 0 < float(number) <= ratings.LARGEST  # type: ignore[arg-type]
 
 
 def _complete(frame: pd.DataFrame, part: str, appraiser: str, value: str) -> tuple[pd.DataFrame, list[str]]:

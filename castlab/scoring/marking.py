@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, cast
 import pandas as pd
 
 from castlab.errors import InputError, LogbookError
+from castlab.records.logbook import opened
 from castlab.records.models import Score
 
 if TYPE_CHECKING:
@@ -172,6 +173,11 @@ def marks_of(seen: BubbleCount, photo_id: str) -> Marks:
     photo_id
         Its id in the logbook.
 
+    Raises
+    ------
+    InputError
+        If `seen` is no count.
+
     Examples
     --------
     >>> import numpy as np
@@ -182,6 +188,10 @@ def marks_of(seen: BubbleCount, photo_id: str) -> Marks:
     >>> marks.add(3.0, 4.0, 0.9, who="Ada", at=datetime(2026, 3, 1, 9, 0)).count
     2
     """
+    from castlab.scoring.bubbles import BubbleCount
+
+    if not isinstance(seen, BubbleCount):
+        raise InputError(f"seen is {seen!r:.60}; accepted: what count_bubbles(...) gave for the photo")
     rows = zip(*(seen.bubbles[name].tolist() for name in ("x_mm", "y_mm", "diameter_mm")), strict=True)
     found = tuple(Circle(n, round(x, 4), round(y, 4), round(across, 4)) for n, (x, y, across) in enumerate(rows))
     height, width = (side * seen.mm_per_pixel for side in seen.picture.shape[:2])
@@ -198,6 +208,9 @@ def save_marks(book: Logbook, marks: Marks, *, who: str | None = None, at: datet
     NotFoundError, InputError, LogbookError
         If the photo is not in the logbook, or nothing can be written.
     """
+    if not isinstance(marks, Marks):
+        raise InputError(f"marks are {marks!r:.60}; accepted: what marks_of(...) gave")
+    opened(book)
     sha256, photo, who = book.photo_key(marks.photo_id), cast(Any, book.get(marks.photo_id)), who or book.who
     key = book.photo_store().keep_marks(sha256, marks.to_json())
     largest = max((circle.diameter_mm for circle in marks.circles), default=None)
@@ -214,6 +227,7 @@ def save_marks(book: Logbook, marks: Marks, *, who: str | None = None, at: datet
 
 def saved_marks(book: Logbook, photo_id: str) -> list[Marks]:
     """All marks saved for a photo, in the order of the scores they first led to."""
+    opened(book)
     files = {_origin(file.stem, photo_id): file for file in folder_of(book, photo_id).glob("*.json")}
     first: dict[str, int] = {}
     for origin in book.origins("score"):

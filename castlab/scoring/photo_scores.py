@@ -9,14 +9,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from castlab import __version__
 from castlab.designs.checks import listed
 from castlab.designs.workers import processes
 from castlab.errors import CastlabError, InputError, NotFoundError
+from castlab.records.logbook import opened
 from castlab.records.models import Score
 from castlab.results import Result
+from castlab.scoring import regions
 from castlab.scoring.lengths import above_zero
 
 if TYPE_CHECKING:
@@ -70,7 +73,8 @@ def score_photos(
     photos
         One or more ids of photos (P-014.3.1) or castings (T-014.3, all of their photos); None takes every photo, [] none.
     region
-        What part counts, in mm, as `count_bubbles` takes it; the same for all photos.
+        What part counts, as `count_bubbles` takes it, such as (x, y, diameter) of a round casting in mm; the same for all
+        photos, so lay the castings in one place.
     smallest_mm
         Smallest diameter that counts, mm.
     jobs
@@ -90,16 +94,18 @@ def score_photos(
     NotFoundError
         If an id is not in the logbook, or there is no photo.
     InputError
-        If the logbook has no folder for photos, or `jobs` is no number of processes.
+        If `book` is no logbook or has no folder for photos, the region is none, or `jobs` is no number of processes.
     """
     from tqdm.auto import tqdm
 
+    opened(book)
     processes(jobs)
     smallest = above_zero(smallest_mm)
     if math.isnan(smallest):
         raise InputError(f"smallest_mm is {smallest_mm!r}; give a diameter in mm, above 0")
     wanted = None if photos is None else listed("photos", [photos] if isinstance(photos, str) else photos, "ids")
     chosen = [] if wanted == [] else _chosen(book, wanted)
+    region = regions.read(region)
     settings = f"smallest {smallest:g} mm" + _region_told(region)
     before = _counted_before(book)
     counted, failed, todo = [], [], []
@@ -195,12 +201,12 @@ def _megapixels(path: Path) -> float:
         return 12.0
 
 
-def _region_told(region: Any) -> str:
+def _region_told(region: np.ndarray | None) -> str:
     if region is None:
         return ""
-    if hasattr(region, "tobytes"):
+    if region.dtype == bool:
         return f", region {hashlib.sha256(region.tobytes()).hexdigest()[:12]}"
-    return f", region {region}"
+    return f", region {region.tolist()}"
 
 
 def _counted_before(book: Logbook) -> dict[str, list[str]]:

@@ -27,6 +27,7 @@ FEWEST_PIXELS = 16
 _OF_EQUALS = ("GIF", "PNG", "WEBP", "TIFF")
 """Kinds of file in which several pictures stand side by side; in a phone's files a preview or depths go with the first."""
 KINDS = "JPEG, PNG, TIFF, HEIC, BMP or WebP"
+_TIFF = "accepted: 8 or 16 bit, or 32-bit floats in grey; others, such as 64-bit floats, as the array that skimage.io.imread reads"
 
 
 def read_colours(image: Any) -> np.ndarray:
@@ -127,11 +128,22 @@ def _decoded(image: Any) -> np.ndarray:
             "give a smaller picture"
         ) from error
     except UnidentifiedImageError as error:
-        raise InputError(f"{name} is not a picture that can be read; accepted: {KINDS}") from error
+        odd = f"{name} is a TIFF with pixels of an odd kind; {_TIFF}" if _is_tiff(image) else None
+        raise InputError(odd or f"{name} is not a picture that can be read; accepted: {KINDS}") from error
     except (OSError, SyntaxError, ValueError, EOFError, MemoryError) as error:
         raise InputError(
             f"{name} cannot be decoded, it may be cut short ({' '.join(str(error).split())}); copy it anew"
         ) from error
+
+
+def _is_tiff(image: Any) -> bool:
+    """Whether what holds no picture that Pillow knows begins as a TIFF does (little and big end first, and both large)."""
+    if isinstance(image, str | os.PathLike):
+        with Path(image).open("rb") as file:
+            start = file.read(4)
+    else:
+        start = bytes(image[:4])
+    return start in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 
 
 def _too_large(name: str, width: int, height: int) -> InputError:
@@ -179,7 +191,11 @@ def _from_array(pixels: np.ndarray) -> np.ndarray:
     elif pixels.dtype.kind in "iu":
         top = int(pixels.max())
         if int(pixels.min()) < 0:
-            raise InputError("the picture has negative pixels; accepted: 8 or 16 bit, or floats from 0 to 1")
+            raise InputError(
+                "the picture has negative pixels, or 32-bit ones; accepted: 8 or 16 bit, or floats from 0 to 1"
+            )
+        if top > 65535:
+            raise InputError(f"the picture has pixels up to {top}; accepted: 8 or 16 bit, or floats from 0 to 1")
         scale = float(np.iinfo(pixels.dtype).max) if pixels.dtype.itemsize <= 2 else (65535.0 if top > 255 else 255.0)
     elif pixels.dtype.kind == "f":
         if not np.isfinite(pixels).all():

@@ -17,6 +17,8 @@ SCORERS = ("scorer", "rater", "appraiser", "observer", "coder", "judge", "reader
 ITEMS = ("trial_id", "casting", "trial", "part", "item", "unit", "subject", "specimen", "sample")
 """Names of columns that say who scored, and what was scored, where the caller names none."""
 _ORDERED = ", or words as pd.Categorical(..., categories=[worst, ..., best], ordered=True)"
+LARGEST = 1e50
+"""Of a reading; a hundredfold sum of squares of readings up to it, and of those down to its inverse, keeps its digits."""
 IDS = ("id", "no", "nr", "number", "name", "code", "casting_id", "part_id", "item_id", "")
 """Names of a column that numbers the castings of a wide table; in a long one they may number the scores."""
 
@@ -178,13 +180,19 @@ def numbers(column: pd.Series, or_else: str = "") -> np.ndarray:
     Raises
     ------
     InputError
-        If it holds anything that is no finite number.
+        If it holds anything that is no finite number, or one whose square a computer cannot hold.
     """
     try:
-        return kinds.numbers(column)
+        read = kinds.numbers(column)
     except InputError as exc:
         wrong = str(exc).split("; accepted")[0]
         raise InputError(f"{wrong}; accepted: finite numbers{or_else}, empty where not read") from None
+    sizes = np.abs(read[np.isfinite(read) & (read != 0)])
+    for wrong in sizes[(sizes > LARGEST) | (sizes < 1 / LARGEST)][:1]:
+        raise InputError(
+            f"{column.name} holds a reading of size {wrong:.3g}; accepted: 0, and sizes from {1 / LARGEST:g} to {LARGEST:g}"
+        )
+    return read
 
 
 def not_plain(scores: pd.DataFrame, value: str | None, scorer: str | None = "scorer") -> list[str]:

@@ -1,4 +1,4 @@
-"""The part of a photo that counts: a box or a polygon in millimetres, or a mask of pixels, as a mask."""
+"""The part of a photo that counts: a box, a circle or a polygon in millimetres, or a mask of pixels, as a mask."""
 
 from __future__ import annotations
 
@@ -7,11 +7,53 @@ from collections.abc import Sequence
 import numpy as np
 
 from castlab.errors import InputError
+from castlab.scoring.pictures import FEWEST_PIXELS
 
 _ACCEPTED = (
-    "accepted: (x, y, width, height) in mm, a list of at least three (x, y) corners in mm, or a mask of the picture's "
-    "shape"
+    "accepted: (x, y, width, height) of a box or (x, y, diameter) of a circle about x, y, in mm, a list of at least three "
+    "(x, y) corners in mm, or a mask of the picture's shape"
 )
+
+
+def read(region: Sequence[float] | Sequence[Sequence[float]] | np.ndarray | None) -> np.ndarray | None:
+    """A region as an array, checked as far as it can be without a picture: 4 numbers of a box, 3 of a circle, corners by
+    2, or a mask (bool, rows x columns). None stays None.
+
+    Raises
+    ------
+    InputError
+        If it is none of these.
+
+    Examples
+    --------
+    >>> read((30, 25, 40)).tolist()
+    [30.0, 25.0, 40.0]
+    """
+    if region is None:
+        return None
+    try:
+        given = np.asarray(region)
+    except ValueError as error:
+        raise InputError(f"the region cannot be read; {_ACCEPTED}") from error
+    if given.ndim == 2 and (given.dtype == bool or min(given.shape) >= FEWEST_PIXELS):
+        if given.dtype.kind not in "bui":
+            raise InputError(f"a mask says yes or no for each pixel, and this one holds {given.dtype}; {_ACCEPTED}")
+        return given.astype(bool)
+    if given.dtype.kind not in "fiu" or not np.isfinite(given).all():
+        raise InputError(f"the region cannot be read; {_ACCEPTED}")
+    given = given.astype(float)
+    if given.shape == (4,):
+        if min(given[2:]) <= 0:
+            raise InputError(f"the region is {given[2]:g} x {given[3]:g} mm; width and height must be above 0")
+    elif given.shape == (3,):
+        if given[2] <= 0:
+            raise InputError(f"the region is a circle of {given[2]:g} mm; its diameter must be above 0")
+    elif given.ndim == 2 and given.shape[1] == 2 and len(given) >= 3:
+        if np.linalg.matrix_rank(given - given.mean(axis=0), tol=1e-9 * float(np.abs(given).max() + 1)) < 2:
+            raise InputError(f"the corners of the region lie on one line and hold no area; {_ACCEPTED}")
+    else:
+        raise InputError(f"a region of shape {given.shape} cannot be read; {_ACCEPTED}")
+    return given
 
 
 def region_mask(
@@ -24,8 +66,8 @@ def region_mask(
     Parameters
     ----------
     region
-        (x, y, width, height) of a box or corners (x, y) of a polygon, mm from the picture's upper left corner; or a
-        mask of the picture's shape; or None.
+        (x, y, width, height) of a box, (x, y, diameter) of a circle about x, y, or corners (x, y) of a polygon, mm from
+        the picture's upper left corner; or a mask of the picture's shape; or None.
     shape
         Rows and columns of the picture.
     mm_per_pixel
@@ -38,33 +80,24 @@ def region_mask(
 
     Examples
     --------
-    >>> int(region_mask((0, 0, 2, 1), (40, 40), 0.1).sum())
-    200
+    >>> int(region_mask((0, 0, 2, 1), (40, 40), 0.1).sum()), int(region_mask((2, 2, 2), (40, 40), 0.1).sum())
+    (200, 316)
     """
-    if region is None:
+    given = read(region)
+    if given is None:
         return None
-    try:
-        given = np.asarray(region)
-    except ValueError as error:
-        raise InputError(f"the region cannot be read; {_ACCEPTED}") from error
-    if given.dtype.kind == "b" and given.shape != shape:
-        raise InputError(f"a mask of shape {given.shape} does not fit a picture of shape {shape}; {_ACCEPTED}")
-    if given.shape == shape:
-        if given.dtype.kind not in "bui":
-            raise InputError(f"a mask says yes or no for each pixel, and this one holds {given.dtype}; {_ACCEPTED}")
-        mask = given.astype(bool)
-    elif given.dtype.kind not in "fiu" or not np.isfinite(given).all():
-        raise InputError(f"the region cannot be read; {_ACCEPTED}")
+    if given.dtype == bool:
+        if given.shape != shape:
+            raise InputError(f"a mask of shape {given.shape} does not fit a picture of shape {shape}; {_ACCEPTED}")
+        mask = given
     elif given.shape == (4,):
-        mask = _box(given, shape, mm_per_pixel)
-    elif given.ndim == 2 and given.shape[1] == 2 and len(given) >= 3:
+        mask = _box(given / mm_per_pixel, shape)
+    elif given.shape == (3,):
+        mask = _circle(given / mm_per_pixel, shape)
+    else:
         from skimage.draw import polygon2mask
 
-        if np.linalg.matrix_rank(given - given.mean(axis=0), tol=1e-9 * float(np.abs(given).max() + 1)) < 2:
-            raise InputError(f"the corners of the region lie on one line and hold no area; {_ACCEPTED}")
         mask = polygon2mask(shape, given[:, ::-1] / mm_per_pixel - 0.5)
-    else:
-        raise InputError(f"a region of shape {given.shape} does not fit a picture of shape {shape}; {_ACCEPTED}")
     if not mask.any():
         height, width = (side * mm_per_pixel for side in shape)
         raise InputError(
@@ -73,11 +106,19 @@ def region_mask(
     return mask
 
 
-def _box(given: np.ndarray, shape: tuple[int, int], mm_per_pixel: float) -> np.ndarray:
-    x, y, width, height = (float(value) for value in given)
-    if width <= 0 or height <= 0:
-        raise InputError(f"the region is {width:g} x {height:g} mm; width and height must be above 0")
-    top, left, bottom, right = (round(v / mm_per_pixel) for v in (y, x, y + height, x + width))
+def _box(pixels: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    x, y, width, height = (float(value) for value in pixels)
+    top, left, bottom, right = (round(value) for value in (y, x, y + height, x + width))
     mask = np.zeros(shape, bool)
     mask[max(top, 0) : max(bottom, 0), max(left, 0) : max(right, 0)] = True
     return mask
+
+
+def _circle(pixels: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    """Pixels whose middle lies in the circle, by the chord of each row."""
+    x, y, diameter = pixels
+    below = np.arange(shape[0])[:, None] + 0.5 - y
+    square = (diameter / 2) ** 2 - below**2
+    half = np.where(square >= 0, np.sqrt(np.abs(square)), -1.0)
+    across = np.arange(shape[1]) + 0.5
+    return (across >= x - half) & (across <= x + half)

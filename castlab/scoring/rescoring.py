@@ -18,6 +18,7 @@ from scipy import stats
 from castlab.analysis import words
 from castlab.designs.checks import whole
 from castlab.errors import ConflictError, InputError
+from castlab.records.logbook import opened
 from castlab.results import Result
 from castlab.scoring import keeping, ratings
 from castlab.scoring.lengths import above_zero
@@ -267,6 +268,11 @@ def enter_rescoring(
     """
     from castlab.records.models import READINGS, Score
 
+    opened(book)
+    if not isinstance(session, Rescoring):
+        raise InputError(
+            f"session is {session!r:.60}; accepted: the plan of the session, plan_rescoring(..., keep=file)"
+        )
     if printed != session.name:
         raise ConflictError(
             f"the readings are of session {printed}, the plan given is session {session.name}, whose codes stand for other "

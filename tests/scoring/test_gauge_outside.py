@@ -177,10 +177,25 @@ def test_a_seed_that_is_none_is_refused(trials):
         gauge_study(trials, "part", "who", "value", seed=-1)
 
 
-@pytest.mark.parametrize("wrong", [0, -1, np.nan, np.inf, "a", True])
+@pytest.mark.parametrize("wrong", [0, -1, np.nan, np.inf, "a", True, 1e200])
 def test_a_spread_of_castings_that_is_no_number_above_zero_is_refused(trials, wrong):
     with pytest.raises(InputError, match=r"casting_sd is .*accepted: a number above 0"):
         gauge_study(trials, "part", "who", "value", casting_sd=wrong)
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("times", [1e200, 1e60, 1e-200])
+def test_readings_whose_squares_cannot_be_held_are_refused(trials, times):
+    with pytest.raises(
+        InputError, match=r"value holds a reading of size .*accepted: 0, and sizes from 1e-50 to 1e\+50"
+    ):
+        gauge_study(trials.assign(value=trials["value"] * times), "part", "who", "value")
+
+
+@pytest.mark.parametrize("times", [1e45, 1e-45])
+def test_shares_do_not_hang_on_the_unit_of_the_readings(trials, times):
+    plain, other = (gauge_study(trials.assign(value=trials["value"] * n), "part", "who", "value") for n in (1, times))
+    pd.testing.assert_frame_equal(plain.shares[["share", "low", "high"]], other.shares[["share", "low", "high"]])
 
 
 def test_columns_named_twice_or_as_the_result_names_its_own_are_refused(trials):

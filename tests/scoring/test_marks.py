@@ -77,6 +77,13 @@ def test_what_cannot_be_marked_is_said(seen, change, words):
         change(marks_of(seen, "P-001.1.1"))
 
 
+def test_what_is_no_count_and_what_are_no_marks_are_said(book):
+    with pytest.raises(InputError, match=r"seen is 3; accepted: what count_bubbles"):
+        marks_of(3, "P-001.1.1")
+    with pytest.raises(InputError, match=r"marks are None; accepted: what marks_of"):
+        save_marks(book, None)
+
+
 def test_the_view_saves_the_corrected_and_the_automatic_count_once(book, seen):
     view = mark_bubbles(book, "P-001.1.1", seen, who="Noor")
     view.do({"do": "add", "x_mm": 8.0, "y_mm": 16.0, "diameter_mm": 1.0})

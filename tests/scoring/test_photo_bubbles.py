@@ -12,6 +12,7 @@ from castlab.errors import InputError
 from castlab.figures import alt_text
 from castlab.scoring import count_bubbles, scale_from_length
 from castlab.scoring.pictures import read_colours
+from castlab.scoring.regions import region_mask
 
 
 def scene(*discs: tuple[float, float, float, float], shape: tuple[int, int] = (160, 220), grain: float = 0.004):
@@ -95,12 +96,21 @@ def test_a_bubble_cut_by_the_edge_is_found_and_marked() -> None:
     [
         (4.0, 0.0, 3.0, 8.0),
         [(4.0, 0.0), (7.0, 0.0), (7.0, 8.0), (4.0, 8.0)],
+        (5.5, 3.0, 3.5),
     ],
 )
 def test_only_the_region_counts_and_places_stay_those_of_the_photo(region) -> None:
     found = count_bubbles(scene(*DISCS), 0.05, region=region, smallest_mm=0.3, trust=False)
     assert found.count == 1
     assert found.bubbles.x_mm[0] == pytest.approx(110.5 * 0.05, abs=0.1)
+
+
+@pytest.mark.parametrize(("x", "y", "diameter"), [(5.0, 4.0, 6.0), (0.0, 0.0, 9.0), (11.0, 3.0, 30.0)])
+def test_a_round_region_holds_the_pixels_whose_middle_lies_in_the_circle(x, y, diameter) -> None:
+    mask = region_mask((x, y, diameter), (160, 220), 0.05)
+    down, across = np.mgrid[0:160, 0:220]
+    inside = np.hypot((across + 0.5) * 0.05 - x, (down + 0.5) * 0.05 - y) <= diameter / 2
+    assert (mask != inside).sum() <= 4  # rounding on the circle itself
 
 
 def test_a_mask_of_pixels_is_a_region_too() -> None:
@@ -132,6 +142,18 @@ def test_sixteen_bit_and_transparent_pictures_are_read_as_light_from_0_to_1() ->
     assert read_colours(deep)[0, 0, 0] == pytest.approx(0.5, abs=0.001)
     clear = np.dstack([np.full((20, 20, 3), 51, np.uint8), np.zeros((20, 20), np.uint8)])
     assert read_colours(clear)[0, 0] == pytest.approx([0.2, 0.2, 0.2])
+
+
+@pytest.mark.parametrize("kind", ["float64", "float16", "colour"])
+def test_a_tiff_of_other_floats_is_read_the_way_its_refusal_names(kind, tmp_path) -> None:
+    from skimage import io as files
+
+    plane = np.dstack([scene(*DISCS)] * 3).astype("float32") if kind == "colour" else scene(*DISCS).astype(kind)
+    files.imsave(tmp_path / "odd.tif", plane, check_contrast=False)
+    for given in (tmp_path / "odd.tif", (tmp_path / "odd.tif").read_bytes()):
+        with pytest.raises(InputError, match=r"a TIFF with pixels of an odd kind; accepted: .*skimage\.io\.imread"):
+            count_bubbles(given, 0.05, smallest_mm=0.3, trust=False)
+    assert count_bubbles(files.imread(tmp_path / "odd.tif"), 0.05, smallest_mm=0.3, trust=False).count == len(DISCS)
 
 
 def test_the_orientation_a_camera_noted_is_applied() -> None:
@@ -181,6 +203,7 @@ def several(kind: str) -> bytes:
         (np.full((40, 40), -0.5), {}, "from -0.5 to -0.5"),
         (np.full((40, 40), 1e9), {}, r"from 1e\+09 to"),
         (np.ma.masked_less(scene(), 1), {}, "masked pixels"),
+        (np.full((40, 40), 4_000_000_000, np.uint32), {}, "pixels up to 4000000000"),
         (several("GIF"), {}, "holds 2 pictures"),
         (several("TIFF"), {}, "holds 2 pictures"),
         (GOOD, {"mm_per_pixel": None}, "no scale"),
@@ -190,7 +213,10 @@ def several(kind: str) -> bytes:
         (GOOD, {"region": (500, 500, 10, 10)}, "outside the picture"),
         (GOOD, {"region": (1, 1, -3, 3)}, "above 0"),
         (GOOD, {"region": [(0, 0), (5, 5), (8, 8)]}, "lie on one line"),
-        (GOOD, {"region": (1, 2, 3)}, "accepted"),
+        (GOOD, {"region": (1, 2)}, r"shape \(2,\) cannot be read; accepted: .* of a box or .* of a circle"),
+        (GOOD, {"region": (1, 2, 0)}, "a circle of 0 mm; its diameter must be above 0"),
+        (GOOD, {"region": (90, 90, 9)}, "outside the picture"),
+        (GOOD, {"region": "all"}, "cannot be read"),
         (GOOD, {"region": np.ones((9, 9), bool)}, r"a mask of shape \(9, 9\) does not fit"),
         (GOOD, {"region": np.full(scene().shape, 0.5)}, "a mask says yes or no"),
         (GOOD, {"smallest_mm": 0.05}, "pixels across"),

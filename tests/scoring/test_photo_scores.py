@@ -11,7 +11,8 @@ from PIL import Image
 
 from castlab import Batch, Logbook, Trial
 from castlab.errors import InputError, NotFoundError
-from castlab.scoring import score_photos
+from castlab.forms import mark_bubbles
+from castlab.scoring import automatic_error, saved_marks, score_photos
 
 
 @pytest.fixture(scope="module")
@@ -165,6 +166,30 @@ def test_two_regions_given_as_masks_are_two_counts(four, monkeypatch):
         score_photos(four, ["T-001.1"], region=m, jobs=1, progress=False).counted["new"][0] for m in (mask, other, mask)
     ]
     assert news == [True, True, False]
+
+
+def test_a_region_that_is_none_is_said_once_before_any_photo_is_counted(four, monkeypatch):
+    from castlab.scoring import photo_scores
+
+    monkeypatch.setattr(photo_scores, "_count", counting(lambda: pytest.fail("a photo was counted")))
+    with pytest.raises(InputError, match="a circle of -3 mm"):
+        score_photos(four, region=(1, 1, -3), progress=False)
+
+
+def test_a_round_region_counts_and_is_one_however_it_is_written(shop):
+    there, again, empty = (
+        score_photos(shop, "T-001.2", region=region, smallest_mm=0.8, jobs=1, progress=False).counted
+        for region in ((8, 8, 4), [8.0, 8.0, 4.0], (16, 8, 5))
+    )
+    assert (there["bubbles"][0], again["bubbles"][0], empty["bubbles"][0]) == (1, 1, 0)
+    assert (there["new"][0], again["new"][0]) == (True, False)
+
+
+@pytest.mark.parametrize("book", [None, "shop.db", 3])
+def test_what_is_no_logbook_is_said(book):
+    for use in (score_photos, automatic_error, lambda b: saved_marks(b, "P-001.1.1"), mark_bubbles):
+        with pytest.raises(InputError, match=r"book is .*; accepted: an open logbook, book = Logbook.open"):
+            use(book)
 
 
 @pytest.mark.parametrize("jobs", [0, -2, 1.5, True])

@@ -181,6 +181,11 @@ def test_readings_that_cannot_be_entered_are_refused_with_what_is_accepted(shop,
     assert len(shop.records("score")) == 12
 
 
+def test_what_is_no_session_is_said(shop):
+    with pytest.raises(InputError, match=r"session is None; accepted: the plan of the session"):
+        enter_rescoring(shop, None, "Noor", {}, printed="abc", scored_at="2026-03-01")
+
+
 def test_a_withdrawn_reading_entered_again_is_said_to_be_withdrawn(shop):
     session = plan_rescoring(IDS, ["Noor"], seed=1)
     given = {"scored_at": "2026-06-01", "printed": session.name}
