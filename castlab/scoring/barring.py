@@ -16,6 +16,8 @@ LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 """Of linear sRGB (IEC 61966-2-1)."""
 LENS = 0.06
 """Change of size from which a casting is said to act as a lens; a flat one of 30 mm shows 3%, seen from 300 mm."""
+_NEARER = 0.05
+"""Share by which bars may lie nearer than those they are compared with before it is said (castlab's own bound)."""
 _PATCHES = 8
 _BURNT = 0.99
 _AS_PRINTED = Look(1.0, (0.0, 0.0), 1.0, 1.0)
@@ -73,8 +75,12 @@ def from_sheet(through: np.ndarray, direct: np.ndarray | None, target: Sheet) ->
         cautions.append(
             "The printed target is bent or blurred, or the lens distorts: lay it flat, focus, and photograph from farther away."
         )
-    if abs(first.located.mm_per_pixel / second.located.mm_per_pixel - 1) > 0.05:
-        cautions.append("The two photos were taken from different distances: their contrasts are not quite comparable.")
+    nearer = first.pixels_per_mm(cast) / second.pixels_per_mm(bare)
+    if abs(nearer - 1) > _NEARER:
+        cautions.append(
+            f"The bars under the casting lie {abs(nearer - 1):.0%} {'nearer' if nearer > 1 else 'farther'} than the bare ones, by a "
+            "slanted camera or another distance; this is corrected as for a plain blur of the camera. Hold it straight above."
+        )
     if len(found["direct"]) < len(cast.strips):
         cautions.append(
             f"{len(cast.strips) - len(found['direct'])} of {len(cast.strips)} sets of bars are not seen through the casting as a "
@@ -89,7 +95,7 @@ def from_sheet(through: np.ndarray, direct: np.ndarray | None, target: Sheet) ->
     else:
         cautions.append("The white patch is not seen through the casting: no tint is told.")
     return Seen(
-        found["direct"], at_one_size(found["through"], found["direct"], seen.size), first.located.mm_per_pixel, white_direct,
+        found["direct"], at_one_size(found["through"], found["direct"], seen.size * nearer), first.located.mm_per_pixel, white_direct,
         white_through, burnt, [*cautions, *lens(seen.size)],
     )  # fmt: skip
 
@@ -97,12 +103,15 @@ def from_sheet(through: np.ndarray, direct: np.ndarray | None, target: Sheet) ->
 def at_one_size(
     through: dict[float, np.ndarray], direct: dict[float, np.ndarray], size: float
 ) -> dict[float, np.ndarray]:
-    """Contrasts through the casting as the camera would show them without the change of size: it shows fine bars duller."""
+    """Contrasts through the casting as the camera would show them without the change of size: it shows fine bars duller.
+    `size`: how much larger they look in the photo, through a lens or from nearer."""
     known = np.array(sorted(direct))
     camera = np.log([max(float(np.mean(direct[frequency])), 1e-6) for frequency in known])
+    last = min(0.0, float(np.diff(camera[-2:])[0] / np.diff(known[-2:] ** 2)[0])) if len(known) > 1 else 0.0
 
     def shown(frequency: float) -> float:  # between the bars as a blur falls off: its logarithm with the square
-        return float(np.exp(np.interp(frequency**2, known**2, camera)))
+        beyond = last * max(0.0, frequency**2 - known[-1] ** 2)
+        return float(np.exp(np.interp(frequency**2, known**2, camera) + beyond))
 
     return {frequency: values * shown(frequency) / shown(frequency / size) for frequency, values in through.items()}
 
@@ -187,6 +196,12 @@ class _Photo:
         mean, burnt = self._mean(box, margin=0.2 * box[3])
         place = np.array([box[0] + box[2] / 2, box[1] + box[3] / 2]) - self._middle
         return mean / np.exp(np.array([1.0, *place]) @ self._fall), burnt
+
+    def pixels_per_mm(self, field: Field) -> float:
+        """How large a field lies in the photo, across its bars."""
+        x, y, width, height = field.box
+        ends = self.located.to_mm.inverse(np.array([[x, y + height / 2], [x + width, y + height / 2]]))
+        return float(np.hypot(*(ends[1] - ends[0]))) / width
 
     def look(self, field: Field, smallest: float = 1.0, largest: float = 1.0) -> Look:
         """How a field of bars looks."""

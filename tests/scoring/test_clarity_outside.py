@@ -3,7 +3,8 @@
 A Gaussian blur of standard deviation s leaves exp(-2 pi^2 s^2 f^2) of a wave of frequency f (its Fourier transform;
 Bracewell, The Fourier Transform and Its Applications, table of transforms); an even veil v over a mean m leaves
 m / (m + v). Seen m times as large, a wave of the print has the frequency f / m in the photo, where a blur of the photo acts
-on it. Tolerances: 0.01 of the contrast for the printed target, 0.03 where it is seen magnified and for bars of one's own.
+on it. Tolerances: 0.01 of the contrast for the printed target, 0.03 where it is seen magnified or
+slanted and for bars of one's own, 0.04 for photos from different distances.
 """
 
 from __future__ import annotations
@@ -102,6 +103,25 @@ def test_bars_that_a_curved_front_magnifies_give_the_same_contrast(bare, size):
     expected = np.exp(-2 * (np.pi * 0.1 * known["lp_mm"] / size) ** 2)
     np.testing.assert_allclose(known["transfer"], expected, atol=0.03)
     assert any("as a lens does" in caution for caution in found.cautions)
+
+
+@pytest.mark.parametrize("slant", [-10, 10])
+def test_a_slanted_camera_that_shows_one_set_of_bars_larger_gives_the_same_contrast(bare, slant):
+    camera = Camera(shape=(1900, 1340), slant=slant, fill=0.98)
+    found = clarity(camera.photo(SHEET, through(bare, blur_mm=0.05)))
+    known = found.bars[found.bars["resolved"]]
+    assert len(known) >= 6
+    np.testing.assert_allclose(known["transfer"], np.exp(-2 * (np.pi * 0.05 * known["lp_mm"]) ** 2), atol=0.03)
+    assert any(("farther" if slant > 0 else "nearer") in caution for caution in found.cautions), found.cautions
+
+
+@pytest.mark.parametrize("fill", [0.8, 1.0])
+def test_two_photos_from_different_distances_give_the_same_contrast(bare, fill):
+    camera, other = (Camera(shape=(1900, 1340), fill=f) for f in (0.9, fill))
+    found = clarity(camera.photo(SHEET, through(bare, blur_mm=0.05)), other.photo(SHEET, bare, seed=2))
+    known = found.bars[found.bars["resolved"]]
+    np.testing.assert_allclose(known["transfer"], np.exp(-2 * (np.pi * 0.05 * known["lp_mm"]) ** 2), atol=0.04)
+    assert any(("nearer" if fill < 0.9 else "farther") in caution for caution in found.cautions)
 
 
 def test_a_stronger_lens_is_refused_and_haze_is_not(bare):
