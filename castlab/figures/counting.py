@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from castlab.figures import style
+from castlab.scoring.regions import to_show
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
 
 _WIDEST = 1600
 """Pixels of the photo that are drawn across; more would only make the file large."""
+_HIGHEST = 6.4
+"""Inches of the photo."""
 
 
 def draw_count(result: BubbleCount, *, sizes: bool = True) -> Figure:
@@ -22,19 +25,24 @@ def draw_count(result: BubbleCount, *, sizes: bool = True) -> Figure:
     from matplotlib.collections import PatchCollection
     from matplotlib.patches import Circle
 
-    rows, columns = result.picture.shape[:2]
-    step = max(1, int(np.ceil(max(rows, columns) / _WIDEST)))
-    extent = (0, columns * result.mm_per_pixel, rows * result.mm_per_pixel, 0)
+    shown = to_show(result.region, result.picture.shape[:2])
+    top, left, bottom, right = (
+        at * result.mm_per_pixel for at in (shown[0].start, shown[1].start, shown[0].stop, shown[1].stop)
+    )
+    extent = (left, right, bottom, top)
+    picture = result.picture[shown]
+    step = max(1, int(np.ceil(max(picture.shape) / _WIDEST)))
     with style.styled():
-        photo_width = 5.6
-        figure = style.picture(photo_width + (2.6 if sizes else 0.4), max(2.6, photo_width * rows / columns + 0.7))
-        panes = figure.subplots(1, 2 if sizes else 1, width_ratios=[3, 1] if sizes else None, squeeze=False)[0]
+        wide, high = _size(right - left, bottom - top)
+        figure = style.picture(wide + (2.6 if sizes else 0.4), high + 0.7)
+        panes = figure.subplots(1, 2 if sizes else 1, width_ratios=[wide, 1.8] if sizes else None, squeeze=False)[0]
         axes = panes[0]
-        axes.imshow(result.picture[::step, ::step], extent=extent, interpolation="bilinear")
+        axes.set_anchor("N")  # its title on the line of the other
+        axes.imshow(picture[::step, ::step], extent=extent, interpolation="bilinear")
         if result.region is not None:
             for colour, width in (("black", 2.6), ("white", 1.2)):  # to be seen on dark and on bright
                 axes.contour(
-                    result.region[::step, ::step],
+                    result.region[shown][::step, ::step],
                     levels=[0.5],
                     colors=colour,
                     linewidths=width,
@@ -48,8 +56,7 @@ def draw_count(result: BubbleCount, *, sizes: bool = True) -> Figure:
             axes.add_collection(
                 PatchCollection(circles, facecolor="none", edgecolor=colour, linewidth=1.2, linestyle=line)
             )
-        axes.set_xlim(0, extent[1])
-        axes.set_ylim(extent[2], 0)
+        axes.set(xlim=(left, right), ylim=(bottom, top))
         axes.set(xlabel="mm", ylabel="mm", title=_title(result))
         if not sure.all():
             axes.set_xlabel("mm; dashed circles are doubtful")
@@ -59,6 +66,12 @@ def draw_count(result: BubbleCount, *, sizes: bool = True) -> Figure:
         f"Photo with {result.count} circles, one round each bubble found; dashed ones are doubtful. {result.verdict}"
     )
     return figure
+
+
+def _size(across_mm: float, down_mm: float) -> tuple[float, float]:
+    """Inches of the photo, as wide as may be, but no higher than a page shows."""
+    wide = min(5.6, _HIGHEST * across_mm / down_mm)
+    return max(2.4, wide), max(2.0, wide * down_mm / across_mm)
 
 
 def _title(result: BubbleCount) -> str:

@@ -16,8 +16,8 @@ const KEYS =
 class View {
   constructor(model, el) {
     this.model = model;
-    [this.width, this.height] = model.get("size");
-    this.at = { x: this.width / 2, y: this.height / 2, d: model.get("usual_mm") };
+    [this.left, this.top, this.width, this.height] = model.get("box");
+    this.at = { x: this.left + this.width / 2, y: this.top + this.height / 2, d: model.get("usual_mm") };
     this.zoom = 1;
     this.chosen = null;
     this.queue = [];
@@ -47,8 +47,8 @@ class View {
   build(el) {
     const uid = Math.random().toString(36).slice(2, 9);
     const button = (id, text, what, more = {}) => make("button", { type: "button", "data-do": id, text, onclick: what, ...more });
-    this.svg = draw("svg", { viewBox: `0 0 ${this.width} ${this.height}`, "aria-hidden": "true" });
-    this.svg.append(draw("image", { href: this.photo, width: this.width, height: this.height, preserveAspectRatio: "none" }));
+    this.svg = draw("svg", { viewBox: `${this.left} ${this.top} ${this.width} ${this.height}`, "aria-hidden": "true" });
+    this.svg.append(draw("image", { href: this.photo, x: this.left, y: this.top, width: this.width, height: this.height, preserveAspectRatio: "none" }));
     this.marks = draw("g");
     this.cross = draw("g", { class: "cursor" });
     this.svg.append(this.marks, this.cross);
@@ -179,7 +179,7 @@ class View {
 
   reveal() {
     const scale = this.svg.getBoundingClientRect().width / this.width;
-    const [x, y] = [this.at.x * scale, this.at.y * scale];
+    const [x, y] = [(this.at.x - this.left) * scale, (this.at.y - this.top) * scale];
     const { scrollLeft, scrollTop, clientWidth, clientHeight } = this.pane;
     if (x < scrollLeft + 40 || x > scrollLeft + clientWidth - 40) this.pane.scrollLeft = x - clientWidth / 2;
     if (y < scrollTop + 40 || y > scrollTop + clientHeight - 40) this.pane.scrollTop = y - clientHeight / 2;
@@ -192,8 +192,8 @@ class View {
     if (ways[event.key]) {
       const [dx, dy] = ways[event.key];
       this.chosen = null;
-      this.at.x = Math.min(this.width, Math.max(0, this.at.x + dx * step));
-      this.at.y = Math.min(this.height, Math.max(0, this.at.y + dy * step));
+      this.at.x = Math.min(this.left + this.width, Math.max(this.left, this.at.x + dx * step));
+      this.at.y = Math.min(this.top + this.height, Math.max(this.top, this.at.y + dy * step));
       this.circles();
       this.cursor();
       this.reveal();

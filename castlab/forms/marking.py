@@ -18,13 +18,15 @@ from castlab.forms.panel import with_box
 from castlab.records.logbook import opened
 from castlab.scoring import pictures
 from castlab.scoring.marking import DraftOfMarks, Marks, marks_of, save_marks
+from castlab.scoring.regions import to_show
 
 if TYPE_CHECKING:
     from castlab.records import Logbook, Score
     from castlab.scoring.bubbles import BubbleCount
 
-_WIDEST = 1600
-"""Pixels of the photo that is shown, across; its circles keep the full resolution's places."""
+_WIDEST = 3200
+"""Pixels of the photo that is shown, across, so that zooming in shows small bubbles; its circles keep the full resolution's
+places."""
 
 
 class MarkingPanel(anywidget.AnyWidget):
@@ -34,7 +36,7 @@ class MarkingPanel(anywidget.AnyWidget):
     _css = with_box("marking.css")
 
     picture = traitlets.Bytes().tag(sync=True)
-    size: Any = traitlets.List().tag(sync=True)
+    box: Any = traitlets.List().tag(sync=True)
     usual_mm = traitlets.Float().tag(sync=True)
     title = traitlets.Unicode().tag(sync=True)
     circles: Any = traitlets.List().tag(sync=True)
@@ -64,9 +66,10 @@ class Marking:
         restored = kept is not None and kept.found == fresh.found
         self.marks: Marks = kept if kept is not None and restored else fresh
         usual = float(np.median(seen.bubbles["diameter_mm"])) if len(seen.bubbles) else 3 * seen.smallest_mm
+        picture, box = _shown(seen)
         self.panel = MarkingPanel(
-            picture=_shown(seen),
-            size=[self.marks.width_mm, self.marks.height_mm],
+            picture=picture,
+            box=box,
             usual_mm=usual,
             title=f"Bubbles in {photo_id}",
         )
@@ -181,15 +184,17 @@ def mark_bubbles(
     return Marking(book, photo_id, seen, who=who)
 
 
-def _shown(seen: BubbleCount) -> bytes:
-    """The photo as a smaller JPEG, pale where it does not count."""
+def _shown(seen: BubbleCount) -> tuple[bytes, list[float]]:
+    """The photo about the region as a JPEG, pale where it does not count, and where that part lies: x, y, width and height, mm."""
     from PIL import Image
 
-    pixels = seen.picture
+    rows, columns = to_show(seen.region, seen.picture.shape[:2])
+    pixels = seen.picture[rows, columns]
     if seen.region is not None:
-        pixels = np.where(seen.region[..., None], pixels, (pixels // 2 + 110).astype(np.uint8))
+        pixels = np.where(seen.region[rows, columns, None], pixels, (pixels // 2 + 110).astype(np.uint8))
     picture = Image.fromarray(pixels)
     picture.thumbnail((_WIDEST, _WIDEST))
     buffer = io.BytesIO()
     picture.save(buffer, "JPEG", quality=88)
-    return buffer.getvalue()
+    places = (columns.start, rows.start, columns.stop - columns.start, rows.stop - rows.start)
+    return buffer.getvalue(), [place * seen.mm_per_pixel for place in places]

@@ -313,7 +313,7 @@ def clarity_target(paper: str = "a4", field_mm: float = 40.0) -> Sheet:
         "Lock focus, exposure and white balance; white paper must not be burnt out.",
     )
     return Sheet(
-        "Clarity target", name, marks, ((width - marks.width) / 2, 38.0), words, fields,
+        f"Clarity target, bars {size:g} mm wide", name, marks, ((width - marks.width) / 2, 38.0), words, fields,
         ("casting here", "leave bare"),
     )  # fmt: skip
 

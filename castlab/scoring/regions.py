@@ -13,6 +13,8 @@ _ACCEPTED = (
     "accepted: (x, y, width, height) of a box or (x, y, diameter) of a circle about x, y, in mm, a list of at least three "
     "(x, y) corners in mm, or a mask of the picture's shape"
 )
+_MARGIN = 0.08
+"""Of a region that is shown, as a share of its longer side."""
 
 
 def read(region: Sequence[float] | Sequence[Sequence[float]] | np.ndarray | None) -> np.ndarray | None:
@@ -104,6 +106,19 @@ def region_mask(
             f"the region lies outside the picture, which is {width:.4g} mm wide and {height:.4g} mm high; {_ACCEPTED}"
         )
     return mask
+
+
+def to_show(mask: np.ndarray | None, shape: tuple[int, int]) -> tuple[slice, slice]:
+    """Rows and columns of a picture that show a region with a margin round it; all of them without one."""
+    if mask is None:
+        return slice(0, shape[0]), slice(0, shape[1])
+    ends = [np.flatnonzero(mask.any(axis=axis))[[0, -1]] for axis in (1, 0)]
+    margin = int(_MARGIN * max(last - first for first, last in ends)) + 1
+    rows, columns = (
+        slice(max(0, int(first) - margin), min(side, int(last) + 1 + margin))
+        for (first, last), side in zip(ends, shape, strict=True)
+    )
+    return rows, columns
 
 
 def _box(pixels: np.ndarray, shape: tuple[int, int]) -> np.ndarray:

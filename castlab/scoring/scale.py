@@ -221,7 +221,8 @@ def scale_from_sheet(
     Returns
     -------
     Scale
-        `.picture` is the corrected photo, and `.mm_per_pixel` is its scale: pass both to `count_bubbles`.
+        `.picture` is the corrected photo, and `.mm_per_pixel` is its scale: pass both to `count_bubbles`, with the casting as
+        `region`, for the sheet's own print is no casting.
 
     Raises
     ------
@@ -248,7 +249,7 @@ def scale_from_sheet(
         np.array([[per_pixel, 0, -edge * stretch[0]], [0, per_pixel, -edge * stretch[1]], [0, 0, 1]])
     )
     straight = warp(colours, onto + to_mm.inverse, output_shape=shape, order=1, mode="constant", cval=1.0)
-    cautions = [_NEARER]
+    cautions = [_NEARER, "Count with region= round the casting: what is printed on the sheet are no bubbles."]
     residual = located.residual_mm * float(max(stretch))
     if residual > _FLAT_MM:
         cautions.append(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from datetime import datetime
 from pathlib import Path
@@ -103,6 +104,22 @@ def test_the_view_saves_the_corrected_and_the_automatic_count_once(book, seen):
     assert [marks.count for marks in kept] == [4]
     assert len(kept[0].changes) == 3
     assert book.photo_path("P-001.1.1").exists()
+
+
+def test_the_view_shows_the_part_that_counts_as_sharp_as_it_was_taken(book, tmp_path):
+    rng = np.random.default_rng(1)
+    Image.fromarray(rng.integers(80, 90, (700, 4000), dtype=np.uint8)).save(tmp_path / "wide.png")
+    photo = book.add_photo("T-001.1", tmp_path / "wide.png", mm_per_pixel=0.05)
+    view = mark_bubbles(book, photo.id, region=(150, 20, 20), smallest_mm=1)
+    left, top, width, height = view.panel.box
+    shown = Image.open(io.BytesIO(view.panel.picture))
+    assert shown.width == pytest.approx(width / 0.05, abs=1)
+    assert shown.height == pytest.approx(height / 0.05, abs=1)
+    assert 135 < left < 140 < 160 < left + width < 165
+    assert 5 < top < 10 < 30 < top + height < 35
+    whole = mark_bubbles(book, photo.id, smallest_mm=1)
+    assert whole.panel.box == pytest.approx([0, 0, 200, 35])
+    assert Image.open(io.BytesIO(whole.panel.picture)).width == 3200
 
 
 def test_a_view_opened_again_goes_on_where_it_was_left(book, seen):

@@ -68,6 +68,15 @@ def test_the_overlay_carries_its_text_alternative(seen) -> None:
     assert f"{seen.count} circles" in alt_text(seen.overlay())
 
 
+def test_the_overlay_shows_the_region_with_a_margin_round_it() -> None:
+    photo = scene(*DISCS, shape=(400, 500))
+    axes = count_bubbles(photo, 0.05, region=(5.5, 3.0, 4.0), smallest_mm=0.3, trust=False).overlay().axes[0]
+    assert axes.get_xlim() == pytest.approx((3.5 - 0.3, 7.5 + 0.3), abs=0.2)
+    assert axes.get_ylim() == pytest.approx((5.0 + 0.3, 1.0 - 0.3), abs=0.2)
+    whole = count_bubbles(photo, 0.05, smallest_mm=0.3, trust=False).overlay().axes[0]
+    assert (whole.get_xlim(), whole.get_ylim()) == ((0, 25), (20, 0))
+
+
 def test_a_second_count_of_the_same_photo_is_the_same() -> None:
     one, two = (count_bubbles(scene(*DISCS), 0.05, smallest_mm=0.3) for _ in range(2))
     assert one.bubbles.equals(two.bubbles)
