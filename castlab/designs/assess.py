@@ -1,8 +1,7 @@
-"""What a plan can tell: what is mixed up with what, how well each effect will be known, and how good the plan is."""
+"""What a plan can tell: how well each effect will be known, and how good the plan is. What is mixed up: `aliasing`."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,10 +12,6 @@ from castlab import labels
 from castlab.designs import exchange, two_level
 from castlab.designs.space import Space, Term, two_factor
 
-SEEN = 0.01
-"""Correlations below this are not listed."""
-HALF = 0.5
-SAME = 0.999
 ROMAN = {3: "III", 4: "IV", 5: "V", 6: "VI"}
 
 
@@ -79,73 +74,6 @@ def resolution(runs: Runs) -> int | None:
     if np.any(lengths[:2] > 1e-6):
         return None
     return next((j + 1 for j, count in enumerate(lengths) if count > 1e-6), None)
-
-
-def looked_at(space: Space) -> list[str]:
-    """Effects among which aliases are looked for: main effects, all two-factor interactions, the bends of the model."""
-    wide = two_factor(space)
-    return [wide.named(t) for t in wide.terms] + [space.named(t) for t in space.terms if t.bend]
-
-
-def aliases(runs: Runs) -> pd.DataFrame:
-    """What is mixed up with what: effect, alias, correlation (of their columns; -1 to 1, largest for levels), words.
-
-    Main effects, all two-factor interactions and the bends of the model against each other; pairs outside the model only
-    where they share at least half. Then what batches and molds repeat of each effect.
-    """
-    wide = two_factor(runs.space)
-    X = wide.rows_of(runs.settings)
-    names = looked_at(runs.space)
-    blocks = [X[:, list(t.cols)] for t in wide.terms]
-    blocks += [runs.X[:, list(t.cols)] for t in runs.space.terms if t.bend]
-    model = {runs.space.named(t) for t in runs.space.terms}
-    bases = [_basis(b - b.mean(axis=0)) for b in blocks]
-    starts = np.cumsum([0, *(b.shape[1] for b in bases)])
-    gram = np.hstack(bases).T @ np.hstack(bases)
-    found: list[tuple[str, str, float, str]] = []
-    for i, one in enumerate(names):
-        for j in range(i + 1, len(names)):
-            part = gram[starts[i] : starts[i + 1], starts[j] : starts[j + 1]]
-            r = float(part[0, 0]) if part.size == 1 else float(np.linalg.norm(part, 2)) if part.size else 0.0
-            if abs(r) >= (SEEN if one in model or names[j] in model else HALF):
-                found.append((one, names[j], round(r, 3), _words(r)))
-    found += _with_groups(runs, names, bases, model)
-    return pd.DataFrame(found, columns=["effect", "alias", "correlation", "words"])
-
-
-def _words(r: float) -> str:
-    if abs(r) >= SAME:
-        return "cannot be told apart"
-    return "largely mixed" if abs(r) >= HALF else "partly mixed"
-
-
-def _with_groups(
-    runs: Runs, names: Sequence[str], bases: Sequence[np.ndarray], model: set[str]
-) -> list[tuple[str, str, float, str]]:
-    groups = []
-    if runs.batched:
-        groups.append(("batch", runs.Z))
-    if runs.mold is not None:
-        groups.append(("mold", np.equal.outer(runs.mold, np.unique(runs.mold)).astype(float)))
-    found = []
-    per_batch = {runs.space.named(t) for t in runs.space.terms if t.per_batch}
-    for group, indicators in groups:
-        kept = _basis(indicators - indicators.mean(axis=0))
-        for name, basis in zip(names, bases, strict=True):
-            r = float(np.linalg.norm(kept.T @ basis, 2)) if basis.size and kept.size else 0.0
-            if r < SEEN or (name not in model and r < SAME):
-                continue
-            if group == "batch" and r >= SAME:
-                text = f"{'set per batch: ' if name in per_batch else ''}judged on {runs.n_batches} batches"
-            else:
-                text = _words(r)
-            found.append((name, group, round(r, 3), text))
-    return found
-
-
-def _basis(block: np.ndarray) -> np.ndarray:
-    u, s, _ = np.linalg.svd(block, full_matrices=False)
-    return np.sign(u[:, :1].T @ block[:, :1]) * u if block.shape[1] == 1 and s[0] > 1e-9 else u[:, s > 1e-9]
 
 
 @dataclass(frozen=True)

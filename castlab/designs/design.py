@@ -10,7 +10,7 @@ import pandas as pd
 
 from castlab import labels
 from castlab.analysis import words
-from castlab.designs import assess
+from castlab.designs import aliasing, assess
 from castlab.errors import NotFoundError
 from castlab.results import Result
 
@@ -27,7 +27,7 @@ class Design(Result):
     """Which castings to make next.
 
     `table`: one row per casting in the order to make them: run, batch (with batches), mold (with molds), then the factors.
-    `aliases`: effect, alias, correlation, words. `precision`: effect, contrast, judged_on, df, standard_error, half_width,
+    `aliases`: effect, alias, correlation, words, of every pair that is not clear of each other. `precision`: effect, contrast, judged_on, df, standard_error, half_width,
     in multiples of the scatter between castings of one cup. `resolution`: 3, 4, 5, ... or None (every combination stands
     equally often, or the plan is not an orthogonal one of two settings). `d_efficiency`: 1 is the best conceivable.
     """
@@ -46,12 +46,17 @@ class Design(Result):
     @property
     def effects(self) -> tuple[str, ...]:
         """Every effect that aliases were looked for among: main effects, two-factor interactions, bends."""
-        return tuple(assess.looked_at(self._runs.space))
+        return tuple(aliasing.looked_at(self._runs.space))
 
     @property
     def model(self) -> tuple[str, ...]:
         """The effects that the plan is made to tell."""
         return tuple(self._runs.space.named(t) for t in self._runs.space.terms)
+
+    @property
+    def mixed_in_short(self) -> pd.DataFrame:
+        """The aliases as the table and the words of the picture tell them: exact ones together, many slight ones counted."""
+        return aliasing.in_short(self.aliases, self._runs.space)
 
     @property
     def settings(self) -> dict[str, tuple[Any, ...]]:
@@ -67,8 +72,8 @@ class Design(Result):
         known = self.precision.copy()
         for column in ("standard_error", "half_width"):
             known[column] = [words.rounded(v, 0.1) for v in known[column]]
-        mixed = self.aliases[self.aliases["alias"].ne("batch")]
-        mixed = mixed.assign(correlation=[f"{r:+.2f}" for r in mixed["correlation"]])
+        known["effect"] = [aliasing.said(effect) for effect in known["effect"]]
+        mixed = self.mixed_in_short
         found = {"Castings in the order to make them": told, "How well each effect will be known": known}
         return found | ({} if mixed.empty else {"What is mixed up with what": mixed})
 

@@ -239,16 +239,45 @@ def forbidden(
             raise InputError(
                 f"a forbidden combination names {name!r}, which is no factor; the factors: {', '.join(names)}"
             )
-        factor, grid = factors[names.index(name)], grids[names.index(name)]
-        if factor.numeric and isinstance(what, tuple):
-            if len(what) != 2 or not all(isinstance(v, Real) for v in what) or not what[0] <= what[1]:
-                raise InputError(
-                    f"a forbidden combination holds {name}: {what!r}; accepted: a range (from, to), the smaller first"
-                )
-            hit = np.array([what[0] <= v <= what[1] for v in grid])
-        else:
-            wanted = what if isinstance(what, (list, set, frozenset)) else [what]
-            codes = np.round(factor.coded(list(wanted)), 9)
-            hit = np.isin(np.round(factor.coded(grid), 9), codes)
-        found[names.index(name)] = hit
+        place = names.index(name)
+        found[place] = covered(factors[place], what, grids[place])
     return found
+
+
+def covered(factor: Factor, what: Any, values: Sequence[Any]) -> np.ndarray:
+    """Which of the values a forbidden combination means with `what`: a setting, a list of settings, or a range.
+
+    Raises
+    ------
+    InputError
+        For a setting that the factor does not have, or a range whose first number is not the smaller.
+    """
+    if factor.numeric and isinstance(what, tuple):
+        if len(what) != 2 or not all(isinstance(v, Real) for v in what) or not what[0] <= what[1]:
+            raise InputError(
+                f"a forbidden combination holds {factor.name}: {what!r}; accepted: a range (from, to), the smaller first"
+            )
+        return np.array([what[0] <= float(v) <= what[1] for v in values], dtype=bool)
+    return np.isin(np.round(factor.coded(values), 9), np.round(factor.coded(_listed(what)), 9))
+
+
+def in_words(rule: Mapping[str, Any], factors: Sequence[Factor]) -> str:
+    """A forbidden combination: "mold vacuum yes with chamber no", "tilt 5 to 10 with pour method ladle"."""
+    return " with ".join(
+        f"{labels.name(f.name)} {_what(f, rule[f.name])}"
+        for f in sorted((f for f in factors if f.name in rule), key=lambda f: list(rule).index(f.name))
+    )
+
+
+def _what(factor: Factor, what: Any) -> str:
+    if factor.numeric:
+        return (
+            " to ".join(map(labels.level, what))
+            if isinstance(what, tuple)
+            else " or ".join(map(labels.level, _listed(what)))
+        )
+    return " or ".join(labels.level(factor.settings[k]) for k in factor.coded(_listed(what)))
+
+
+def _listed(what: Any) -> list[Any]:
+    return list(what) if isinstance(what, (list, set, frozenset)) else [what]

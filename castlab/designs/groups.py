@@ -27,6 +27,11 @@ def settings_made(made: pd.DataFrame, space: spaces.Space, held: tuple[Factor, .
     missing = [n for n in names if n not in made]
     if missing:
         raise InputError(f"made has no column {missing[0]!r}; accepted: a column for each of {', '.join(names)}")
+    columns = [str(c) for c in made.columns]
+    wanted = (*names, *(f.name for f in held), "batch", "batch_id", "mold", "mold_id")
+    twice = next((n for n in wanted if columns.count(n) > 1), None)
+    if twice is not None:
+        raise InputError(f"made has {columns.count(twice)} columns {twice!r}; accepted: each column once")
     settings = made[names].reset_index(drop=True)
     if settings.isna().any(axis=None):
         raise InputError("made holds a blank setting; leave out castings whose settings are not known")

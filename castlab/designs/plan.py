@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from castlab.designs import assess, checks, exchange, request, sentences, standard
+from castlab.designs import aliasing, assess, checks, exchange, request, sentences, standard
 from castlab.designs.design import Design
 from castlab.designs.factors import Factor
 from castlab.designs.request import Asked
@@ -110,7 +110,7 @@ def plan_trials(
     table = _ordered(asked, settings, rng)
     done = _runs(asked, settings)
     efficiency = round(min(assess.d_efficiency(done, bound), 1.0), 4)
-    found, known, resolution = assess.aliases(done), assess.precision(done), assess.resolution(done)
+    found, known, resolution = aliasing.aliases(done), assess.precision(done), assess.resolution(done)
     return Design(
         verdict=sentences.verdict(asked, done, kind, resolution, efficiency, known, found),
         cautions=sentences.cautions(asked, done, known, found), table=table, aliases=found, precision=known,

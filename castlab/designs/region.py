@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from numbers import Real
 from typing import Any
 
 import numpy as np
@@ -12,7 +11,7 @@ from castlab.analysis import words
 from castlab.analysis.reading import coding
 from castlab.designs import space as spaces
 from castlab.designs.checks import listed
-from castlab.designs.factors import Factor
+from castlab.designs.factors import Factor, covered
 from castlab.errors import InputError
 
 
@@ -89,11 +88,7 @@ def _held_rule(rule: Mapping[str, Any], held: tuple[Factor, ...]) -> Mapping[str
     for f in held:
         if f.name in left:
             what = left.pop(f.name)
-            listed = what if isinstance(what, (list, set, frozenset)) else [what]
-            inside = (
-                isinstance(what, tuple) and len(what) == 2 and isinstance(f.hold, Real) and what[0] <= f.hold <= what[1]
-            )
-            if not inside and f.hold not in listed:
+            if not _held_at(f, what):
                 return None
             if not left:
                 raise InputError(
@@ -101,6 +96,19 @@ def _held_rule(rule: Mapping[str, Any], held: tuple[Factor, ...]) -> Mapping[str
                     "possible request: hold it elsewhere, or drop that combination"
                 )
     return left
+
+
+def _held_at(factor: Factor, what: Any) -> bool:
+    """Whether a rule means the setting at which the factor is held."""
+    hold, known = factor.hold, factor
+    if len(factor.settings) == 1:
+        if isinstance(hold, bool):
+            known = Factor.on_off(factor.name)
+        elif isinstance(hold, (int, float, np.number)):
+            known = Factor(factor.name, float(hold) - 1, float(hold) + 1)
+        else:
+            return str(hold) in map(str, what if isinstance(what, (list, set, frozenset)) else [what])
+    return bool(covered(known, what, [hold])[0])
 
 
 def check_rank(space: spaces.Space, candidates: np.ndarray) -> None:

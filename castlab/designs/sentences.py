@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 import numpy as np
 import pandas as pd
 
 from castlab import labels
 from castlab.analysis import words
-from castlab.designs import assess, standard
+from castlab.designs import aliasing, assess, standard
 from castlab.designs.request import Asked
 
 FEW = 3
@@ -32,7 +34,7 @@ def verdict(
     parts.append(_mixed(runs, kind, resolution, mixed))
     parts.append(f"D-efficiency {efficiency:.3f} (1 is the best conceivable plan with as many castings).")
     for on in ("castings", "batches"):
-        rows = known[(known["judged_on"] == on) & ~known["effect"].str.startswith("bend")]
+        rows = known[known["judged_on"] == on]
         if rows.empty:
             continue
         widest, df = float(rows["half_width"].max()), int(rows["df"].iloc[0])
@@ -48,32 +50,92 @@ def verdict(
 
 
 def _mixed(runs: assess.Runs, kind: str, resolution: int | None, mixed: pd.DataFrame) -> str:
-    if resolution is not None and kind != standard.SCREEN:
-        name = assess.ROMAN.get(resolution, str(resolution))
-        told = {
-            3: "main effects are clear of each other but mixed with two-factor interactions",
-            4: "main effects are clear of each other and of two-factor interactions, which are mixed among themselves",
-        }.get(resolution, "main effects and two-factor interactions are clear of each other")
-        return f"Resolution {name}: {told}."
-    if kind == standard.FACTORIAL:
-        return "Every combination stands equally often: no effect is mixed with another."
-    if resolution is not None and resolution > 3:
-        return "Main effects are clear of each other and of two-factor interactions, which are partly mixed among themselves."
-    main = {f.name for f in runs.space.factors}
-    of_main = mixed[mixed["effect"].isin(main) & ~mixed["alias"].isin(("batch", "mold"))]
-    crossed = of_main[~of_main["alias"].isin(main)]
-    apart = of_main[of_main["alias"].isin(main)]
+    """How far main effects, interactions and bends are mixed, and what molds and batches share with them."""
+    of = aliasing.kinds(runs.space)
+    among = mixed[mixed["alias"].isin(of)]
+    worst = {
+        pair: float(rows["correlation"].abs().max())
+        for pair, rows in among.groupby([among["effect"].map(of), among["alias"].map(of)])
+    }
     parts = []
-    if apart.empty:
-        parts.append("Main effects are clear of each other")
-    else:
-        worst = float(apart["correlation"].abs().max())
-        parts.append(f"Main effects are correlated by up to {worst:.2f}")
-    if not crossed.empty:
+    if kind == standard.FACTORIAL:
         parts.append(
-            f"partly mixed with two-factor interactions (correlation up to {crossed['correlation'].abs().max():.2f})"
+            "Every combination stands equally often" + (": no effect is mixed with another." if not worst else ".")
         )
-    return " and ".join(parts) + "."
+    if worst or kind != standard.FACTORIAL:
+        start = (
+            f"Resolution {assess.ROMAN.get(resolution, resolution)}: " if resolution and kind != standard.SCREEN else ""
+        )
+        parts.append(words.sentence(start + _factorial(of, worst)))
+        parts += _bends(of, worst)
+    return " ".join([*parts, *_groups(runs, mixed[~mixed["alias"].isin(of)])])
+
+
+def _factorial(of: Mapping[str, str], worst: Mapping[tuple[str, str], float]) -> str:
+    """How main effects and two-factor interactions are mixed, as a sentence."""
+    main, crossed = aliasing.MAIN, aliasing.CROSSED
+    mains, mains_crossed, crosses = (worst.get(pair) for pair in ((main, main), (main, crossed), (crossed, crossed)))
+    if crossed not in of.values():
+        return "there is one main effect."
+    if not (mains or mains_crossed or crosses):
+        return "main effects and two-factor interactions are clear of each other."
+    parts = [_degree(mains, "with each other") if mains else "clear of each other"]
+    if mains_crossed:
+        parts.append(f"{'and' if mains else 'but'} {_degree(mains_crossed, 'with two-factor interactions')}")
+    else:
+        parts.append(f"and {'clear ' * bool(mains)}of two-factor interactions")
+    among = f", which are {_degree(crosses, 'among themselves')}" if crosses else ""
+    return f"main effects are {' '.join(parts)}{among}."
+
+
+def _bends(of: Mapping[str, str], worst: Mapping[tuple[str, str], float]) -> list[str]:
+    """How bends are mixed, as a sentence of its own."""
+    bends = list(of.values()).count(aliasing.BEND)
+    if not bends:
+        return []
+    start = "Bends are" if bends > 1 else "The bend is"
+    found = {
+        "each other" if one == aliasing.BEND else one: r for (one, other), r in worst.items() if other == aliasing.BEND
+    }
+    if not found:
+        return [f"{start} clear of {'each other and of ' * (bends > 1)}all other effects."]
+    return [f"{start} {_degree(max(found.values()), f'with {words.listing(list(found))}')}."]
+
+
+def _degree(r: float, which: str) -> str:
+    """ "mixed with the mold" where effects cannot be told apart, else also how far."""
+    if r >= aliasing.SAME:
+        return f"mixed {which}"
+    return f"{aliasing.LARGELY if r >= aliasing.HALF else aliasing.PARTLY} {which} (correlation up to {aliasing.size(r):.2f})"
+
+
+def _groups(runs: assess.Runs, mixed: pd.DataFrame) -> list[str]:
+    """What batches and molds repeat of effects that are not set per batch."""
+    model = {runs.space.named(t) for t in runs.space.terms}
+    said = []
+    for group, rows in mixed[~mixed["words"].str.startswith("set per batch")].groupby("alias", sort=False):
+        same = rows["correlation"] >= aliasing.SAME
+        if same.any():
+            which = _named(list(rows.loc[same, "effect"]), model)
+            told = "can be seen only between batches" if group == "batch" else f"cannot be told from the {group}"
+            said.append(f"{words.sentence(which)} {told}.")
+        for degree in (aliasing.LARGELY, aliasing.PARTLY):
+            some = rows[rows["words"] == degree]
+            if len(some):
+                which = words.sentence(_named(list(some["effect"]), model))
+                told = _degree(some["correlation"].max(), f"with the {group}")
+                said.append(f"{which} {'is' if len(some) == 1 else 'are'} {told}.")
+    return said
+
+
+def _named(effects: Sequence[str], model: set[str]) -> str:
+    """Effects of the plan by name and the others as a number, where they are many."""
+    if len(effects) <= aliasing.NAMED:
+        return words.listing([aliasing.said(e) for e in effects])
+    own = [aliasing.said(e) for e in effects if e in model]
+    others = len(effects) - len(own)
+    told = own if len(own) <= aliasing.NAMED else [words.count(len(own), "effect")]
+    return words.listing([*told, *([words.count(others, "interaction")] if others else [])])
 
 
 def cautions(asked: Asked, runs: assess.Runs, known: pd.DataFrame, mixed: pd.DataFrame) -> tuple[str, ...]:
@@ -90,24 +152,21 @@ def cautions(asked: Asked, runs: assess.Runs, known: pd.DataFrame, mixed: pd.Dat
 
 def _mixing(asked: Asked, mixed: pd.DataFrame) -> list[str]:
     model = {asked.space.named(t) for t in asked.space.terms}
-    inside = mixed[
-        mixed["effect"].isin(model) & mixed["alias"].isin(model) & (mixed["correlation"].abs() >= assess.HALF)
-    ]
+    own = mixed["effect"].isin(model).astype(int) + mixed["alias"].isin(model)
+    inside = mixed[own.eq(2) & (mixed["correlation"].abs() >= aliasing.HALF)]
     said = [
-        f"{row.effect} and {row.alias} are {row.words} (correlation {row.correlation:+.2f})."
+        f"{words.sentence(aliasing.said(row.effect))} and {aliasing.said(row.alias)} {'are ' * (row.words != aliasing.APART)}{row.words} (correlation "
+        f"{np.sign(row.correlation) * aliasing.size(row.correlation):+.2f})."
         for row in inside.itertuples()
     ]
-    if asked.goal != "curve":
-        blind = mixed[
-            mixed["effect"].isin(model)
-            & ~mixed["alias"].isin(model | {"batch", "mold"})
-            & (mixed["correlation"].abs() >= assess.SAME)
-        ]
-        if not blind.empty:
-            said.append(
-                "A main effect is read together with the interactions that it cannot be told from (see the table); an "
-                "interaction that matters may show as a main effect."
-            )
+    read_with = mixed[
+        own.eq(1) & mixed["alias"].isin(aliasing.kinds(asked.space)) & (mixed["correlation"].abs() >= aliasing.SAME)
+    ]
+    if not read_with.empty:
+        said.append(
+            f"{'A main' if all(len(t.parts) == 1 for t in asked.space.terms) else 'An'} effect is read together with the "
+            "interactions that it cannot be told from (see the table): what shows as its own may be theirs."
+        )
     return said
 
 
@@ -150,6 +209,14 @@ def _supposed(asked: Asked) -> list[str]:
         said.append(
             "A difference between castings made before and those to come is allowed for; it costs one degree of freedom."
         )
+    for never, hit in zip(asked.space.never(), asked.space.breaking(asked.made_settings), strict=True):
+        if hit.any():
+            rows = words.listing([str(k + 1) for k in np.flatnonzero(hit)])
+            one = hit.sum() == 1
+            said.append(
+                f"{words.count(int(hit.sum()), 'casting')} already made ({'row' if one else 'rows'} {rows} of made) {'has' if one else 'have'} "
+                f"{never}, which is forbidden: what {'it tells' if one else 'they tell'} is used, and none like that is planned."
+            )
     for f in asked.space.factors:
         outside = np.abs(f.coded(list(asked.made_settings[f.name]))) > 1 + 1e-9 if f.numeric else np.zeros(0)
         if outside.any():

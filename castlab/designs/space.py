@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from castlab.analysis import words
-from castlab.designs.factors import Factor, forbidden
+from castlab.designs.factors import Factor, covered, forbidden, in_words
 from castlab.errors import InputError
 
 MOST_COMBINATIONS = 20_000
@@ -55,6 +55,8 @@ class Space:
     terms: tuple[Term, ...]
     columns: tuple[tuple[tuple[int, int], ...], ...]
     rules: tuple[dict[int, np.ndarray], ...]
+    forbidden: tuple[Mapping[str, Any], ...] = ()
+    """The rules as they were given."""
 
     @property
     def p(self) -> int:
@@ -93,6 +95,18 @@ class Space:
         for rule in self.rules:
             ok &= ~np.all([hit[levels[:, j]] for j, hit in rule.items()], axis=0)
         return ok
+
+    def breaking(self, frame: pd.DataFrame) -> list[np.ndarray]:
+        """For each rule, which of these castings it forbids."""
+        found = []
+        for rule in self.forbidden:
+            parts = [covered(f, rule[f.name], list(frame[f.name])) for f in self.factors if f.name in rule]
+            found.append(np.all(parts, axis=0))
+        return found
+
+    def never(self) -> list[str]:
+        """The rules in words."""
+        return [in_words(rule, self.factors) for rule in self.forbidden]
 
     def candidates(self, rng: np.random.Generator) -> np.ndarray:
         """Combinations that may be cast, as positions in the grids: all of them, or a sample where they are many."""
@@ -159,7 +173,7 @@ def build(
             if f.bends():
                 add((j, j), [((j, 1),)])
     read = tuple(forbidden(rule, factors, grids) for rule in rules)
-    return Space(tuple(factors), grids, tuple(terms), tuple(columns), read)
+    return Space(tuple(factors), grids, tuple(terms), tuple(columns), read, tuple(rules))
 
 
 def two_factor(space: Space) -> Space:

@@ -67,16 +67,27 @@ def test_the_map_of_aliases_shows_every_correlation_once(plan):
     figure = plan.figure(kind="aliases")
     shown = [t for t in texts(figure) if t]
     assert len(shown) == len(plan.aliases)
-    assert "resin temperature and batch 1" in figure.alt
+    assert "resin temperature and batch +1.00 (set per batch: judged on 3 batches)" in figure.alt
 
 
 def test_many_effects_get_rows_for_the_effects_of_the_plan_only():
     screen = plan_trials([Factor(f"x{j}", 0, 1) for j in range(11)], 12, goal="screen")
-    axes = screen.figure(kind="aliases").axes[0]
-    assert [t.get_text() for t in axes.get_yticklabels()] == list(screen.factors)
-    assert len(axes.get_xticklabels()) == 66
-    dark = [p for p in axes.patches if p.get_facecolor()[0] < 0.9]
+    figure = screen.figure(kind="aliases")
+    for axes in figure.axes:
+        assert [t.get_text() for t in axes.get_yticklabels()] == list(screen.factors)
+    assert sum(len(axes.get_xticklabels()) for axes in figure.axes) == 55  # main effects are clear of each other
+    dark = [p for axes in figure.axes for p in axes.patches if p.get_facecolor()[0] < 0.9]
     assert len(dark) == 11 * 45  # every interaction of two other factors, by a third
+    assert "Not drawn: 990 more pairs that are mixed (up to .33), in plan.aliases" in " ".join(
+        figure.get_suptitle().split()
+    )
+
+
+def test_the_map_of_a_large_plan_stays_within_a_page():
+    saturated = plan_trials([Factor(f"x{j}", 0, 1) for j in range(31)], 32, goal="screen")
+    width, height = saturated.figure(kind="aliases").get_size_inches()
+    assert width < 12
+    assert height < 40
 
 
 def test_another_kind_of_map_and_a_plan_of_one_effect_are_refused(plan):

@@ -125,6 +125,43 @@ def test_castings_made_outside_a_range_are_told_and_far_outside_are_refused():
         plan_trials(BENCH[:2], 8, made=made.assign(resin_c=[22, 320, 32, 27]))
 
 
+def test_castings_made_that_break_a_rule_are_told():
+    factors = [Factor.on_off("mold_vacuum"), Factor.on_off("chamber"), Factor("tilt_deg", 0, 10)]
+    rules = [NEEDS_CHAMBER, {"tilt_deg": (8, 9.5), "mold_vacuum": "yes"}]  # the range holds neither end of the factor's
+    made = pd.DataFrame(
+        {"mold_vacuum": [True, False, True, True], "chamber": [False, True, True, False], "tilt_deg": [0, 10, 9, 2]}
+    )
+    told = [c for c in plan_trials(factors, 6, made=made, forbid=rules).cautions if "forbidden" in c]
+    assert told == [
+        "2 castings already made (rows 1 and 4 of made) have mold vacuum yes with chamber no, which is forbidden: what they "
+        "tell is used, and none like that is planned.",
+        "1 casting already made (row 3 of made) has tilt 8 to 9.5 with mold vacuum yes, which is forbidden: what it tells is "
+        "used, and none like that is planned.",
+    ]
+    assert not any("forbidden" in c for c in plan_trials(factors, 6, made=made.iloc[[1]], forbid=rules).cautions)
+
+
+def test_rules_over_held_levels_are_read_as_those_over_varied_ones():
+    factors = [Factor.on_off("mold_vacuum"), Factor("rest_min", 0, 10), Factor("chamber", hold=False)]
+    rule = {"mold_vacuum": True, "rest_min": (5, 10), "chamber": "no"}
+    plan = plan_trials(factors, 6, forbid=[rule])
+    assert not (plan.table["mold_vacuum"] & plan.table["rest_min"].eq(10)).any()
+    assert "Never cast: mold vacuum yes with rest 5 to 10." in plan.figure().alt
+    free = plan_trials(factors, 8, forbid=[{**rule, "chamber": "yes"}])
+    assert (free.table["mold_vacuum"] & free.table["rest_min"].eq(10)).any()
+    with pytest.raises(InputError, match="chamber has no setting 'never'; its settings: no, yes"):
+        plan_trials(factors, 8, forbid=[{**rule, "chamber": "never"}])
+
+
+def test_doubled_columns_of_castings_made_are_named():
+    made = pd.DataFrame({"resin_c": [22, 32], "pour": ["stream", "ladle"]})
+    with pytest.raises(InputError, match="made has 2 columns 'resin_c'; accepted: each column once"):
+        plan_trials(BENCH[:2], 8, made=pd.concat([made, made], axis=1))
+    doubled = pd.concat([made, made.assign(batch=1)[["batch"]], made.assign(batch=2)[["batch"]]], axis=1)
+    with pytest.raises(InputError, match="made has 2 columns 'batch'"):
+        plan_trials(BENCH[:2], 8, made=doubled, batch_size=2)
+
+
 def test_castings_made_in_known_batches_and_molds_join_the_model():
     made = pd.DataFrame({"resin_c": [22, 22, 32, 32], "pour": ["stream", "ladle"] * 2, "batch_id": ["B-1", "B-1", "B-2", "B-2"], "mold_id": ["M-01", "M-02"] * 2})  # fmt: skip
     plan = plan_trials(BENCH[:2], 8, made=made, per_batch=["resin_c"], batch_size=2, blocks=["M-01", "M-02"])
