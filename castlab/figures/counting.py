@@ -87,5 +87,6 @@ def _sizes(axes: object, result: BubbleCount) -> None:
     names = [f"{a:.2g}–{b:.2g}" for a, b in zip(table.from_mm, table.to_mm, strict=True)]
     axes.barh(names, table["count"], height=0.6, color=style.SURE)  # type: ignore[attr-defined]
     axes.set_ylim(-0.7, max(len(names), 5) - 0.3)  # type: ignore[attr-defined]
+    axes.set_xlim(0, 1.05 * max(1, table["count"].max()))  # type: ignore[attr-defined]
     axes.set(xlabel="bubbles", title="Diameter, mm")  # type: ignore[attr-defined]
     axes.xaxis.get_major_locator().set_params(integer=True, nbins=4)  # type: ignore[attr-defined]

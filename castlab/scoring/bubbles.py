@@ -142,16 +142,8 @@ def count_bubbles(
         mm_per_pixel=scale,
         smallest_mm=smallest_used,
         region=mask,
-        picture=_eight_bit(colours),
+        picture=pictures.eight_bit(colours),
     )
-
-
-def _eight_bit(colours: np.ndarray) -> np.ndarray:
-    """A copy of the colours as 0 to 255, without a second large array; a hair more than 255, so that what was read from
-    8 bits comes back."""
-    if colours.dtype == np.uint8:
-        return colours.copy()
-    return np.multiply(colours, np.float32(255.01), out=np.empty(colours.shape, np.uint8), casting="unsafe")
 
 
 def _scale(mm_per_pixel: Any) -> float:

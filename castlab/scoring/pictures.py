@@ -68,6 +68,14 @@ def floats(colours: np.ndarray) -> np.ndarray:
     return colours * np.float32(1 / 255) if colours.dtype == np.uint8 else colours
 
 
+def eight_bit(colours: np.ndarray) -> np.ndarray:
+    """A copy of what `read` gives as 0 to 255, without a second large array; a hair more than 255, so that what was read
+    from 8 bits comes back."""
+    if colours.dtype == np.uint8:
+        return colours.copy()
+    return np.multiply(colours, np.float32(255.01), out=np.empty(colours.shape, np.uint8), casting="unsafe")
+
+
 def light(colours: np.ndarray) -> np.ndarray:
     """One plane in which things stand out best: the mix of red, green and blue that varies most from place to place.
 

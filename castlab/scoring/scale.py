@@ -178,7 +178,7 @@ def scale_from_disc(image: Any, diameter_mm: float, region: Sequence[float] | No
     from castlab.scoring.discs import LEAST_PX, find_disc
 
     diameter = _positive(diameter_mm, "diameter_mm", "the disc's diameter in mm")
-    colours = pictures.read_colours(image)
+    colours = pictures.read(image)
     plane = colour.linear(pictures.light(colours))
     box = _pixels(region, plane.shape)
     disc = find_disc(plane[box])
@@ -200,7 +200,7 @@ def scale_from_disc(image: Any, diameter_mm: float, region: Sequence[float] | No
     x, y = disc.x + box[1].start, disc.y + box[0].start
     method = f"disc of {diameter:g} mm at pixel {x:.0f}, {y:.0f}"
     outline = np.add(disc.outline, (box[1].start, box[0].start))
-    shown = DiscSeen((colours * 255 + 0.5).astype(np.uint8), outline)
+    shown = DiscSeen(pictures.eight_bit(colours), outline)
     return _scale(per_pixel, disc.share, method, cautions, residual_mm=disc.residual * per_pixel, disc=shown)
 
 
@@ -235,7 +235,7 @@ def scale_from_sheet(
         raise InputError(f"sheet is {sheet!r}; accepted: the sheet that was printed, marker_sheet(...)")
     sheet = marker_sheet() if sheet is None else sheet
     stretch = _stretch(ruler_mm)
-    colours = pictures.read_colours(image)
+    colours = pictures.read(image)
     located = locate(colour.linear(pictures.light(colours)), sheet.marks)
     to_mm = ProjectiveTransform(np.diag([*stretch, 1.0]) @ located.to_mm.params)
     per_pixel = located.mm_per_pixel * float(np.sqrt(stretch[0] * stretch[1]))
@@ -248,7 +248,11 @@ def scale_from_sheet(
     onto = ProjectiveTransform(
         np.array([[per_pixel, 0, -edge * stretch[0]], [0, per_pixel, -edge * stretch[1]], [0, 0, 1]])
     )
-    straight = warp(colours, onto + to_mm.inverse, output_shape=shape, order=1, mode="constant", cval=1.0)
+    straight = np.empty((*shape, 3), np.uint8)
+    for n in range(3):  # one colour at a time, for a photo may fill much of the memory
+        plane = pictures.floats(colours[..., n])
+        seen = warp(plane, onto + to_mm.inverse, output_shape=shape, order=1, mode="constant", cval=1.0)
+        straight[..., n] = np.clip(seen, 0, 1) * 255 + 0.5
     cautions = [_NEARER, "Count with region= round the casting: what is printed on the sheet are no bubbles."]
     residual = located.residual_mm * float(max(stretch))
     if residual > _FLAT_MM:
@@ -273,7 +277,7 @@ def scale_from_sheet(
     share = float(np.hypot(1.96 * np.sqrt(2) * residual / np.hypot(wide, high), reading))
     return _scale(
         per_pixel, share, "marker sheet", cautions, residual_mm=residual,
-        picture=(np.clip(straight, 0, 1) * 255 + 0.5).astype(np.uint8), to_mm=to_mm,
+        picture=straight, to_mm=to_mm,
     )  # fmt: skip
 
 

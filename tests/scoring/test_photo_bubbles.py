@@ -77,6 +77,12 @@ def test_the_overlay_shows_the_region_with_a_margin_round_it() -> None:
     assert (whole.get_xlim(), whole.get_ylim()) == ((0, 25), (20, 0))
 
 
+def test_without_a_bubble_the_sizes_start_at_none() -> None:
+    sizes = count_bubbles(np.full((200, 200), 0.5), 0.05, smallest_mm=0.3, trust=False).overlay().axes[1]
+    assert sizes.get_xlim()[0] == 0
+    assert sizes.get_xlim()[1] >= 1
+
+
 def test_a_second_count_of_the_same_photo_is_the_same() -> None:
     one, two = (count_bubbles(scene(*DISCS), 0.05, smallest_mm=0.3) for _ in range(2))
     assert one.bubbles.equals(two.bubbles)

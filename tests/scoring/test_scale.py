@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from photographed import Camera, disc_photo, page, srgb
@@ -194,3 +196,23 @@ def test_the_words_of_the_marker_sheet_stay_between_its_marks(paper):
             assert left > sheet.origin[0] + sheet.marks.side / 2 + 2
         if anchor == "start":
             assert x + TextPath((0, 0), words, size=size).get_extents().width < limit - 2
+
+
+@pytest.mark.parametrize("way", ["sheet", "disc"])
+def test_a_large_photo_does_not_fill_the_memory(way, printed):
+    if way == "sheet":
+        photo, use = Camera(shape=(2400, 1800)).photo(SHEET, printed), scale_from_sheet
+    else:
+        disc = np.repeat(np.repeat(disc_photo(300), 2, axis=0), 2, axis=1)
+        photo, use = (
+            np.repeat((255 * disc).astype(np.uint8)[..., None], 3, axis=2),
+            lambda image: scale_from_disc(image, 20),
+        )
+    tracemalloc.start()
+    try:
+        use(photo)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    # as clarity: 48 megapixels in 1.5 GB
+    assert peak / (photo.shape[0] * photo.shape[1]) < 31
