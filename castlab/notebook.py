@@ -5,7 +5,6 @@ No computation and no pictures here.
 
 from __future__ import annotations
 
-import difflib
 import textwrap
 import warnings
 from collections.abc import Iterable
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from castlab import tables
 from castlab.errors import CastlabError, CastlabWarning, ConflictError, InputError, NotFoundError
+from castlab.given import nearest
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -246,9 +246,7 @@ def read_castings(
     frame = book.frame(product=product)
     for column in [response, *settings]:
         if column not in frame:
-            close = difflib.get_close_matches(column, list(frame), n=1)
-            meant = f"did you mean {close[0]}?" if close else f"accepted: {', '.join(frame)}"
-            raise InputError(f"there is no column {column!r} in the logbook's castings; {meant}")
+            raise InputError(f"there is no column {column!r} in the logbook's castings{nearest(column, frame)}")
     if not len(frame):
         raise NotFoundError("there are no castings in the logbook yet")
     if frame[response].isna().all():

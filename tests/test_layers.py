@@ -15,7 +15,7 @@ import castlab
 PACKAGE = Path(castlab.__file__).parent
 
 LAYERS = [
-    {"errors", "shipped", "tables"},
+    {"errors", "shipped", "tables", "given"},
     {"results", "cautions", "units", "labels"},
     {"records"},
     {"analysis", "scoring", "designs", "bench"},

@@ -5,7 +5,6 @@ The families are the files of `data/materials`; each value there has a range and
 
 from __future__ import annotations
 
-import difflib
 import math
 import tomllib
 from collections.abc import Mapping
@@ -15,6 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 
 from castlab import shipped
 from castlab.errors import InputError
+from castlab.given import nearest
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -326,15 +326,6 @@ def _checked(name: str, value: Any) -> float:
             f"{name} ({LABELS[name]}) is {number:g}; accepted: {'0 or more' if zero_ok else 'more than 0'}"
         )
     return number
-
-
-def nearest(name: str, names: Any, all_names: tuple[str, ...] | None = None) -> str:
-    """ "; did you mean x or y?" with the accepted names, for an error about an unknown name."""
-    words = list(names)
-    close = difflib.get_close_matches(name, words, n=3, cutoff=0.5)
-    close += [w for w in words if any(len(part) > 3 and part in w for part in name.split()) and w not in close]
-    hint = f"; did you mean {' or '.join(close[:3])}?" if close else ""
-    return f"{hint or ';'} accepted: {', '.join(all_names or words)}"
 
 
 def _unit(kind: Family | None, name: str) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 from castlab.analysis.production.proportion import interval, proportion
 from castlab.bench.inputs import number
 from castlab.errors import InputError
+from castlab.given import nearest
 from castlab.results import Result
 
 if TYPE_CHECKING:
@@ -105,7 +106,7 @@ def scrap_of(castings: pd.DataFrame, passed: str = "passed", batch: str | None =
 
     for column in (passed, batch):
         if column is not None and column not in castings:
-            raise InputError(f"there is no column {column!r} among the castings; accepted: {', '.join(castings)}")
+            raise InputError(f"there is no column {column!r} among the castings{nearest(column, castings)}")
     good = kinds.read(castings[passed], "pass").values
     known = ~np.isnan(good) if batch is None else ~np.isnan(good) & castings[batch].notna().to_numpy()
     if not known.any():

@@ -8,8 +8,8 @@ from collections.abc import Callable
 import numpy as np
 
 from castlab.bench.inputs import Array, Number, numbers, plain
-from castlab.bench.materials import nearest
 from castlab.errors import InputError
+from castlab.given import nearest
 
 MM3_PER_ML = 1000.0
 

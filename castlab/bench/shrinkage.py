@@ -14,9 +14,10 @@ import pandas as pd
 
 from castlab.analysis.words import about
 from castlab.bench.inputs import Array, Number, number, numbers, plain
-from castlab.bench.materials import Properties, nearest, properties
+from castlab.bench.materials import Properties, properties
 from castlab.bench.tolerances import Dimension, ScrewFit, ToleranceStack, screw_fit, tolerance_stack
 from castlab.errors import InputError
+from castlab.given import nearest
 from castlab.results import Result
 
 if TYPE_CHECKING:

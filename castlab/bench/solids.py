@@ -14,9 +14,10 @@ from castlab import cautions
 from castlab.analysis.words import about
 from castlab.bench import shapes
 from castlab.bench.inputs import Array, Number, number, numbers, plain
-from castlab.bench.materials import Properties, nearest, properties
+from castlab.bench.materials import Properties, properties
 from castlab.bench.meshes import MESH_FILES, Solid, read
 from castlab.errors import InputError
+from castlab.given import nearest
 from castlab.results import Result
 
 if TYPE_CHECKING:

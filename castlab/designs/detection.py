@@ -12,11 +12,11 @@ import pandas as pd
 from castlab import labels
 from castlab.analysis import words
 from castlab.designs import assess, chances, exchange, layouts, simulation, truth, workers
-from castlab.designs.checks import whole
 from castlab.designs.design import Design
 from castlab.designs.ladder import ENOUGH, MOST, Ladder
 from castlab.designs.truth import Truth
 from castlab.errors import InputError
+from castlab.given import whole
 from castlab.results import Result
 
 USUAL = 2000

@@ -8,12 +8,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from castlab.designs import aliasing, assess, checks, exchange, request, sentences, standard
+from castlab.designs import aliasing, assess, exchange, request, sentences, standard
 from castlab.designs.design import Design
 from castlab.designs.factors import Factor
 from castlab.designs.request import Asked
 from castlab.designs.space import Space
 from castlab.errors import InputError
+from castlab.given import whole
 
 STARTS, FEWEST = 64, 8
 LEAST, ROUNDS = 5, 10
@@ -100,7 +101,7 @@ def plan_trials(
     >>> sorted(set(zip(plan.table["resin_c"], plan.table["pour"])))
     [(22.0, 'ladle'), (22.0, 'stream'), (32.0, 'ladle'), (32.0, 'stream')]
     """
-    rng = np.random.default_rng(checks.whole("seed", seed, 0))
+    rng = np.random.default_rng(whole("seed", seed, 0))
     asked = request.read(
         factors, runs, goal, interactions, per_batch, batch_size, blocks, forbid, made, using, criterion, batch_scatter
     )

@@ -10,9 +10,9 @@ import numpy as np
 from castlab.analysis import words
 from castlab.analysis.reading import coding
 from castlab.designs import space as spaces
-from castlab.designs.checks import listed
 from castlab.designs.factors import Factor, covered
 from castlab.errors import InputError
+from castlab.given import listed
 
 
 def factors_of(

@@ -13,9 +13,9 @@ import pandas as pd
 from castlab.analysis import words
 from castlab.designs import exchange, groups, how_many, region, standard
 from castlab.designs import space as spaces
-from castlab.designs.checks import whole
 from castlab.designs.factors import Factor
 from castlab.errors import InputError
+from castlab.given import whole
 
 GOALS = ("screen", "effects", "curve")
 USING = {

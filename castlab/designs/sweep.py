@@ -10,11 +10,11 @@ import pandas as pd
 
 from castlab.analysis import words
 from castlab.designs import detection, layouts, simulation, truth
-from castlab.designs.checks import whole
 from castlab.designs.design import Design
 from castlab.designs.detection import Effort
 from castlab.designs.ladder import ENOUGH
 from castlab.errors import InputError
+from castlab.given import whole
 from castlab.results import Result
 
 USUAL = 1000

@@ -12,10 +12,10 @@ from scipy import special
 
 from castlab.analysis import words
 from castlab.analysis.reading.kinds import KINDS
-from castlab.designs.checks import at_least, number
 from castlab.designs.layouts import Layout
 from castlab.designs.simulation import Case
 from castlab.errors import InputError
+from castlab.given import at_least, number
 
 SCALE = {
     "measure": "the measure",

@@ -3,28 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from numbers import Integral
 from typing import Any
 
 from castlab.errors import InputError
+from castlab.given import processes
 
 LONG = 24
 """Tasks from which on all cores are used and a progress bar is shown, unless something else was asked for."""
 PATIENCE = "10s"
 """How long a scheduler may take to answer."""
-
-
-def processes(jobs: Any) -> int:
-    """The number of processes asked for: 1 and more, or -1 for all cores.
-
-    Raises
-    ------
-    InputError
-        If it is neither.
-    """
-    if isinstance(jobs, bool) or not isinstance(jobs, Integral) or jobs == 0 or jobs < -1:
-        raise InputError(f"jobs is {jobs!r}; accepted: a number of processes, or -1 for all cores")
-    return int(jobs)
 
 
 def run(

@@ -14,6 +14,7 @@ from castlab import labels
 from castlab.analysis import words as numbers
 from castlab.errors import InputError
 from castlab.figures.style import FAINT, INK, QUIET, Picture, colour, marker, picture, styled, words
+from castlab.given import nearest
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -231,9 +232,7 @@ def _offsets(rows: pd.DataFrame, factor: str, batch: str | None) -> pd.Series:
 def _with_values(frame: pd.DataFrame, response: str, *others: str | None) -> pd.DataFrame:
     missing = [name for name in (response, *others) if name is not None and name not in frame.columns]
     if missing:
-        raise InputError(
-            f"there is no column {words(map(repr, missing))}; accepted: {', '.join(map(str, frame.columns)) or 'none'}"
-        )
+        raise InputError(f"there is no column {words(map(repr, missing))}{nearest(missing[0], frame)}")
     rows = frame.dropna(subset=[response]).reset_index(drop=True)
     if rows.empty:
         raise InputError(f"no casting has a value of {labels.name(response)} yet: nothing to draw; score some first")

@@ -16,6 +16,7 @@ import pandas as pd
 
 from castlab.analysis import words
 from castlab.errors import InputError, NotFoundError
+from castlab.given import nearest
 from castlab.records import Batch, Logbook, Material
 from castlab.records.checks import cautions_of
 from castlab.records.columns import describe, own_grades
@@ -203,7 +204,7 @@ def _check_columns(
         raise NotFoundError(f"{where} holds no castings yet; log some, or give another logbook")
     for column in [response, *(factors or ()), *([batch] if batch else [])]:
         if column not in frame.columns:
-            raise InputError(f"there is no column {column!r}; accepted: {', '.join(map(str, frame.columns))}")
+            raise InputError(f"there is no column {column!r}{nearest(column, frame)}")
     if response in (factors or ()):
         raise InputError(f"{response!r} is both the response and a factor; give it as one of them")
     if not frame[response].notna().any():

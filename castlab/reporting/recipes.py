@@ -16,6 +16,7 @@ from castlab.analysis.recommending import goals
 from castlab.errors import FitError, InputError
 from castlab.figures import castings as pictures
 from castlab.figures.style import Picture
+from castlab.given import nearest
 from castlab.records.columns import own_grades
 from castlab.records.models import READINGS
 from castlab.reporting import care, footer
@@ -81,7 +82,7 @@ def compare_recipes(
     chosen = asked or [name for name in known if _comparable(frame, name, group)]
     for name in chosen:
         if name not in frame.columns:
-            raise InputError(f"there is no column {name!r}; accepted: {', '.join(map(str, frame.columns))}")
+            raise InputError(f"there is no column {name!r}{nearest(name, frame)}")
     if not chosen:
         raise InputError(f"no outcome was scored for castings of both {pair[0]} and {pair[1]}; score some of each")
     kept = Evidence(

@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from castlab.designs.checks import whole
 from castlab.errors import FitError
+from castlab.given import whole
 from castlab.results import Result
 from castlab.scoring import ratings, rubric
 

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from castlab.designs.checks import whole
 from castlab.errors import InputError
+from castlab.given import whole
 from castlab.results import Result
 from castlab.scoring import pictures
 from castlab.scoring.finding import Found, find

@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from castlab.designs.checks import whole
 from castlab.errors import FitError, InputError
+from castlab.given import whole
 from castlab.results import Result
 from castlab.scoring import colour, pictures
 from castlab.scoring.barring import Seen, from_sheet

@@ -18,8 +18,8 @@ from scipy import stats
 
 from castlab import labels
 from castlab.analysis.reading import castings, kinds
-from castlab.designs.checks import whole
 from castlab.errors import FitError, InputError
+from castlab.given import whole
 from castlab.results import Result
 from castlab.scoring import ratings, rubric
 

@@ -13,9 +13,8 @@ import numpy as np
 import pandas as pd
 
 from castlab import __version__
-from castlab.designs.checks import listed
-from castlab.designs.workers import processes
 from castlab.errors import CastlabError, InputError, NotFoundError
+from castlab.given import listed, processes
 from castlab.records.logbook import opened
 from castlab.records.models import Score
 from castlab.results import Result

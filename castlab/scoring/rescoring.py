@@ -16,8 +16,8 @@ import pandas as pd
 from scipy import stats
 
 from castlab.analysis import words
-from castlab.designs.checks import whole
 from castlab.errors import ConflictError, InputError
+from castlab.given import whole
 from castlab.records.logbook import opened
 from castlab.results import Result
 from castlab.scoring import keeping, ratings

@@ -14,6 +14,7 @@ from castlab.analysis import words
 from castlab.analysis.reading import coding, kinds, recorded, unscored
 from castlab.analysis.reading.known import Known
 from castlab.errors import FitError, InputError
+from castlab.given import nearest
 
 BATCH = "batch_id"
 """The logbook's batch column, used when `batch` is None."""
@@ -78,8 +79,7 @@ def check_frame(frame: object, columns: Sequence[str]) -> pd.DataFrame:
         )
     missing = [c for c in columns if c not in frame.columns]
     if missing:
-        known = ", ".join(map(str, list(frame.columns)[:30])) or "none"
-        raise InputError(f"the frame has no column {', '.join(map(repr, missing))}; its columns: {known}")
+        raise InputError(f"the frame has no column {', '.join(map(repr, missing))}{nearest(missing[0], frame.columns)}")
     twice = [c for c in columns if (frame.columns == c).sum() > 1]
     if twice:
         raise InputError(f"the frame has more than one column {twice[0]!r}; accepted: column names that occur once")
