@@ -232,11 +232,11 @@ def import_(
     yes: Annotated[bool, typer.Option("--yes", help="Import without asking.")] = False,
 ) -> None:
     """Import a sheet that was kept by hand; rows that cannot be used are listed, and the exit code is then 1."""
-    from castlab import workspace
+    from castlab.records import Logbook
     from castlab.records.sheets import Mapping, import_sheet, propose_mapping
 
     file = mapping or sheet.with_name(f"{sheet.name}.mapping.json")
-    with workspace.open_logbook(logbook, altitude_m=altitude_m) as book:
+    with Logbook.open(logbook, altitude_m=altitude_m, must_exist=True) as book:
         if mapping is not None or file.exists():
             meaning = Mapping.load(file)
         else:
@@ -268,9 +268,9 @@ def export(
     out: Annotated[Path, typer.Option(help="Folder to write; an earlier export there is replaced.")],
 ) -> None:
     """Write everything in a logbook to a folder of CSV files."""
-    from castlab import workspace
+    from castlab.records import Logbook
 
-    with workspace.open_logbook(logbook) as book:
+    with Logbook.open(logbook, must_exist=True) as book:
         typer.echo(f"Written: {book.export(out)}")
 
 

@@ -6,6 +6,7 @@ import difflib
 import math
 from collections.abc import Iterable
 from numbers import Integral, Real
+from pathlib import Path
 from typing import Any
 
 from castlab.errors import InputError
@@ -47,6 +48,25 @@ def listed(name: str, value: Any, what: str) -> list[Any]:
     return list(value or ())
 
 
+def folder(place: Path, what: str) -> Path:
+    """The folder that was given for something, made if it is missing.
+
+    Raises
+    ------
+    InputError
+        If it is a file, or cannot be made there.
+    """
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError):
+        raise InputError(f"{place} is a file; accepted: a folder for {what}") from None
+    except OSError as exc:
+        raise InputError(
+            f"the folder {place} cannot be made ({exc.strerror}); accepted: a folder for {what} in a place that you may write to"
+        ) from None
+    return place
+
+
 def processes(jobs: Any) -> int:
     """The number of processes asked for: 1 and more, or -1 for all cores.
 
@@ -71,9 +91,10 @@ def nearest(name: str, names: Iterable[object], accepted: Iterable[object] | Non
     known = [str(one) for one in names]
     close = difflib.get_close_matches(name, known, n=1, cutoff=SLIP)
     if not close:
-        close = difflib.get_close_matches(name, known, n=3, cutoff=0.5)
         parts = [part for part in name.split() if len(part) > 3]
-        close += [one for one in known if any(part in one for part in parts) and one not in close]
+        close = [one for one in known if parts and name in one]
+        close += difflib.get_close_matches(name, known, n=3, cutoff=0.5)
+        close = list(dict.fromkeys([*close, *(one for one in known if any(part in one for part in parts))]))
     every = known if accepted is None else [str(one) for one in accepted]
     hint = f"; did you mean {' or '.join(close[:3])}?" if close else ";"
     if close and len(every) > MOST_NAMED:

@@ -200,7 +200,7 @@ def _file(path: Path) -> Finding:
 def _database(url: str) -> Finding:
     from castlab.records import Logbook
 
-    with Logbook.open(url) as book:
+    with Logbook.open(url, must_exist=True) as book:
         return Finding("logbook", "ok", f"{len(book.records('trial'))} castings in the database")
 
 

@@ -66,9 +66,9 @@ def start(
     import pandas as pd
 
     pd.set_option("display.float_format", tables.short)
-    from castlab import workspace
+    from castlab.records import Logbook
 
-    return workspace.open_logbook(logbook, who=who, altitude_m=altitude_m)
+    return Logbook.open(logbook, who=who, altitude_m=altitude_m, must_exist=True)
 
 
 def show_errors_plainly() -> None:
@@ -248,7 +248,10 @@ def read_castings(
         if column not in frame:
             raise InputError(f"there is no column {column!r} in the logbook's castings{nearest(column, frame)}")
     if not len(frame):
-        raise NotFoundError("there are no castings in the logbook yet")
+        raise NotFoundError(
+            "there are no castings in the logbook yet: log the first in notebook 1 and score it in notebook 2, or bring in a "
+            "sheet in notebook 5"
+        )
     if frame[response].isna().all():
         raise InputError(f"no casting has {response} yet: score some (notebook 2), or give another response")
     return frame

@@ -12,8 +12,8 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from castlab import __version__, kernel, printing, shipped
-from castlab.errors import CastlabError, InputError
+from castlab import __version__, given, kernel, printing, shipped
+from castlab.errors import CastlabError
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -195,11 +195,7 @@ def _write(
     """Execute the notebook into the folder and print what it shows."""
     if pdf:
         printing.find_browser()  # before the work, so that nothing is half done
-    folder = folder.expanduser()
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except (FileExistsError, NotADirectoryError):
-        raise InputError(f"{folder} is a file; accepted: a folder for the report") from None
+    folder = given.folder(folder.expanduser(), "the report")
     files = ReportFiles(folder / "report.ipynb", folder / "report.html", folder / "report.pdf" if pdf else None)
     executed, failed = _execute(shipped.path(*notebook), files.notebook, parameters, progress=progress)
     files.page.write_text(page(executed, title=title, failed=failed), encoding="utf-8")

@@ -8,13 +8,9 @@ import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from castlab import shipped
+from castlab import given, shipped
 from castlab.errors import InputError, NotFoundError
-
-if TYPE_CHECKING:
-    from castlab.records import Logbook
 
 LOGBOOK = "shop.db"
 HOME = "00_start_here.ipynb"
@@ -86,11 +82,7 @@ def make(folder: str | Path, *, demo: bool = False) -> Workspace:
     InputError
         If the folder cannot be made.
     """
-    place = Path(folder).expanduser()
-    try:
-        place.mkdir(parents=True, exist_ok=True)
-    except (FileExistsError, NotADirectoryError):
-        raise InputError(f"{place} is a file; accepted: a folder for the workspace") from None
+    place = given.folder(Path(folder).expanduser(), "the workspace")
     workspace = Workspace(place)
     kept = [note for source in shipped_files() if (note := _copy(source, place / source.name))]
     if workspace.logbook.exists():
@@ -115,24 +107,6 @@ def find(folder: str | Path = ".") -> Workspace:
             "folder of yours"
         )
     return workspace
-
-
-def open_logbook(where: str | Path, *, who: str | None = None, altitude_m: float | None = None) -> Logbook:
-    """Open a logbook that exists: a mistyped name or a wrong folder must not start an empty one.
-
-    Arguments and errors as `Logbook.open`, and NotFoundError if there is no such file.
-    """
-    from castlab.records import Logbook
-
-    file = Path(where).expanduser()
-    if "://" not in str(where) and file.is_file() and file.stat().st_size == 0:
-        raise NotFoundError(f"{str(where)!r} is an empty file, not a logbook: check the path, or restore an export")
-    if "://" not in str(where) and not file.exists():
-        raise NotFoundError(
-            f"there is no logbook {str(where)!r} in {Path.cwd()}; accepted: the file of a logbook, or a database URL. "
-            "`castlab new FOLDER` makes a workspace with an empty one"
-        )
-    return Logbook.open(where, who=who, altitude_m=altitude_m)
 
 
 def shipped_files() -> list[Path]:

@@ -98,6 +98,62 @@ def test_a_mistyped_logbook_is_one_line_and_makes_no_file(run, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize(
+    "command", [["report"], ["report", "--every-product"], ["compare", "--group", "pour_method"], ["export"]]
+)
+def test_an_empty_file_is_no_logbook_to_read_and_stays_empty(run, tmp_path, command):
+    (tmp_path / "empty.db").touch()
+    result = run(*command, "--logbook", "empty.db", "--out", "out")
+    assert_one_line_error(result, "empty.db' is an empty file, not a logbook")
+    assert [(path.name, path.stat().st_size) for path in tmp_path.iterdir()] == [("empty.db", 0)]
+
+
+def test_a_table_without_rows_and_a_logbook_without_castings_say_what_is_needed(run, shop, tmp_path):
+    (tmp_path / "head.csv").write_text("batch,bubbles,pour\n", encoding="utf-8")
+    assert_one_line_error(run("report", "--logbook", "head.csv", "--out", "out"), "has headings but no rows")
+    assert_one_line_error(run("report", "--logbook", shop, "--out", "out"), "log the first in notebook 1")
+
+
+def test_a_mistyped_column_is_answered_with_the_near_ones(run, demo_book):
+    wrong = run("compare", "--logbook", demo_book, "--group", "pour", "--out", "out")
+    assert_one_line_error(wrong, "no column 'pour'; did you mean poured_at or pour_method or pour_min?")
+    assert "humidity" not in wrong.stderr
+
+
+@pytest.mark.parametrize(
+    ("what", "said"),
+    [
+        ("nowhere", "nowhere does not exist; accepted: a folder that `castlab export`"),
+        ("sheet.csv", "sheet.csv is a file; accepted: a folder that `castlab export`"),
+        ("bare", "bare is not an export: it has no readable manifest.json"),
+        ("other", "other is not an export: its manifest.json is of something else"),
+        ("list", "list is not an export: its manifest.json is of something else"),
+    ],
+)
+def test_what_is_no_export_is_not_restored(run, tmp_path, what, said):
+    (tmp_path / "sheet.csv").touch()
+    for name, text in (("bare", ""), ("other", '{"name": "a page"}'), ("list", "[1]")):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "manifest.json").write_text(text, encoding="utf-8")
+    assert_one_line_error(run("restore", what, "--to", "new.db"), said)
+    assert not (tmp_path / "new.db").exists()
+
+
+def test_a_folder_that_cannot_be_made_is_named_with_what_is_accepted(run, demo_book):
+    for command in (["report"], ["compare", "--group", "pour_method"]):
+        long = run(*command, "--logbook", demo_book, "--out", "x" * 300)
+        assert_one_line_error(
+            long, "x cannot be made (", "accepted: a folder for the report in a place that you may write"
+        )
+    long = run("export", "--logbook", demo_book, "--out", "x" * 253)  # beside which no temporary one fits
+    assert_one_line_error(
+        long, "x cannot be made (", "give one in a place that you may write to; the logbook is unchanged"
+    )
+    assert_one_line_error(
+        run("new", "x" * 300), "accepted: a folder for the workspace in a place that you may write to"
+    )
+
+
 def test_a_damaged_logbook_is_one_line(run, tmp_path):
     (tmp_path / "bad.db").write_bytes(b"not a database" * 100)
     assert_one_line_error(run("export", "--logbook", "bad.db", "--out", "copy"), "bad.db")

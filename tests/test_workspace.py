@@ -86,16 +86,3 @@ def test_a_folder_without_the_home_notebook_is_no_workspace(tmp_path):
         workspace.find(tmp_path)
     made = workspace.make(tmp_path / "shop")
     assert workspace.find(made.folder).home == made.home
-
-
-def test_a_mistyped_logbook_is_an_error_and_no_new_file(tmp_path):
-    with pytest.raises(NotFoundError, match="there is no logbook"):
-        workspace.open_logbook(tmp_path / "shpo.db")
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_an_empty_file_is_not_taken_for_a_logbook(tmp_path):
-    (tmp_path / "shop.db").touch()
-    with pytest.raises(NotFoundError, match="is an empty file"):
-        workspace.open_logbook(tmp_path / "shop.db")
-    assert (tmp_path / "shop.db").stat().st_size == 0

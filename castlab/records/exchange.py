@@ -118,10 +118,16 @@ def check_folder(folder: Path) -> Content:
     InputError
         Naming the file (and row and column) that is missing, changed or unreadable.
     """
+    accepted = "accepted: a folder that `castlab export` (or book.export) wrote"
+    if not folder.is_dir():
+        what = "is a file" if folder.exists() else "does not exist"
+        raise InputError(f"{folder} {what}; {accepted}")
     try:
         manifest = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
     except (OSError, ValueError):
-        raise InputError(f"{folder} is not an export: it has no readable {MANIFEST}") from None
+        raise InputError(f"{folder} is not an export: it has no readable {MANIFEST}; {accepted}") from None
+    if not isinstance(manifest, dict) or not str(manifest.get("format")).startswith(FORMAT.rstrip("0123456789")):
+        raise InputError(f"{folder} is not an export: its {MANIFEST} is of something else; {accepted}")
     if manifest.get("format") != FORMAT or manifest.get("schema_version", "") > SCHEMA:
         raise InputError(
             f"{folder} was written by another castlab (format {manifest.get('format')}, schema "
@@ -229,7 +235,10 @@ def _staging(folder: Path) -> Path:
         folder.parent.mkdir(parents=True, exist_ok=True)
         return Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
     except OSError as exc:
-        raise LogbookError(f"{folder} could not be written ({exc.strerror}); the logbook is unchanged") from exc
+        raise LogbookError(
+            f"the folder {folder} cannot be made ({exc.strerror}): give one in a place that you may write to; the logbook is "
+            "unchanged"
+        ) from exc
 
 
 def _flush(path: Path) -> None:

@@ -38,6 +38,7 @@ class Logbook(PhotoEntries):
         who: str | None = None,
         altitude_m: float | None = None,
         photo_folder: str | Path | None = None,
+        must_exist: bool = False,
         clock: Callable[[], datetime] = utc_now,
     ) -> Self:
         """Open a logbook, making it on first use and bringing an older one up to date (a copy is kept beside it).
@@ -53,6 +54,9 @@ class Logbook(PhotoEntries):
         photo_folder
             Where a logbook on a database server keeps its photos and what was marked in them: the whole path of a folder that
             all its users reach; remembered. A logbook file keeps them beside it.
+        must_exist
+            Refuse a path or database without a logbook, as all that only reads does: a mistyped name or a wrong folder
+            must not start an empty one.
         clock
             Gives the time of an entry, UTC without zone (for tests and generated data).
 
@@ -60,6 +64,8 @@ class Logbook(PhotoEntries):
         ------
         InputError
             If the path or URL, the height, or the folder cannot be used.
+        NotFoundError
+            If it must exist and does not.
         LogbookError
             If the file is not a logbook, is damaged, locked, or was written by a newer castlab.
 
@@ -73,7 +79,7 @@ class Logbook(PhotoEntries):
         """
         if altitude_m is not None:
             standard_pressure_kpa(altitude_m)  # refuses what is no height, before it is remembered
-        book = cls(store.connect(where), who=who or getpass.getuser(), clock=clock)
+        book = cls(store.connect(where, must_exist=must_exist), who=who or getpass.getuser(), clock=clock)
         if altitude_m is not None:
             book.set("altitude_m", altitude_m)
         if photo_folder is not None:

@@ -34,6 +34,16 @@ _LAST_SEQ = {
 }
 
 
+_ADDED_IN = {
+    "material": ": add it at the end of notebook 1, under “Once: a resin or a mold”",
+    "mold": ": add it at the end of notebook 1, under “Once: a resin or a mold”",
+    "batch": ": log it in notebook 1",
+    "trial": ": log it in notebook 1",
+    "score": ": score the casting in notebook 2",
+}
+"""Where a shop makes its first record of a kind."""
+
+
 def insert(connection: sa.Connection, record: R, *, origin: str | None, at: datetime, by: str) -> R:
     """Give the record the next number of its kind (or parent) and write it as version 1."""
     kind = record.kind
@@ -159,7 +169,7 @@ def known_kind_of(record_id: str) -> str:
 def _nearby(connection: sa.Connection, kind: str) -> str:
     table = CURRENT[kind]
     ids = connection.execute(sa.select(table.c.id).order_by(table.c.logged_at.desc()).limit(5)).scalars().all()
-    return f"the latest of its kind: {', '.join(ids)}" if ids else f"it has no {kind} yet"
+    return f"the latest of its kind: {', '.join(ids)}" if ids else f"it has no {kind} yet{_ADDED_IN.get(kind, '')}"
 
 
 def type_name(value: object) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.exc import DBAPIError, IntegrityError, NoSuchModuleError, SQLAlchemyError
 
-from castlab.errors import ConflictError, InputError, LogbookError
+from castlab.errors import ConflictError, InputError, LogbookError, NotFoundError
 from castlab.records.tables import SCHEMA
 
 BUSY_TIMEOUT_S = 5.0
@@ -46,17 +46,21 @@ def url_of(where: str | Path) -> sa.URL:
     return sa.URL.create("sqlite", database=str(path))
 
 
-def connect(where: str | Path) -> sa.Engine:
-    """An engine on the database, its tables created or migrated to the newest schema.
+def connect(where: str | Path, *, must_exist: bool = False) -> sa.Engine:
+    """An engine on the database, its tables created (unless it `must_exist`) or migrated to the newest schema.
 
     Raises
     ------
     InputError
         If `where` is no usable path or URL.
+    NotFoundError
+        If it must exist, and there is no file, or a file or database with nothing in it.
     LogbookError
         If the file is no logbook, is damaged, locked, or was written by a newer castlab.
     """
     url = url_of(where)
+    if must_exist and url.get_backend_name() == "sqlite":
+        _check_file(Path(str(url.database)))
     try:
         if url.get_backend_name() == "sqlite":
             engine = sa.create_engine(url, connect_args={"timeout": BUSY_TIMEOUT_S})
@@ -69,15 +73,27 @@ def connect(where: str | Path) -> sa.Engine:
             "for PostgreSQL install castlab with its postgres extra"
         ) from None
     with readable_errors(engine):
-        _bring_up_to_date(engine, url)
+        _bring_up_to_date(engine, url, must_exist)
+        if url.get_backend_name() == "sqlite":
+            _write_ahead(engine)
     return engine
+
+
+def _check_file(path: Path) -> None:
+    if not path.is_file():
+        raise NotFoundError(
+            f"there is no logbook {str(path)!r} in {Path.cwd()}; accepted: the file of a logbook, or a database URL. "
+            "`castlab new FOLDER` makes a workspace with an empty one"
+        )
+    if path.stat().st_size == 0:
+        raise NotFoundError(f"{str(path)!r} is an empty file, not a logbook: check the path, or restore an export")
 
 
 def _prepare_sqlite(engine: sa.Engine) -> None:
     @sa.event.listens_for(engine, "connect")
     def on_connect(dbapi_connection: Any, _record: Any) -> None:
         dbapi_connection.isolation_level = None  # SQLAlchemy's own BEGIN below, not the driver's implicit one
-        for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
+        for pragma in ("synchronous=FULL", "foreign_keys=ON"):
             dbapi_connection.execute(f"PRAGMA {pragma}")
 
     @sa.event.listens_for(engine, "begin")
@@ -86,7 +102,16 @@ def _prepare_sqlite(engine: sa.Engine) -> None:
         connection.connection.cursor().execute("BEGIN IMMEDIATE" if write else "BEGIN")
 
 
-def _bring_up_to_date(engine: sa.Engine, url: sa.URL) -> None:
+def _write_ahead(engine: sa.Engine) -> None:
+    """Readers and a writer at once. The file keeps it, so it is asked for once the file is known to be a logbook."""
+    connection = engine.raw_connection()
+    try:
+        connection.cursor().execute("PRAGMA journal_mode=WAL")
+    finally:
+        connection.close()
+
+
+def _bring_up_to_date(engine: sa.Engine, url: sa.URL, must_exist: bool) -> None:
     with engine.connect() as connection:
         tables = set(sa.inspect(connection).get_table_names())
         found = None
@@ -94,6 +119,11 @@ def _bring_up_to_date(engine: sa.Engine, url: sa.URL) -> None:
             found = connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
     if found == SCHEMA:
         return
+    if must_exist and not tables:
+        raise NotFoundError(
+            f"{shown(url)} holds no logbook yet: check the path; a new one is made by `castlab new FOLDER`, or in a "
+            "database by Logbook.open(url, photo_folder=...) in Python"
+        )
     if found is None and tables:
         raise LogbookError(
             f"{shown(url)} is a database of something else (tables {', '.join(sorted(tables)[:4])}...): nothing was "

@@ -134,7 +134,13 @@ def read(
     else:
         frame, remarks, plans = _read_logbook(where, product, first, last)
         batch = batch or "batch_id"
-    _check_columns(frame, where, response, factors, batch)
+    if not len(frame):
+        raise NotFoundError(
+            f"{where} has headings but no rows; needed: one row per casting"
+            if table
+            else f"{where} holds no castings yet: log the first in notebook 1, or bring in a sheet in notebook 5"
+        )
+    _check_columns(frame, response, factors, batch)
     mold = next((c for c in ("mold", "mold_id") if c in frame and frame[c].nunique() > 1), None)
     candidates, left_out = (list(factors), {}) if factors is not None else _varied(frame, response, batch, table=table)
     kept, together = _apart(frame, candidates)
@@ -143,8 +149,8 @@ def read(
         together = {name: others for name, others in together.items() if name in kept}
         if not kept:
             raise InputError(
-                f"no setting varied enough to be judged; name some ({NAME_SETTINGS}), "
-                "or make castings in which something changed"
+                f"no setting changed often enough in the {words.count(len(frame), 'casting')} so far to be judged: log and score "
+                f"more castings in which something differs, or name settings ({NAME_SETTINGS})"
             )
     return Evidence(
         source=where, frame=frame, response=response, product=product, factors=tuple(kept), together=together,
@@ -164,7 +170,7 @@ def products(source: str | Path) -> list[str]:
     if table:
         frame = _read_csv(where)
     else:
-        with Logbook.open(where) as book:
+        with Logbook.open(where, must_exist=True) as book:
             frame = book.frame()
     found = sorted(map(str, frame["product"].dropna().unique())) if "product" in frame else []
     if not found:
@@ -197,18 +203,14 @@ def _read_csv(where: str, product: str | None = None) -> pd.DataFrame:
     return frame if product is None else of_product(frame, product)
 
 
-def _check_columns(
-    frame: pd.DataFrame, where: str, response: str, factors: Sequence[str] | None, batch: str | None
-) -> None:
-    if not len(frame):
-        raise NotFoundError(f"{where} holds no castings yet; log some, or give another logbook")
+def _check_columns(frame: pd.DataFrame, response: str, factors: Sequence[str] | None, batch: str | None) -> None:
     for column in [response, *(factors or ()), *([batch] if batch else [])]:
         if column not in frame.columns:
             raise InputError(f"there is no column {column!r}{nearest(column, frame)}")
     if response in (factors or ()):
         raise InputError(f"{response!r} is both the response and a factor; give it as one of them")
     if not frame[response].notna().any():
-        raise InputError(f"no casting has {response} yet: score some, or ask for another response")
+        raise InputError(f"no casting has {response} yet: score some (notebook 2), or ask for another response")
 
 
 def day(name: str, value: str | None) -> pd.Timestamp | None:
@@ -230,7 +232,7 @@ def day(name: str, value: str | None) -> pd.Timestamp | None:
 def _read_logbook(
     where: str, product: str | None, first: pd.Timestamp | None, last: pd.Timestamp | None
 ) -> tuple[pd.DataFrame, tuple[str, ...], tuple[Plan, ...]]:
-    with Logbook.open(where) as book:
+    with Logbook.open(where, must_exist=True) as book:
         frame = book.frame(product=product)
         materials = {record.id: record for record in book.records("material")}
         batches = [record for record in book.records("batch") if isinstance(record, Batch)]

@@ -147,10 +147,8 @@ def look(logbook: str | Path, *, product: str | None = None, now: datetime | str
     >>> look(place, now="2026-08-04 08:45").curing[0].ready_at
     datetime.datetime(2026, 8, 4, 9, 45)
     """
-    from castlab import workspace
-
     moment = _moment(now)
-    with workspace.open_logbook(logbook) as book:
+    with Logbook.open(logbook, must_exist=True) as book:
         frame = _in_order(book.frame(product=product))
         out = is_out(frame["demold_h"].notna(), frame["scores"])
         waiting = frame[~out].iloc[::-1]

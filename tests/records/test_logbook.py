@@ -235,8 +235,38 @@ def test_a_file_that_is_no_logbook_is_refused_and_left_alone(tmp_path):
     other = tmp_path / "other.db"
     with sqlite3.connect(other) as connection:
         connection.execute("CREATE TABLE recipes (name TEXT)")
+    before = other.read_bytes()
     with pytest.raises(LogbookError, match="something else"):
         Logbook.open(other)
+    assert other.read_bytes() == before
+    assert {path.name for path in tmp_path.iterdir()} == {"notes.db", "other.db"}
+
+
+def test_what_must_exist_is_not_made(tmp_path):
+    with pytest.raises(NotFoundError, match=r"there is no logbook .*shpo\.db"):
+        Logbook.open(tmp_path / "shpo.db", must_exist=True)
+    assert list(tmp_path.iterdir()) == []
+    empty = tmp_path / "empty.db"
+    empty.touch()
+    with pytest.raises(NotFoundError, match="is an empty file, not a logbook"):
+        Logbook.open(empty, must_exist=True)
+    assert empty.stat().st_size == 0
+    bare = tmp_path / "bare.db"
+    with sqlite3.connect(bare) as connection:
+        connection.executescript("CREATE TABLE once (name TEXT); DROP TABLE once")
+    before = bare.read_bytes()
+    with pytest.raises(NotFoundError, match="holds no logbook yet"):
+        Logbook.open(bare, must_exist=True)
+    assert bare.read_bytes() == before
+
+
+@pytest.mark.postgres
+def test_a_database_that_must_hold_a_logbook_is_not_filled(postgres_url):
+    with pytest.raises(NotFoundError, match="holds no logbook yet"):
+        Logbook.open(postgres_url, must_exist=True)
+    assert sa.inspect(sa.create_engine(postgres_url)).get_table_names() == []
+    Logbook.open(postgres_url).close()
+    Logbook.open(postgres_url, must_exist=True).close()
 
 
 def test_a_damaged_logbook_says_how_to_get_it_back(book, tmp_path):
