@@ -74,10 +74,11 @@ def synthetic(name: str, seeds: range) -> None:
         all_of_them += tally(true, found, LEAST_PX)
         seen_only += tally(true, found, LEAST_PX, (casting.truth.visible >= VISIBLE).to_numpy())
         number = int((true[:, 2] >= LEAST_PX).sum())
-        covered += seen.low <= number <= seen.high
+        high = np.inf if seen.high is None else seen.high
+        covered += seen.low <= number <= high
         if number:
             errors.append(abs(seen.count - number) / number)
-            widths.append((seen.high - seen.low) / number)
+            widths.append((high - seen.low) / number)
     hits, misses, false = all_of_them
     print(
         f"{name:12s} {len(seeds)} castings, {hits + misses} bubbles of {LEAST_PX:g} px and more: "

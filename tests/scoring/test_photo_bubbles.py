@@ -11,8 +11,10 @@ from PIL import Image
 from castlab.errors import InputError
 from castlab.figures import alt_text
 from castlab.scoring import count_bubbles, scale_from_length
+from castlab.scoring.finding import Found
 from castlab.scoring.pictures import read_colours
 from castlab.scoring.regions import region_mask
+from castlab.scoring.trust import _interval
 
 
 def scene(*discs: tuple[float, float, float, float], shape: tuple[int, int] = (160, 220), grain: float = 0.004):
@@ -56,6 +58,15 @@ def test_the_interval_holds_the_count_and_the_table_of_misses_says_what_was_draw
     assert seen.low <= seen.count <= seen.high
     assert seen.missed.drawn.sum() > 20
     assert seen.missed.missed_share.dropna().between(0, 1).all()
+
+
+def test_misses_do_not_raise_the_low_end_which_doubt_about_the_finds_lowers() -> None:
+    sure, size = np.full(100, 0.97), np.full(100, 10.0)
+    finds = Found(size, size, size, size, np.ones(100), sure)
+    low, high = _interval(
+        np.random.default_rng(0), finds, np.array([6.0, 40.0]), np.array([60]), np.array([35]), smallest=6
+    )
+    assert low < 97 < 140 < high
 
 
 def test_sizes_add_up_to_the_count_and_the_area_is_that_of_the_discs(seen) -> None:

@@ -49,5 +49,6 @@ def test_the_interval_mostly_holds_the_true_count() -> None:
     for seed in range(60, 84):
         casting = render(seed, shape=(500, 600))
         seen, _ = found_in(casting, trust=True)
-        held += seen.low <= (casting.truth.diameter >= 6).sum() <= seen.high
+        true = (casting.truth.diameter >= 6).sum()
+        held += seen.low <= true and (seen.high is None or true <= seen.high)
     assert held >= 22
