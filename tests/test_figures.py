@@ -290,7 +290,46 @@ def test_the_map_writes_the_share_of_settings_that_changed_together(frame):
     assert "100%" in [text.get_text() for text in figure.axes[0].texts]
     assert "rest and stir method 100%" in figure.alt
     with pytest.raises(InputError, match="two settings"):
-        what_is_confounded(frame, ["pour_method"]).figure()
+        what_is_confounded(frame[["pour_method"]], ["pour_method"]).figure()
+
+
+def test_the_map_of_a_log_shows_what_says_nothing_and_what_follows_the_batch():
+    made = pd.DataFrame(
+        {
+            "resin_c": [22] * 4 + [28] * 4,
+            "insert_prep": ["none"] * 8,
+            "tilt_deg": [None] * 8,
+            "rest_min": [0, 10] * 4,
+            "batch_id": np.repeat(["B-001", "B-002", "B-003", "B-004"], 2),
+        }
+    )
+    figure = what_is_confounded(made, ["resin_c", "insert_prep", "tilt_deg", "rest_min"]).figure()
+    axes = figure.axes[0]
+    rows = [t.get_text() for t in axes.get_yticklabels()]
+    columns = [t.get_text() for t in axes.get_xticklabels()]
+    assert rows == ["insert preparation", "tilt", "rest", "batch"]
+    assert columns == ["resin temperature", "insert preparation", "tilt", "rest"]
+    hatched = {(rows[int(p.get_y())], columns[int(p.get_x())]) for p in axes.patches if p.get_hatch()}
+    drawn = {(rows[int(p.get_y())], columns[int(p.get_x())]) for p in axes.patches}
+    silent = {"insert preparation", "tilt"}
+    assert hatched == {pair for pair in drawn if silent & set(pair)}
+    assert len(drawn) == 6 + 4
+    told = {(rows[int(t.get_position()[1])], columns[int(t.get_position()[0])]): t.get_text() for t in axes.texts}
+    assert told == {("batch", "resin temperature"): "100%"}
+    note = " ".join(figure.get_supxlabel().split())
+    assert "Hatched: never varied or never recorded." in note
+    assert "Beside the batch, 100%: changed only from one to the next" in note
+    assert "Never varied or never recorded: insert preparation and tilt." in figure.alt
+
+
+def test_what_follows_from_several_settings_stands_below_their_map():
+    made = pd.DataFrame({"x": [0, 0, 1, 1, 0, 1, 2, 2], "y": [0, 1, 0, 1, 2, 2, 0, 1]}).assign(
+        z=lambda rows: rows["x"] + rows["y"]
+    )
+    figure = what_is_confounded(made, ["x", "y", "z"]).figure()
+    told = "X follows from y and z together: their effects cannot be told apart."
+    assert told in " ".join(figure.get_supxlabel().split())
+    assert told in figure.alt
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ correlation of their design columns, averaged over columns).
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,7 +15,7 @@ import pandas as pd
 
 from castlab import labels
 from castlab.analysis import separating, words
-from castlab.analysis.models import linear, permutation
+from castlab.analysis.models import linear
 from castlab.analysis.reading import castings as rows_of
 from castlab.analysis.reading import coding
 from castlab.errors import FitError, InputError
@@ -27,6 +27,10 @@ ALWAYS, NEARLY, OFTEN = 0.999, 0.8, 0.5
 GROUPS = {"day": ("poured_at", "mixed_at"), "mold": ("mold", "mold_id")}
 """What castings were made together in, besides batches -> the columns that tell it, the better one first."""
 AT = {"day": "on one day", "mold": "in one mold"}
+FOLLOWS = "follows from these together"
+ROUNDING = 1e-6
+MOST = 500
+"""Castings that may be asked for at once: more than a workshop makes before it looks again."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -45,6 +49,19 @@ class Confounding(Result):
     with each casting. Where no cup gave two castings, those that the logbook keeps with the batch."""
     _coded: tuple[coding.Factor, ...] = field(default=(), repr=False)
 
+    @property
+    def looked_at(self) -> tuple[str, ...]:
+        """Column of the batch, "day" and "mold", where they group these castings and differ from each other."""
+        codes = None if self.batch is None else np.asarray(pd.factorize(self.data[self.batch])[0])
+        found = [str(self.batch)] if codes is not None and _groups(codes, None) else []
+        return (*found, *(name for name, values in self.groups.items() if _groups(pd.factorize(values)[0], codes)))
+
+    @property
+    def silent(self) -> tuple[str, ...]:
+        """Factors that were never varied, or never recorded."""
+        varied = {f.name for f in self._coded if f.varied}
+        return tuple(name for name in self.factors if name not in varied)
+
     def tables(self) -> dict[str, pd.DataFrame]:
         return {"What changed together": self.pairs}
 
@@ -55,7 +72,7 @@ class Confounding(Result):
 
         Parameters
         ----------
-        n : how many castings, at least 1
+        n : how many castings, 1 to 500
         batch_size : castings poured from one new cup; None takes the usual size of the batches made, and no batches where
             none are known
         per_batch : factors that are set for a whole cup, () for none; None takes `set_per_batch`
@@ -69,19 +86,23 @@ class Confounding(Result):
         Raises
         ------
         InputError
-            If n or batch_size is not a whole number from 1 up, per_batch names no factor, or no factor was varied.
+            If n or batch_size is not a whole number from 1 to 500, per_batch names no factor, or no factor was varied.
 
         Notes
         -----
         See `castlab.analysis.separating`.
         """
-        _from_one("next_runs was asked for", n, "castings")
+        _some("next_runs was asked for", n, "castings")
         varied = [f for f in self._coded if f.varied]
         if not varied:
-            raise InputError("none of the factors was varied, so there are no settings to choose from")
+            always = words.listing([f"{f.name} {labels.level(f.levels[0])}" for f in self._coded])
+            raise InputError(
+                f"none of the factors was varied (always {always}), and next_runs chooses among settings already tried; nearest "
+                f"possible request: plan_trials with the settings to try, such as {_tried(self._coded[0])}"
+            )
         codes = None if self.batch is None else np.asarray(pd.factorize(self.data[self.batch])[0])
         if batch_size is not None:
-            _from_one("batch_size is", batch_size, "castings of a cup")
+            _some("batch_size is", batch_size, "castings of a cup")
         elif codes is not None:
             batch_size = max(1, round(float(np.median(np.bincount(codes)))))
         names = [f.name for f in varied]
@@ -95,9 +116,20 @@ class Confounding(Result):
         return separating.propose(varied, made, int(n), batch_size, [name for name in wanted if name in names])
 
 
-def _from_one(said: str, value: object, what: str) -> None:
-    if not isinstance(value, (int, np.integer)) or isinstance(value, bool) or value < 1:
-        raise InputError(f"{said} {value!r} {what}; accepted: a whole number from 1 up")
+def _some(said: str, value: object, what: str) -> None:
+    if not isinstance(value, (int, np.integer)) or isinstance(value, bool) or not 1 <= value <= MOST:
+        raise InputError(f"{said} {value!r} {what}; accepted: a whole number from 1 to {MOST}")
+
+
+def _tried(factor: coding.Factor) -> str:
+    """A factor for `plan_trials` with the one setting it had and a second one."""
+    only = factor.levels[0]
+    if str(only) in ("True", "False"):
+        return f"Factor.on_off({factor.name!r})"
+    if factor.numeric:
+        low = float(only)
+        return f"Factor({factor.name!r}, {labels.level(low)}, {labels.level(low + (abs(low) / 10 or 1))})"
+    return f"Factor({factor.name!r}, [{str(only)!r}, 'another'])"
 
 
 def what_is_confounded(
@@ -224,23 +256,38 @@ def find_pairs(
             share = max(_share(blocks[one.name], blocks[other.name]), _share(blocks[other.name], blocks[one.name]))
             if share >= OFTEN:
                 found.append((one.name, other.name, round(share, 3), _pair_words(share)))
-    paired = {name for one, other, share, _ in found if share >= ALWAYS for name in (one, other)}
-    for factor in varied:
-        rest = [f.name for f in varied if f is not factor]
-        if factor.name in paired or len(rest) < 2:
-            continue
-        everything = np.hstack([blocks[name] for name in rest])
-        if _share(blocks[factor.name], everything) >= ALWAYS:
-            partners = words.listing(_needed(blocks[factor.name], blocks, rest))
-            found.append(
-                (factor.name, partners, 1.0, "follows from these together: their effects cannot be told apart")
-            )
+    found += _following_others(varied, blocks, found)
     if codes is not None:
-        found += _with_batch(varied, blocks, codes, str(batch))
+        found += [(one, str(batch), share, said) for one, share, said in _with_batch(varied, blocks, codes)]
     for group, values in (groups or {}).items():
         found += _with_group(varied, blocks, np.asarray(pd.factorize(values)[0]), group, codes)
     found.sort(key=lambda row: -row[2])
     return pd.DataFrame(found, columns=["one", "other", "share", "words"])
+
+
+def _following_others(
+    varied: Sequence[coding.Factor], blocks: dict[str, np.ndarray], pairs: Sequence[tuple[str, str, float, str]]
+) -> list[tuple[str, str, float, str]]:
+    """Factors that several others together repeat, where no pair says as much; one row for the same factors."""
+    found: dict[frozenset[str], tuple[str, str, float, str]] = {}
+    for factor in varied:
+        rest = [f.name for f in varied if f is not factor]
+        paired = max((share for one, other, share, _ in pairs if factor.name in (one, other)), default=0.0)
+        if len(rest) < 2 or paired >= ALWAYS:
+            continue
+        share = _share(blocks[factor.name], np.hstack([blocks[name] for name in rest]))
+        if share < NEARLY or (share < ALWAYS and paired >= NEARLY):
+            continue
+        partners = _needed(blocks[factor.name], blocks, rest, share - ROUNDING if share >= ALWAYS else NEARLY)
+        if share >= ALWAYS:
+            row = (factor.name, words.listing(partners), 1.0, f"{FOLLOWS}: their effects cannot be told apart")
+        else:
+            said = f"nearly {FOLLOWS}: its effect can hardly be told from theirs"
+            row = (factor.name, words.listing(partners), round(share, 3), said)
+        together = frozenset({factor.name, *partners})
+        if together not in found or found[together][2] < row[2]:
+            found[together] = row
+    return list(found.values())
 
 
 def separable(
@@ -263,7 +310,8 @@ def separable(
                     f"{words.count(len(data), 'complete casting')} cannot carry {f.name} as well; use fewer factors or levels"
                 )
             blocks = {k.name: _centred(k.columns(data[k.name])) for k in kept}
-            partners = words.listing(_needed(_centred(block), blocks, list(blocks)))
+            share = _share(_centred(block), np.hstack(list(blocks.values())))
+            partners = words.listing(_needed(_centred(block), blocks, list(blocks), share - ROUNDING))
             dropped[f.name] = (
                 f"{f.name} and {partners} always changed together: their effects cannot be told apart. "
                 f"{f.name} was left out, and what is said of {partners} may be due to {f.name}."
@@ -295,15 +343,19 @@ def _basis(block: np.ndarray) -> np.ndarray:
     return u[:, s > 1e-9 * max(s.max(initial=0), 1e-12)]
 
 
-def _needed(block: np.ndarray, blocks: dict[str, np.ndarray], names: list[str]) -> list[str]:
-    """The smallest set found, by leaving out one after the other, that still explains what all of them do."""
+def _needed(block: np.ndarray, blocks: dict[str, np.ndarray], names: list[str], enough: float) -> list[str]:
+    """The smallest set found, by leaving out one after the other, that still explains enough of the block."""
     needed = list(names)
-    whole = _share(block, np.hstack([blocks[n] for n in needed])) if needed else 0.0
     for name in names:
         fewer = [n for n in needed if n != name]
-        if fewer and _share(block, np.hstack([blocks[n] for n in fewer])) >= whole - 1e-6:
+        if fewer and _share(block, np.hstack([blocks[n] for n in fewer])) >= enough:
             needed = fewer
     return needed
+
+
+def following(said: str, others: str) -> str:
+    """The words of a factor that follows from others, with these named."""
+    return said.replace("these", others, 1)
 
 
 def _pair_words(share: float) -> str:
@@ -315,23 +367,23 @@ def _pair_words(share: float) -> str:
 
 
 def _with_batch(
-    varied: Sequence[coding.Factor], blocks: dict[str, np.ndarray], codes: np.ndarray, batch: str
-) -> list[tuple[str, str, float, str]]:
-    batches = int(codes.max()) + 1
-    found = []
-    for f in varied:
-        basis = _basis(blocks[f.name])
-        if np.sum(permutation.batch_means(basis, codes) ** 2) < ALWAYS * max(basis.shape[1], 1):
-            continue
-        settings = len(np.unique(np.round(blocks[f.name], 9), axis=0))
-        if batches <= settings:
-            text = (
+    varied: Sequence[coding.Factor], blocks: dict[str, np.ndarray], codes: np.ndarray
+) -> Iterator[tuple[str, float, str]]:
+    if not _groups(codes, None):
+        return
+    batches = words.count(int(codes.max()) + 1, "batch")
+    for f, share, each in _following(varied, blocks, codes):
+        if share < ALWAYS:
+            said = (
+                f"changed almost only from batch to batch: {batches} tell most of its effect, not {len(codes)} castings"
+            )
+        elif each:
+            said = (
                 "changed only from batch to batch, each setting in one batch: its effect cannot be told from the batch"
             )
         else:
-            text = f"set per batch: judged on {batches} batches, not on the number of castings"
-        found.append((f.name, batch, 1.0, text))
-    return found
+            said = f"set per batch: judged on {batches}, not on the number of castings"
+        yield f, share, said
 
 
 def _with_group(
@@ -340,27 +392,39 @@ def _with_group(
     codes: np.ndarray,
     group: str,
     batches: np.ndarray | None,
-) -> list[tuple[str, str, float, str]]:
+) -> Iterator[tuple[str, str, float, str]]:
     """Factors that changed only, or nearly only, from day to day or from mold to mold."""
     many, n = int(codes.max()) + 1, len(codes)
-    if many in (1, n) or (batches is not None and _same_groups(codes, batches)):
-        return []
-    indicators, chance = _centred(np.eye(many)[codes]), (many - 1) / (n - 1)
-    found = []
-    for f in varied:
-        share = _share(blocks[f.name], indicators)
-        if (share - chance) / (1 - chance) < NEARLY:
-            continue
-        settings = len(np.unique(np.round(blocks[f.name], 9), axis=0))
-        only = "only" if share >= ALWAYS else "almost only"
-        if share >= ALWAYS and many <= settings:
-            text = f"changed only from {group} to {group}, each setting {AT[group]}: its effect cannot be told from the {group}"
+    if not _groups(codes, batches):
+        return
+    for f, share, each in _following(varied, blocks, codes):
+        if each:
+            said = f"changed only from {group} to {group}, each setting {AT[group]}: its effect cannot be told from the {group}"
         else:
-            text = (
+            only = "only" if share >= ALWAYS else "almost only"
+            said = (
                 f"changed {only} from {group} to {group}: {words.count(many, group)} tell its effect, not {n} castings"
             )
-        found.append((f.name, group, round(share, 3), text))
-    return found
+        yield f, group, share, said
+
+
+def _following(
+    varied: Sequence[coding.Factor], blocks: dict[str, np.ndarray], codes: np.ndarray
+) -> Iterator[tuple[str, float, bool]]:
+    """Factors that follow the groups more than chance does: name, share, and whether each setting stands in one group."""
+    many, n = int(codes.max()) + 1, len(codes)
+    indicators, chance = _centred(np.eye(many)[codes]), (many - 1) / max(n - 1, 1)
+    for f in varied:
+        share = _share(blocks[f.name], indicators)
+        if share >= ALWAYS or share - chance >= NEARLY * (1 - chance) > 0:
+            settings = len(np.unique(np.round(blocks[f.name], 9), axis=0))
+            yield f.name, round(share, 3), share >= ALWAYS and many <= settings
+
+
+def _groups(codes: np.ndarray, batches: np.ndarray | None) -> bool:
+    """Whether castings share groups that are not just the batches."""
+    many = len(set(codes))
+    return 1 < many < len(codes) and (batches is None or not _same_groups(codes, batches))
 
 
 def _same_groups(one: np.ndarray, other: np.ndarray) -> bool:
@@ -389,13 +453,13 @@ def _verdict(pairs: pd.DataFrame, n: int, n_factors: int, empty: Sequence[str] =
     parts += [
         f"{row.First} and {row.other} {row.words}."
         for row in rest.itertuples()
-        if not row.words.startswith(("set per", "changed", "follows"))
+        if not row.words.startswith(("set per", "changed")) and FOLLOWS not in row.words
     ]
-    parts += [f"{row.First} {row.words}: {row.other}." for row in rest.itertuples() if row.words.startswith("follows")]
+    parts += [f"{row.First} {following(row.words, row.other)}." for row in rest.itertuples() if FOLLOWS in row.words]
     parts += [
         f"{row.First} {row.words}."
         for row in rest.itertuples()
-        if row.words.startswith("changed") and "from batch" not in row.words
+        if row.words.startswith("changed") and not row.words.startswith("changed only from batch")
     ]
     single = rest[rest["words"].str.startswith("changed only from batch")]
     if len(single):

@@ -334,10 +334,13 @@ def _about_design(used: rows_of.Castings, kept: Sequence[coding.Factor], pairs: 
     found = confounding.find_pairs(used.data, kept, used.codes, used.batch, groups)
     cautions, per_batch = [], []
     for row in found.itertuples():
-        if row.other == used.batch:
+        if row.other == used.batch and row.share >= confounding.ALWAYS:
             per_batch.append(labels.name(row.one))
         elif row.words.startswith("changed"):
             cautions.append(words.sentence(f"{labels.name(row.one)} {row.words}."))
+        elif confounding.FOLLOWS in row.words:
+            said = confounding.following(row.words, labels.names(row.other))
+            cautions.append(words.sentence(f"{labels.name(row.one)} {said}."))
         elif row.share >= confounding.NEARLY:
             cautions.append(words.sentence(f"{labels.name(row.one)} and {labels.name(row.other)} {row.words}."))
     if per_batch:

@@ -10,6 +10,7 @@ import pytest
 
 from castlab.analysis import fit_factors, what_is_confounded
 from castlab.analysis.reading import coding
+from castlab.designs import Factor, plan_trials
 from castlab.errors import FitError, InputError
 
 
@@ -104,16 +105,73 @@ def test_many_factors_stay_quick_and_within_what_was_tried():
     assert proposed.isin([0, 1, 2]).all(axis=None)
 
 
-@pytest.mark.parametrize("wrong", [0, -1, 1.5, "3", True])
-def test_a_number_of_castings_that_is_none_is_refused(wrong):
-    with pytest.raises(InputError, match="whole number from 1 up"):
-        what_is_confounded(half_fraction(), ["a", "b"]).next_runs(wrong)
+@pytest.mark.parametrize("wrong", [0, -1, 1.5, "3", True, 501, 10**6])
+def test_a_number_of_castings_that_is_none_or_beyond_a_workshop_is_refused(wrong):
+    report = what_is_confounded(half_fraction(), ["a", "b"])
+    with pytest.raises(InputError, match=r"asked for .* castings; accepted: a whole number from 1 to 500"):
+        report.next_runs(wrong)
+    with pytest.raises(InputError, match=r"batch_size is .* castings of a cup; accepted: a whole number from 1 to 500"):
+        report.next_runs(4, batch_size=wrong)
+    assert len(report.next_runs(500)) == 500
 
 
-def test_factors_never_varied_offer_no_castings():
-    report = what_is_confounded(pd.DataFrame({"cure_h": [24, 24]}), ["cure_h"])
-    with pytest.raises(InputError, match="none of the factors was varied"):
+@pytest.mark.parametrize(
+    ("column", "said", "instead"),
+    [
+        ({"cure_h": [24, 24]}, "cure_h 24", Factor("cure_h", 24, 26.4)),
+        ({"rest_min": [0, 0]}, "rest_min 0", Factor("rest_min", 0, 1)),
+        ({"mold_vacuum": [True, True]}, "mold_vacuum yes", Factor.on_off("mold_vacuum")),
+        ({"pour_method": ["stream", "stream"]}, "pour_method stream", Factor("pour_method", ["stream", "another"])),
+    ],
+)
+def test_factors_never_varied_offer_no_castings_and_say_what_would(column, said, instead):
+    report = what_is_confounded(pd.DataFrame(column), list(column))
+    with pytest.raises(InputError, match=f"none of the factors was varied .always {said}.*nearest possible") as refused:
         report.next_runs(1)
+    call = str(refused.value).partition("such as ")[2]
+    assert eval(call, {"Factor": Factor}) == instead
+    assert len(plan_trials([instead], 4).table) == 4
+
+
+def test_a_setting_that_several_others_nearly_tell_is_found():
+    rng = np.random.default_rng(3)
+    frame = pd.DataFrame(rng.normal(size=(40, 3)), columns=list("abc"))
+    frame["d"] = frame.sum(axis=1) + rng.normal(0, 0.4, 40)
+    report = what_is_confounded(frame, list("abcd"))
+    last = report.pairs[report.pairs["words"].str.startswith("nearly follows")].iloc[0]
+    # the variance inflation factor is 1 / (1 - share) (Montgomery, Peck and Vining, Introduction to Linear Regression Analysis)
+    from statsmodels.stats.outliers_influence import variance_inflation_factor
+
+    names = ["const", *"abcd"]
+    X = frame.assign(const=1.0)[names].to_numpy()
+    assert variance_inflation_factor(X, names.index(last["one"])) == pytest.approx(1 / (1 - last["share"]), rel=0.05)
+    assert "D nearly follows from a, b and c together: its effect can hardly be told from theirs." in report.verdict
+    assert "changed together often enough" not in report.verdict
+    frame["y"] = frame["a"] + rng.normal(0, 1, 40)
+    assert any("D nearly follows from a, b and c together" in c for c in fit_factors(frame, "y", list("abcd")).cautions)
+    frame["d"] = rng.normal(size=40)
+    assert what_is_confounded(frame, list("abcd")).pairs.empty
+
+
+def test_a_setting_that_changed_almost_only_from_batch_to_batch_is_found():
+    rng = np.random.default_rng(5)
+    frame = pd.DataFrame({"batch_id": np.repeat(list("abcdef"), 6), "warm": np.repeat([0, 1, 0, 1, 1, 0], 6)})
+    frame.loc[3, "warm"] = 1
+    frame["fresh"] = rng.permutation(frame["warm"])
+    frame["y"] = rng.normal(size=36)
+    report = what_is_confounded(frame, ["warm", "fresh"])
+    said = "changed almost only from batch to batch: 6 batches tell most of its effect, not 36 castings"
+    assert rows(report) == {("warm", "batch_id"): said}
+    assert f"Warm {said}." in report.verdict
+    assert report.set_per_batch == ()
+    cautions = fit_factors(frame, "y", ["warm", "fresh"]).cautions
+    assert f"Warm {said}." in cautions
+    assert not any(c.startswith("Set per batch") for c in cautions)
+
+
+def test_batches_of_one_casting_each_say_nothing_of_batches():
+    frame = half_fraction().assign(batch_id=[f"B-{n:03d}" for n in range(8)])
+    assert what_is_confounded(frame, ["a", "b", "c"]).pairs.empty
 
 
 def test_missing_settings_are_counted_and_a_column_never_recorded_is_said():
