@@ -255,6 +255,8 @@ def _verdict(
     if half is not None:
         text += f" Half is left at {half:.2g} line pairs per mm."
     if tint is not None and yellow is not None:
-        way = "yellower" if yellow > 0 else "less yellow"
-        text += f" Tint: colour difference {tint:.1f} (CIEDE2000), {abs(yellow):.1f} {way} (ASTM E313)."
+        way = (
+            f"{abs(yellow):.1f} {'yellower' if yellow > 0 else 'less yellow'}" if abs(yellow) >= 0.05 else "no yellower"
+        )
+        text += f" Tint: colour difference {tint:.1f} (CIEDE2000), {way} (ASTM E313)."
     return text

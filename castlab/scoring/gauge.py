@@ -326,6 +326,7 @@ def _verdict(shares: pd.DataFrame, costs: pd.DataFrame, value: str) -> str:
         f"{_percent(gauge['share'])} of the spread in {name} comes from the scoring (95% interval {_percent(gauge['low'])} to "
         f"{_percent(gauge['high'])}), the rest from the castings."
     )
+    once = f"{alone['times_the_castings']:.2g}"
     if f"{everyone['times_the_castings']:.2g}" == "1":
         room = (
             "; the interval leaves room for more, until more castings are scored twice" if gauge["high"] > ROOM else ""
@@ -337,7 +338,7 @@ def _verdict(shares: pd.DataFrame, costs: pd.DataFrame, value: str) -> str:
     return (
         f"{said} An experiment scored once by whoever is there needs "
         f"{everyone['times_the_castings']:.2g} times the castings of one scored without noise, scored by one person "
-        f"{alone['times_the_castings']:.2g} times; with {_CASTINGS} castings a setting the smallest difference it would "
+        f"{'about as many as that' if once == '1' else f'{once} times'}; with {_CASTINGS} castings a setting the smallest difference it would "
         f"usually show grows from {_number(lost[0])} to {_number(lost[1])}."
         + (
             " The interval is so wide that these castings hardly tell it: score more of them, each twice, before acting on it."

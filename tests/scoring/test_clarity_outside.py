@@ -65,6 +65,8 @@ def test_an_invisible_casting_leaves_everything_in_one_photo_or_two(bare):
         assert found.half_lp_mm is None
         assert found.tint < 0.5
         assert abs(found.yellowness) < 0.5
+        assert "0.0 less" not in found.verdict
+        assert "0.0 yellower" not in found.verdict
 
 
 def test_a_yellow_casting_is_seen_as_the_colour_it_is(bare, colour_science):

@@ -198,6 +198,18 @@ def test_shares_do_not_hang_on_the_unit_of_the_readings(trials, times):
     pd.testing.assert_frame_equal(plain.shares[["share", "low", "high"]], other.shares[["share", "low", "high"]])
 
 
+def test_one_careful_person_among_several_is_not_said_to_need_once_the_castings():
+    rng = np.random.default_rng(2)
+    rows = [
+        (c, who, 8 * c + shift + rng.normal(0, 0.5))
+        for c in range(12)
+        for who, shift in (("Noor", 0), ("Wim", 12), ("Ada", -12))
+        for _ in (1, 2)
+    ]
+    study = gauge_study(pd.DataFrame(rows, columns=["casting", "scorer", "mm"]), "casting", "scorer", "mm")
+    assert "scored by one person about as many as that; with 10" in study.verdict
+
+
 def test_columns_named_twice_or_as_the_result_names_its_own_are_refused(trials):
     with pytest.raises(InputError, match="three different columns"):
         gauge_study(trials, "part", "part", "value")
