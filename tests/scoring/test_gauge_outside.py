@@ -12,9 +12,10 @@
   lmer(diameter ~ 1 + (1 | plate) + (1 | sample), Penicillin). For balanced data with positive estimates the mean-square
   estimates are the same.
 - Thermal impedance of 10 power modules by 3 inspectors by 3 looks (Houf and Berman, Journal of Quality Technology 20 (1988)
-  170; data as in Vidakovic, Statistics for Bioengineering Sciences (2011), example 11.14), worked in Montgomery, Design and
-  Analysis of Experiments, 8th ed., section 13.3: sums of squares 3935.96, 39.27, 48.51, 30.67; variances 0.51
-  (repeatability), 0.56 (operator), 0.73 (part by operator), 48.29 (part), gauge 1.80 (printed figures from memory).
+  170; data as in Vidakovic, Statistics for Bioengineering Sciences (2011), example 11.14). Variances 0.511 (repeatability),
+  0.565 (operator), 0.728 (part by operator), 48.293 (part), gauge 1.804: JASP Verification Project, chapter 10, table 10.2,
+  by hand and by four programs alike. R 4.2.2, summary(aov(value ~ part * who)): 3935.955556, 39.266667, 48.511111,
+  30.666667.
 - statsmodels MixedLM, the same model by REML.
 """
 
@@ -83,17 +84,19 @@ def test_standard_deviations_stand_near_the_pooled_ones_where_the_interaction_is
     assert shares.loc["repeatability", "sd"] == pytest.approx(0.199933, rel=0.08)  # pooled with the interaction there
 
 
-def test_thermal_impedance_has_the_variances_of_the_textbook():
+def test_thermal_impedance_has_the_published_variances():
     rows = [
         (part, "ABC"[n // 3], float(value))
         for part, line in enumerate(IMPEDANCE.splitlines(), start=1)
         for n, value in enumerate(line.split())
     ]
     study = gauge_study(pd.DataFrame(rows, columns=["part", "who", "value"]), "part", "who", "value")
-    assert study.anova["sum_of_squares"].tolist() == pytest.approx([3935.96, 39.27, 48.51, 30.67], abs=0.006)
+    assert study.anova["sum_of_squares"].tolist() == pytest.approx(
+        [3935.955556, 39.266667, 48.511111, 30.666667], abs=1e-6
+    )
     variances = study.shares.set_index("source")["variance"]
     sources = ["repeatability", "reproducibility", "part by appraiser", "gauge", "part"]
-    assert variances[sources].tolist() == pytest.approx([0.51, 0.56, 0.73, 1.80, 48.29], abs=0.006)
+    assert variances[sources].tolist() == pytest.approx([0.511, 0.565, 0.728, 1.804, 48.293], abs=0.0005)
 
 
 def test_penicillin_scored_once_by_each_plate_and_sample():
