@@ -45,7 +45,7 @@ def listed(name: str, value: Any, what: str) -> list[Any]:
     """The value as a list; None as an empty one. A text is no list."""
     if value is not None and (isinstance(value, str) or not isinstance(value, Iterable)):
         raise InputError(f"{name} is {value!r}; accepted: a list of {what}")
-    return list(value or ())
+    return [] if value is None else list(value)
 
 
 def folder(place: Path, what: str) -> Path:

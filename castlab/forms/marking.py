@@ -163,7 +163,7 @@ def mark_bubbles(
     InputError
         If `book` is no logbook, the photo has no scale, or cannot be counted, or `seen` is of another one.
     """
-    from castlab.scoring.bubbles import count_bubbles
+    from castlab.scoring.bubbles import BubbleCount, count_bubbles
 
     opened(book)
     if photo_id is None or str(photo_id).startswith("T-"):
@@ -177,6 +177,8 @@ def mark_bubbles(
         if photo.mm_per_pixel is None:
             raise InputError(f"{photo_id} has no scale: book.correct({photo_id!r}, why=..., mm_per_pixel=...)")
         seen = count_bubbles(path, photo.mm_per_pixel, region=region, smallest_mm=smallest_mm)
+    elif not isinstance(seen, BubbleCount):
+        raise InputError(f"seen is {seen!r:.60}; accepted: what count_bubbles(...) gave for the photo, or None")
     elif pictures.read(path).shape != seen.picture.shape:
         raise InputError(
             f"seen is the count of another picture than {photo_id}; accepted: count_bubbles(book.photo_path(...), ...)"

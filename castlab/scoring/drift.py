@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Hashable
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -16,6 +17,7 @@ from castlab.results import Result
 from castlab.scoring import ratings
 from castlab.scoring.rubric import mixed
 
+_NOBODY = "nobody has read three castings twice on different days; plan a blind session with plan_rescoring"
 LEAST_DAYS = 7
 """Days between two readings below which a scorer may remember the first (common practice, no source)."""
 
@@ -84,6 +86,10 @@ def drift_of_scorer(scores: pd.DataFrame, value: str, *, scorer: str | None = No
     if value in ("trial_id", "scorer", "scored_at"):
         raise InputError(f"value is {value!r}, which is no reading; accepted: a column of numbers")
     rows = scores[["trial_id", "scorer", "scored_at", value]].dropna()
+    if scorer is not None and not isinstance(scorer, Hashable):
+        raise InputError(f"scorer is {scorer!r:.60}; accepted: the name of one scorer, or None for all")
+    if rows.empty:
+        raise InputError(_NOBODY)
     rows = rows.assign(scored_at=_times(rows["scored_at"]), **{value: ratings.numbers(rows[value])})
     if scorer is not None:
         if scorer not in set(rows["scorer"]):
@@ -110,9 +116,7 @@ def drift_of_scorer(scores: pd.DataFrame, value: str, *, scorer: str | None = No
             (person, len(difference), float(part["days"].median()), middle, middle - reach, middle + reach, spread, p)
         )
     if not found:
-        raise InputError(
-            "nobody has read three castings twice on different days; plan a blind session with plan_rescoring"
-        )
+        raise InputError(_NOBODY)
     table = pd.DataFrame(found, columns=["scorer", "castings", "days", "shift", "low", "high", "spread", "p_value"])
     cautions = []
     soon = table[table["days"] < LEAST_DAYS]

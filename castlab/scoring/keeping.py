@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,6 +26,8 @@ def kept(session: Rescoring, asked: dict[str, Any], path: str | Path) -> Rescori
     ConflictError
         If the file holds a session that was asked for otherwise (`asked`: arguments of `plan_rescoring`).
     """
+    if not isinstance(path, str | os.PathLike):
+        raise InputError(f"keep is {path!r:.60}; accepted: the name of a file, such as 'blind_session.json'")
     file = Path(path)
     asked = json.loads(json.dumps(asked, default=str))
     if file.exists():

@@ -211,6 +211,8 @@ def save_marks(book: Logbook, marks: Marks, *, who: str | None = None, at: datet
     if not isinstance(marks, Marks):
         raise InputError(f"marks are {marks!r:.60}; accepted: what marks_of(...) gave")
     opened(book)
+    if at is not None and not isinstance(at, datetime):
+        raise InputError(f"at is {at!r:.60}; accepted: a datetime, or None for now")
     sha256, photo, who = book.photo_key(marks.photo_id), cast(Any, book.get(marks.photo_id)), who or book.who
     key = book.photo_store().keep_marks(sha256, marks.to_json())
     largest = max((circle.diameter_mm for circle in marks.circles), default=None)

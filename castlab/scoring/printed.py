@@ -7,6 +7,7 @@ coded in them. All places are in mm from the centre of the first corner's square
 from __future__ import annotations
 
 import html
+import os
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -150,6 +151,8 @@ class Sheet:
         InputError
             If the name ends otherwise, or the file cannot be written.
         """
+        if not isinstance(path, str | os.PathLike):
+            raise InputError(f"path is {path!r:.60}; accepted: the name of a file ending in .pdf, .html or .svg")
         file = Path(path)
         try:
             return self._written(file)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 from typing import Any
 
@@ -48,6 +49,9 @@ def read(
         raise InputError(f"scale is {scale!r}; accepted: {', '.join(SCALES)}")
     if not isinstance(frame, pd.DataFrame) or not frame.columns.is_unique:
         raise InputError("accepted: a pandas DataFrame whose column names occur once")
+    for role, name in (("item", item), ("scorer", scorer), ("value", value)):
+        if not isinstance(name, Hashable):
+            raise InputError(f"{role} is {name!r:.60}; accepted: the name of one column")
     cautions: list[str] = []
     if not all([item, scorer, value]):
         item, scorer, value, told = _known(frame, item, scorer, value)

@@ -267,12 +267,18 @@ def enter_rescoring(
         If the sheets were printed for another session, or other values were entered for the same reading before; nothing is written.
     """
     from castlab.records.models import READINGS, Score
+    from castlab.scoring.rubric import Rubric
 
     opened(book)
     if not isinstance(session, Rescoring):
         raise InputError(
             f"session is {session!r:.60}; accepted: the plan of the session, plan_rescoring(..., keep=file)"
         )
+    if not isinstance(scorer, str):
+        raise InputError(f"scorer is {scorer!r:.60}; accepted: the name of one scorer of the session")
+    if rubric is not None and not isinstance(rubric, Rubric):
+        raise InputError(f"rubric is {rubric!r:.60}; accepted: what rubric.load(...) gave, or None")
+    whole("turn", turn, 1)
     if printed != session.name:
         raise ConflictError(
             f"the readings are of session {printed}, the plan given is session {session.name}, whose codes stand for other "
@@ -283,7 +289,7 @@ def enter_rescoring(
     codes = dict(zip(session.key["code"], session.key["trial_id"], strict=True))
     _check_readings(readings)
     try:
-        when = pd.Timestamp(scored_at).to_pydatetime()
+        when = pd.NaT if isinstance(scored_at, int | float) else pd.Timestamp(scored_at).to_pydatetime()
     except (ValueError, TypeError):
         when = pd.NaT
     if pd.isna(when):

@@ -138,6 +138,13 @@ def test_a_long_frame_with_several_values_asks_which_is_compared():
         agreement(scores, "ratio")
 
 
+@pytest.mark.parametrize("role", ["item", "scorer", "value"])
+def test_several_columns_for_one_are_refused(role):
+    scores = pd.DataFrame({"trial_id": [1, 1, 2, 2], "scorer": [*"abab"], "bubbles": [1, 2, 3, 4]})
+    with pytest.raises(InputError, match=rf"{role} is \['bubbles'\]; accepted: the name of one column"):
+        agreement(scores, "ratio", **{role: ["bubbles"]})
+
+
 def test_intraclass_correlations_of_six_targets_and_four_judges():
     table = intraclass(JUDGES)
     assert table["icc"].tolist() == pytest.approx(

@@ -85,6 +85,13 @@ def test_what_is_no_count_and_what_are_no_marks_are_said(book):
         save_marks(book, None)
 
 
+def test_marks_are_saved_at_a_time_and_shown_of_a_count(book, seen):
+    with pytest.raises(InputError, match=r"at is '2026-03-01'; accepted: a datetime"):
+        save_marks(book, marks_of(seen, "P-001.1.1"), at="2026-03-01")
+    with pytest.raises(InputError, match=r"seen is 3; accepted: what count_bubbles"):
+        mark_bubbles(book, "P-001.1.1", 3)
+
+
 def test_the_view_saves_the_corrected_and_the_automatic_count_once(book, seen):
     view = mark_bubbles(book, "P-001.1.1", seen, who="Noor")
     view.do({"do": "add", "x_mm": 8.0, "y_mm": 16.0, "diameter_mm": 1.0})

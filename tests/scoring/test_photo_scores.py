@@ -6,6 +6,7 @@ import os
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 from PIL import Image
 
@@ -183,6 +184,11 @@ def test_a_round_region_counts_and_is_one_however_it_is_written(shop):
     )
     assert (there["bubbles"][0], again["bubbles"][0], empty["bubbles"][0]) == (1, 1, 0)
     assert (there["new"][0], again["new"][0]) == (True, False)
+
+
+def test_photos_may_be_named_in_a_column_of_a_table(shop):
+    named = score_photos(shop, pd.Series(["T-001.1", "P-001.2.1"]), smallest_mm=0.8, jobs=1, progress=False)
+    assert named.counted["photo_id"].tolist() == ["P-001.1.1", "P-001.2.1"]
 
 
 @pytest.mark.parametrize("book", [None, "shop.db", 3])

@@ -171,6 +171,7 @@ def test_neither_castings_nor_scorers_are_made_of_nothing():
         (None, "2026-06-01", "readings are None"),
         ({"A1": {"bubbles": 3}}, "soon", "scored_at is 'soon'"),
         ({"A1": {"bubbles": 3}}, None, "scored_at is None"),
+        ({"A1": {"bubbles": 3}}, 3, "scored_at is 3"),
         ({"A1": {"trial_id": "T-001.1"}}, "2026-06-01", "names trial_id"),
     ],
 )
@@ -179,6 +180,34 @@ def test_readings_that_cannot_be_entered_are_refused_with_what_is_accepted(shop,
     with pytest.raises(InputError, match=said):
         enter_rescoring(shop, session, "Noor", readings, scored_at=when, printed=session.name)
     assert len(shop.records("score")) == 12
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"scorer": ["Noor"]}, "scorer is .*accepted: the name of one scorer"),
+        ({"turn": "first"}, "turn is 'first'; accepted: a whole number from 1 up"),
+        ({"rubric": "rubric.toml"}, "rubric is 'rubric.toml'; accepted: what rubric.load"),
+    ],
+)
+def test_a_session_is_entered_by_one_scorer_round_and_rubric(shop, change, said):
+    session = plan_rescoring(["T-001.1", "T-001.2"], ["Noor"], readings=["bubbles"])
+    told = {"scorer": "Noor", "printed": session.name, "scored_at": "2026-03-01", **change}
+    with pytest.raises(InputError, match=said):
+        enter_rescoring(shop, session, readings={"A1": {"clarity_grade": 3}}, **told)
+
+
+def test_a_session_is_kept_in_a_file():
+    with pytest.raises(InputError, match=r"keep is 3; accepted: the name of a file"):
+        plan_rescoring(["T-001.1", "T-001.2"], ["Noor"], keep=3)
+
+
+def test_drift_without_a_dated_score_or_of_several_scorers_is_said():
+    scores = pd.DataFrame({"trial_id": ["T-001.1"], "scorer": ["Noor"], "scored_at": [None], "bubbles": [3]})
+    with pytest.raises(InputError, match="nobody has read three castings twice"):
+        drift_of_scorer(scores, "bubbles")
+    with pytest.raises(InputError, match=r"scorer is \['Noor'\]; accepted: the name of one scorer"):
+        drift_of_scorer(scores, "bubbles", scorer=["Noor"])
 
 
 def test_what_is_no_session_is_said(shop):

@@ -216,3 +216,8 @@ def test_a_large_photo_does_not_fill_the_memory(way, printed):
         tracemalloc.stop()
     # as clarity: 48 megapixels in 1.5 GB
     assert peak / (photo.shape[0] * photo.shape[1]) < 31
+
+
+def test_a_sheet_is_saved_in_a_file():
+    with pytest.raises(InputError, match=r"path is None; accepted: the name of a file ending in .pdf"):
+        marker_sheet().save(None)
