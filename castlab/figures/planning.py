@@ -14,18 +14,17 @@ from matplotlib.patches import Rectangle
 from castlab import labels
 from castlab.designs import aliasing
 from castlab.errors import InputError
+from castlab.figures.aliases import draw_aliases
 from castlab.figures.style import (
     COLOURS,
     FAINT,
     INK,
-    PER_INCH,
     Picture,
     colour,
     footnote,
     marker,
     picture,
     styled,
-    words,
 )
 from castlab.figures.sweeps import WHITE, level, moment
 
@@ -37,15 +36,10 @@ if TYPE_CHECKING:
 KINDS = ("castings", "aliases")
 SHADES = LinearSegmentedColormap.from_list("settings", ["#ffffff", "#b9cbd6"])
 """Settings from low to high: light enough that ink stays readable on the darkest, in print and in grey."""
-SHARED = LinearSegmentedColormap.from_list("shared", ["#ffffff", "#33576b"])
-SQUARE = 22
-"""Effects up to which every pair has its field; with more only the effects of the plan have rows."""
-ACROSS, ALL_ACROSS, DOWN = 40, 160, 60
-"""Columns of one part of the map, of all parts, and rows: with more, those that are mixed most are drawn."""
-WRITTEN = 30
-"""Columns up to which the correlation is written in its field."""
 LONGEST = 18
 """Letters after which settings and headings are broken."""
+ROOMY, MOST_EFFECTS = 14, 40
+"""Comparisons up to which all have room, in full; and effects up to which all are drawn, each by its least sure one."""
 ENOUGH = 0.8
 """The power that is marked: what is commonly asked for."""
 
@@ -72,7 +66,7 @@ def draw_design(plan: Design, kind: str = "castings") -> Picture:
     """
     if kind not in KINDS:
         raise InputError(f"the kind of picture is {kind!r}; accepted: {', '.join(KINDS)}")
-    return _castings(plan) if kind == "castings" else _aliases(plan)
+    return _castings(plan) if kind == "castings" else draw_aliases(plan)
 
 
 def _castings(plan: Design) -> Picture:
@@ -157,106 +151,6 @@ def _castings_in_words(plan: Design, said: dict[str, list[str]]) -> str:
     return f"Castings in the order to make them. {'; '.join(rows)}."
 
 
-def _aliases(plan: Design) -> Picture:
-    rows, across, values, hidden, caption = _map(plan)
-    parts = np.array_split(np.arange(len(across)), -(-len(across) // ACROSS))
-    size, small = (0.34, 9) if len(across) <= WRITTEN else (0.2, 7)
-    names = 0.065 * max(len(aliasing.said(e)) for e in across)
-    with styled():
-        figure = picture(2.6 + size * len(parts[0]), 0.5 + len(parts) * (0.4 + size * len(rows) + names))
-        for axes, part in zip(figure.subplots(len(parts), squeeze=False)[:, 0], parts, strict=True):
-            _fields(axes, values[:, part], hidden[:, part], written=len(across) <= WRITTEN)
-            turned = (
-                {"rotation": 90, "ha": "center"}
-                if len(across) > 8
-                else {"rotation": 40, "ha": "right", "rotation_mode": "anchor"}
-            )
-            shown = [aliasing.said(across[k]) for k in part]
-            axes.set_xlim(0, len(parts[0]))
-            axes.set_xticks(np.arange(len(part)) + 0.5, shown, fontsize=small, **turned)
-            axes.set_yticks(np.arange(len(rows)) + 0.5, [aliasing.said(e) for e in rows], fontsize=small)
-            axes.tick_params(length=0)
-            axes.spines[:].set_visible(False)
-        wrapped = textwrap.fill(caption, int(PER_INCH * figure.get_size_inches()[0]))
-        figure.suptitle(wrapped, x=0.01, ha="left", fontsize=9)
-    told = [f"{r.effect} and {r.alias} {r.correlation} ({r.words})" for r in plan.mixed_in_short.itertuples()]
-    figure.alt = f"Map of {len(plan.effects)} effects and how far they are mixed (correlation). " + (
-        f"Mixed: {'; '.join(told)}." if told else "No two are mixed."
-    )
-    return figure
-
-
-def _fields(axes: Axes, values: np.ndarray, hidden: np.ndarray, *, written: bool) -> None:
-    """One field for each pair, the darker the more they are mixed."""
-    for i, j in np.argwhere(~hidden):
-        share = abs(values[i, j])
-        axes.add_patch(Rectangle((j, i), 1, 1, facecolor=SHARED(share), edgecolor=FAINT, lw=1))
-        if share and written:
-            axes.text(
-                j + 0.5, i + 0.53, _correlation(values[i, j]), ha="center", va="center", fontsize=7.5,
-                color="white" if share > 0.55 else INK,
-            )  # fmt: skip
-    axes.set_ylim(len(values), 0)
-
-
-def _map(plan: Design) -> tuple[list[str], list[str], np.ndarray, np.ndarray, str]:
-    """Effects down and across, their correlations, which places stay empty because they would say nothing, and a caption.
-
-    Every pair once where effects are few; else what each effect of the plan is mixed with.
-    """
-    effects, found = list(plan.effects), plan.aliases
-    groups = [g for g in ("batch", "mold") if (found["alias"] == g).any()]
-    caption = "Correlation of two effects: 1 or -1 cannot be told apart; empty: clear of each other."
-    if found["words"].str.contains("judged on").any():
-        caption += " Beside the batch, 1 is judged on batches."
-    if len(effects) <= SQUARE:
-        rows, across = [*effects, *groups][1:], effects
-        if not rows:
-            raise InputError(f"only {words(effects)} can be seen in this plan; a map of aliases needs two effects")
-        across = across[: len(rows)]
-        values = _between(found, rows, across)
-        return rows, across, values, np.triu(np.ones_like(values, dtype=bool), k=1), caption
-    across = [*effects, *groups]
-    whole = _between(found, list(plan.model), across)
-    down, right = (_most(np.abs(whole).max(axis=axis), most) for axis, most in ((1, DOWN), (0, ALL_ACROSS)))
-    if not whole.any():
-        down, right = np.arange(min(whole.shape[0], DOWN)), np.arange(min(whole.shape[1], ALL_ACROSS))
-    rows, across, values = [plan.model[k] for k in down], [across[k] for k in right], whole[np.ix_(down, right)]
-    drawn = found[
-        (found["effect"].isin(rows) & found["alias"].isin(across))
-        | (found["effect"].isin(across) & found["alias"].isin(rows))
-    ]
-    caption += " Effects that are clear of all others shown have no row or column."
-    if len(found) > len(drawn):
-        largest = _correlation(float(found.drop(drawn.index)["correlation"].abs().max()))
-        caption += (
-            f" Not drawn: {len(found) - len(drawn)} more pairs that are mixed (up to {largest}), in plan.aliases."
-        )
-    if len(across) > WRITTEN and len(drawn):
-        caption += f" The darker the more; the largest here is {_correlation(float(np.abs(values).max()))}."
-    return rows, across, values, np.array([[one == other for other in across] for one in rows]), caption
-
-
-def _most(sizes: np.ndarray, most: int) -> np.ndarray:
-    """Places of the largest, in their order; none that is nothing."""
-    return np.sort(np.argsort(-sizes, kind="stable")[: min(most, np.count_nonzero(sizes))])
-
-
-def _between(found: pd.DataFrame, rows: list[str], across: list[str]) -> np.ndarray:
-    down, right = ({name: place for place, name in enumerate(names)} for names in (rows, across))
-    values = np.zeros((len(rows), len(across)))
-    for row in found.itertuples():
-        for one, other in ((row.effect, row.alias), (row.alias, row.effect)):
-            if one in down and other in right:
-                values[down[one], right[other]] = row.correlation
-    return values
-
-
-def _correlation(value: float) -> str:
-    text = f"{np.sign(value) * aliasing.size(value):.2f}"
-    return {"1.00": "1", "-1.00": "-1"}.get(text, text.replace("0.", "."))
-
-
 def draw_power(found: Power) -> Picture:
     """Power against castings in each group, or of each effect of a plan, with its interval and the line of 0.8.
 
@@ -302,10 +196,13 @@ def _curve(found: Power) -> Picture:
 
 
 def _effects(found: Power) -> Picture:
-    table = found.table.iloc[::-1].reset_index(drop=True)
-    said = [f"{aliasing.said(r.effect)}\n{textwrap.fill(str(r.contrast), 44)}" for r in table.itertuples()]
+    drawn, note = _drawn(found.table)
+    table = drawn.iloc[::-1].reset_index(drop=True)
+    crowded = len(found.table) > ROOMY
+    said = _rows(table, crowded=crowded)
+    lines = sum(1 + text.count("\n") for text in said)
     with styled():
-        figure = picture(7.2, 1.1 + 0.1 * len(table) + 0.18 * sum(1 + text.count("\n") for text in said))
+        figure = picture(7.2, 1.1 + (0.04 if crowded else 0.1) * len(table) + 0.18 * lines + 0.3 * bool(note))
         axes = figure.subplots()
         for place, on in enumerate(("castings", "batches")):
             rows = table[table["judged_on"] == on]
@@ -313,17 +210,18 @@ def _effects(found: Power) -> Picture:
                 continue
             errors = [rows["power"] - rows["low"], rows["high"] - rows["power"]]
             axes.errorbar(
-                rows["power"], rows.index, xerr=errors, fmt=marker(place), color=colour(place), ms=7, capsize=3, lw=1.5,
-                label=f"judged on {on}",
+                rows["power"], rows.index, xerr=errors, fmt=marker(place), color=colour(place), ms=5 if crowded else 7,
+                capsize=3, lw=1.5, label=f"judged on {on}",
             )  # fmt: skip
             for row in rows.itertuples():
                 left = 0.6 < row.power < ENOUGH or row.power > 0.92  # clear of the line and of the edge
                 axes.annotate(
                     f"{row.power:.0%}", (row.low if left else row.high, row.Index), xytext=(-8 if left else 8, 0),
-                    textcoords="offset points", ha="right" if left else "left", va="center", fontsize=9, bbox=WHITE,
+                    textcoords="offset points", ha="right" if left else "left", va="center", fontsize=8 if crowded else 9,
+                    bbox=WHITE,
                 )  # fmt: skip
         axes.axvline(ENOUGH, color=INK, lw=1.1, ls=(0, (5, 3)), zorder=1)
-        axes.set_yticks(table.index, said)
+        axes.set_yticks(table.index, said, fontsize=8.5 if crowded else 9.5)
         axes.tick_params(axis="y", length=0)
         axes.set_ylim(-0.6, len(table) - 0.4)
         axes.set_xlim(-0.02, 1.02)
@@ -331,12 +229,38 @@ def _effects(found: Power) -> Picture:
         axes.set_xlabel(f"chance to show it (dashed: {ENOUGH:.0%})")
         if table["judged_on"].nunique() > 1:
             figure.legend(loc="outside upper right", ncols=2)
+        if note:
+            footnote(figure, note)
     figure.alt = "Chance of a plan to show each effect: " + "; ".join(
         f"{aliasing.said(r.effect)} ({r.contrast}) {_interval(r.power, r.low, r.high)}, judged on {r.judged_on}"
-        for r in found.table.itertuples()
+        for r in drawn.itertuples()
     )
-    figure.alt += "."
+    figure.alt += f". {note}".rstrip()
     return figure
+
+
+def _drawn(table: pd.DataFrame) -> tuple[pd.DataFrame, str]:
+    """The comparisons that find room, those least sure to show, in their order; and what is said of the others."""
+    if len(table) <= ROOMY:
+        return table, ""
+    order = np.argsort(table["power"].to_numpy(), kind="stable")
+    weakest = table.iloc[order].drop_duplicates("effect").head(MOST_EFFECTS)
+    rest = table.drop(weakest.index)["power"]
+    note = (
+        f"Drawn: of each effect the comparison least sure to show. The other {len(rest)} ({rest.min():.0%} to {rest.max():.0%}) "
+        "stand in .table."
+    )
+    return weakest.sort_index(), note if len(rest) else ""
+
+
+def _rows(table: pd.DataFrame, *, crowded: bool) -> list[str]:
+    """Effect over contrast; where rows are crowded on one line, and of an interaction the effect alone."""
+    if not crowded:
+        return [f"{aliasing.said(r.effect)}\n{textwrap.fill(str(r.contrast), 44)}" for r in table.itertuples()]
+    return [
+        textwrap.fill(aliasing.said(r.effect) + ("" if " x " in r.effect else f": {r.contrast}"), 52)
+        for r in table.itertuples()
+    ]
 
 
 def draw_power_sweep(found: PowerSweep) -> Picture:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from matplotlib.patches import Rectangle
 
-from castlab.designs import Factor, plan_trials
+from castlab.designs import Factor, plan_trials, power
 from castlab.errors import InputError
 
 
@@ -117,3 +117,33 @@ def test_a_large_plan_whose_effects_are_all_clear_of_each_other_has_an_empty_map
     plan = plan_trials([Factor(f"x{j}", 0, 1) for j in range(7)], 64, interactions=2)
     assert len(plan.effects) > 22
     assert plan.figure(kind="aliases").alt.endswith("No two are mixed.")
+
+
+def test_the_power_of_many_effects_stays_within_a_page_and_says_what_is_not_drawn():
+    def drawn(plan):
+        found = power(plan, kind="measure", effect=1, spread=1)
+        return found, found.figure()
+
+    found, figure = drawn(plan_trials([Factor(f"x{j}", 0, 1) for j in range(8)], 64, interactions=2))
+    assert len(figure.axes[0].get_yticklabels()) == len(found.table) == 36
+    assert figure.get_size_inches()[1] < 10
+    assert figure.get_supxlabel() == ""
+
+    levels = [Factor(name, list("abc")) for name in ("pour", "prep", "lid", "cup")]
+    found, figure = drawn(plan_trials(levels, 81, interactions=2))
+    assert len(found.table) == 4 * 2 + 6 * 4
+    assert [t.get_text().partition(":")[0] for t in figure.axes[0].get_yticklabels()][::-1] == list(
+        dict.fromkeys(found.table["effect"])
+    )
+    weakest = found.table.groupby("effect", sort=False)["power"].min()
+    shown = figure.axes[0].containers[0].lines[0].get_xdata()
+    assert list(shown[::-1]) == list(weakest)
+    assert "of each effect the comparison least sure to show. The other 22 (" in " ".join(
+        figure.get_supxlabel().split()
+    )
+
+    found, figure = drawn(plan_trials([Factor(f"x{j}", 0, 1) for j in range(10)], 128, interactions=2))
+    assert len(found.table) == 55
+    assert len(figure.axes[0].get_yticklabels()) == 40
+    assert figure.get_size_inches()[1] < 11
+    assert "The other 15 (" in figure.get_supxlabel()
