@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import textwrap
 import warnings
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -255,6 +255,35 @@ def read_castings(
     if frame[response].isna().all():
         raise InputError(f"no casting has {response} yet: score some (notebook 2), or give another response")
     return frame
+
+
+def read_scores(book: Logbook, scorers: Sequence[str]) -> pd.DataFrame:
+    """The scores that these people gave, one row per score, as `Logbook.scores`.
+
+    Raises
+    ------
+    NotFoundError
+        If there are no scores, or none of these people's; the message names who scored.
+
+    Examples
+    --------
+    >>> import tempfile, os
+    >>> from castlab import Batch, Logbook, Score, Trial
+    >>> book = Logbook.open(os.path.join(tempfile.mkdtemp(), "shop.db"), who="Ada")
+    >>> casting = book.add(Trial(batch_id=book.add(Batch(resin_c=24)).id))
+    >>> score = book.add(Score(trial_id=casting.id, scorer="Noor", bubbles=3))
+    >>> read_scores(book, ["Noor", "Wim"])["bubbles"].tolist()
+    [3]
+    """
+    scores = book.scores()
+    if not len(scores):
+        raise NotFoundError("no casting was scored yet: log castings in notebook 1 and score them in notebook 2")
+    own = scores[scores["scorer"].isin(list(scorers))]
+    if not len(own):
+        counts = scores["scorer"].value_counts()
+        known = ", ".join(f"{name} ({number})" for name, number in counts.items()) or "nobody who gave a name"
+        raise NotFoundError(f"no score is by {' or '.join(map(str, scorers))}; so far scored: {known}")
+    return own
 
 
 def table(records: Iterable[Record], *columns: str) -> pd.DataFrame:

@@ -121,7 +121,7 @@ def test_a_setting_that_changed_with_the_recipe_stands_beside_the_answer(tmp_pat
         ({"group": "tint"}, "there is no column 'tint'"),
         (
             {"group": "pour_method", "levels": ["stream", "syringe"]},
-            "no casting has pour_method 'syringe'; its levels: stream",
+            "no casting has pour_method 'syringe'; so far: stream",
         ),
         ({"group": "pour_method", "levels": ["stream"]}, "accepted: two different levels"),
         ({"group": "insert", "product": "path marker"}, "accepted: a column with two or more"),

@@ -156,7 +156,11 @@ def compare_runs(
     rows_of.check_frame(frame, [group])
     levels = kinds.plain(frame[group], "a group").dropna().unique()
     if len(levels) < 2:
-        raise InputError(f"{group} has {words.count(len(levels), 'group')}; accepted: a column with at least two")
+        only = f"is {labels.level(levels[0])} in every casting" if len(levels) else "is not recorded for any casting"
+        raise InputError(
+            f"{group} {only}, so there is nothing to compare; accepted: a column with at least two groups, or castings made "
+            "another way"
+        )
     if pd.api.types.is_numeric_dtype(frame[group].dtype) and not pd.api.types.is_bool_dtype(frame[group].dtype):
         known = np.sort(levels.astype(float))
         named = dict(zip(known, labels.levels(known), strict=True))

@@ -179,7 +179,7 @@ def what_is_confounded(
     data = frame.loc[complete, kept].reset_index(drop=True)
     cautions = coding.texts_among_numbers(frame, names)
     if empty:
-        cautions.append(_never_recorded(empty))
+        cautions.append(f"{words.never_recorded(empty)}.")
     if data.empty or len(kept) == bool(batch_name):
         raise FitError(f"no casting has all of {', '.join(names)} recorded; leave out the factor with the most blanks")
     if len(data) < len(frame):
@@ -431,14 +431,10 @@ def _same_groups(one: np.ndarray, other: np.ndarray) -> bool:
     return len({(a, b) for a, b in zip(one, other, strict=True)}) == len(set(one)) == len(set(other))
 
 
-def _never_recorded(names: Sequence[str]) -> str:
-    return f"{words.listing(list(names))} {'was' if len(names) == 1 else 'were'} never recorded."
-
-
 def _verdict(pairs: pd.DataFrame, n: int, n_factors: int, empty: Sequence[str] = ()) -> str:
     start = f"{words.count(n, 'casting')}, {words.count(n_factors, 'factor')}."
     if empty:
-        start += f" {words.sentence(_never_recorded([labels.name(name) for name in empty]))}"
+        start += f" {words.sentence(words.never_recorded([labels.name(name) for name in empty]))}."
     if pairs.empty:
         each = f"Every {'other ' if empty else ''}factor was varied" if n_factors > 1 else "The factor was varied"
         apart = ", and no two of them changed together often enough to blur their effects" if n_factors > 1 else ""

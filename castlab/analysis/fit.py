@@ -264,11 +264,13 @@ def fit_factors(
         return zero_counts.separate(fit_factors, frame, response, told)
     recording = recorded.Recording(at_least, at_most, missed, false_finds, within, scores)
     used = rows_of.gather(frame, response, factors, kind, batch, exposure, recording)
-    pairs = coding.read_interactions(interactions, used.factors)
+    asked = (*used.factors, *used.blank)
+    pairs = coding.read_interactions(interactions, asked)
     coded = [coding.read_factor(used.data[name]) for name in used.factors]
     kept, dropped = confounding.separable(used.data, coded, used.codes)
+    dropped |= dict.fromkeys(used.blank, f"{words.never_recorded(used.blank)}; these castings say nothing about that.")
     if not kept:
-        raise FitError("none of the factors can be judged. " + " ".join(dropped.values()))
+        raise FitError("none of the factors can be judged. " + " ".join(dict.fromkeys(dropped.values())))
     names = {f.name for f in kept}
     design = coding.build(used.data, kept, [(a, b) for a, b in pairs if a in names and b in names])
     design, lost = _drop_aliased_interactions(design, used.data)
@@ -277,7 +279,7 @@ def fit_factors(
         chosen = imperfect.fit(used, design)
     except FitError as exc:
         raise FitError(f"{exc}{_screen_instead(used, design)}") from None
-    plan = plans.read_planned(planned, used.factors)
+    plan = plans.read_planned(planned, asked)
     own = plans.planned_terms(plan, [t.name for t in design.terms], all_planned=planned is True)
     effect_table, test_table = effects.tables(chosen, design, used.codes, own)
 
@@ -288,7 +290,7 @@ def fit_factors(
     cautions += randomisation.cautions(used, design, test_table)
     verdict = [verdicts.opening(used.size(), response, used.kind, len(kept), exposure)]
     verdict += plans.told(effect_table, test_table, chosen.scale, response, used.kind, plan)
-    verdict += [_plainly(why, used.factors) for why in dropped.values()]
+    verdict += [_plainly(why, asked) for why in dict.fromkeys(dropped.values())]
     return FactorFit(
         verdict=" ".join(verdict), cautions=tuple(dict.fromkeys(cautions)), effects=effect_table, tests=test_table,
         kind=used.kind, scale=chosen.scale, method=chosen.method, n=used.n, n_batches=used.n_batches,

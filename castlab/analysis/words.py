@@ -99,6 +99,11 @@ def about(value: float, digits: int = 2) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
+def never_recorded(names: Sequence[str]) -> str:
+    """ "rest_min and stir_method were never recorded"."""
+    return f"{listing(list(names))} {'was' if len(names) == 1 else 'were'} never recorded"
+
+
 def p_value(p: float) -> str:
     """A p-value to two significant digits, or as many as show on which side of the line it lies.
 

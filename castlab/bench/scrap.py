@@ -110,7 +110,10 @@ def scrap_of(castings: pd.DataFrame, passed: str = "passed", batch: str | None =
     good = kinds.read(castings[passed], "pass").values
     known = ~np.isnan(good) if batch is None else ~np.isnan(good) & castings[batch].notna().to_numpy()
     if not known.any():
-        raise InputError(f"no casting has {passed} yet; score some, or give scrap_pct")
+        raise InputError(
+            f"no casting has {passed} yet, so the scrap is not known: say of some castings whether they passed (notebook 2), or "
+            "give a guess, such as scrap_pct=20, in place of scrapped="
+        )
     codes = None if batch is None else np.asarray(pd.factorize(castings.loc[known, batch])[0])
     found = proportion(1 - good[known], codes)
     cups = 0 if codes is None else int(codes.max()) + 1

@@ -260,7 +260,7 @@ class Entries:
         if altitude is None:
             if units.is_gauge(text):
                 raise InputError(
-                    "a gauge reads against the air of the place: give the shop's height once, "
+                    "a gauge reads against the air of the place: give the shop's height once, as altitude_m in notebook 1 or "
                     "Logbook.open(path, altitude_m=...)"
                 )
             return units.pressure(text)

@@ -104,7 +104,8 @@ def _pair(column: pd.Series, group: str, levels: Sequence[str] | None) -> tuple[
     if levels is None:
         if len(counts) < 2:
             raise InputError(
-                f"{group} has {words.count(len(counts), 'level')} ({known}); accepted: a column with two or more"
+                f"{group} has {words.count(len(counts), 'level')} so far ({known}); accepted: a column with two or more, or "
+                "castings of both recipes"
             )
         return str(counts.index[0]), str(counts.index[1])
     wanted = [labels.level(level) for level in levels]
@@ -112,7 +113,9 @@ def _pair(column: pd.Series, group: str, levels: Sequence[str] | None) -> tuple[
         raise InputError(f"levels are {list(levels)!r}; accepted: two different levels of {group}: {known}")
     missing = [level for level in wanted if level not in counts.index]
     if missing:
-        raise InputError(f"no casting has {group} {missing[0]!r}; its levels: {known}")
+        raise InputError(
+            f"no casting has {group} {missing[0]!r}; so far: {known}. Name two of these, or make castings of both recipes"
+        )
     return wanted[0], wanted[1]
 
 

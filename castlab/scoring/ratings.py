@@ -94,8 +94,8 @@ def read(
     pairable = table.notna().sum(axis=1) > 1
     if table.shape[1] < 2 or pairable.sum() < castings:
         raise InputError(
-            f"{int(pairable.sum())} castings were scored by two or more of {table.shape[1]} scorers; needed: at least "
-            f"{castings} castings and two scorers. {' '.join([*cautions, 'Plan a session with plan_rescoring'])}"
+            f"{int(pairable.sum())} castings were scored by two people or more (scorers: {table.shape[1]}); needed: at least "
+            f"{castings} such castings. {' '.join([*cautions, 'plan_rescoring plans a session for them'])}"
         )
     if alone := int((~pairable).sum()):
         cautions.append(f"{alone} castings were scored by one person only and say nothing about agreement.")

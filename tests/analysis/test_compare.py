@@ -111,8 +111,10 @@ def test_bad_input_gets_one_clear_error(arguments, message):
 
 
 def test_one_group_and_a_ratio_margin_below_one_are_refused():
-    with pytest.raises(InputError, match="1 group"):
+    with pytest.raises(InputError, match="recipe is old in every casting, so there is nothing to compare"):
         compare_runs(recipes().assign(recipe="old"), "haze_pct", "recipe")
+    with pytest.raises(InputError, match="recipe is not recorded for any casting"):
+        compare_runs(recipes().assign(recipe=None), "haze_pct", "recipe")
     frame = pd.DataFrame({"bubbles": [4, 6, 5, 9, 12, 10], "pump": ["old"] * 3 + ["new"] * 3})
     with pytest.raises(InputError, match="a factor above 1"):
         compare_runs(frame, "bubbles", "pump", equivalence=0.8)

@@ -425,6 +425,33 @@ def test_a_frame_that_is_none_and_an_empty_frame_are_said():
         fit_factors(batches().iloc[:0], "bubbles", ["pour"])
 
 
+def test_a_factor_that_was_never_recorded_is_told_and_stops_nothing():
+    made = batches().assign(rest_min=np.nan, stir=None)
+    fit = fit_factors(made, "bubbles", ["pour", "rest_min", "stir"], kind="count", interactions=2, planned=["rest_min"])
+    plain = fit_factors(made, "bubbles", ["pour"], kind="count")
+    assert fit.factors == ("pour",)
+    assert (fit.n, fit.rows_left_out, fit.missing) == (len(made), 0, {})
+    assert fit.effects["estimate"].tolist() == plain.effects["estimate"].tolist()
+    assert set(fit.dropped) == {"rest_min", "stir"}
+    said = "est and stir were never recorded; these castings say nothing about that"
+    assert said in fit.verdict
+    assert sum("never recorded" in caution for caution in fit.cautions) == 1
+    assert fit.expected({"pour": ["ladle"]})["expected"].notna().all()
+    fit.checks()
+    fit.randomisation()
+    with pytest.raises(FitError, match=r"^rest_min and stir were never recorded; write down"):
+        fit_factors(made, "bubbles", ["rest_min", "stir"])
+
+
+@pytest.mark.parametrize("n", [1, 2])
+def test_too_few_castings_are_said_before_blanks_are_asked_to_be_filled(n):
+    made = batches().head(n).assign(rest_min=[1.0, np.nan][:n], stir=[None, "slow"][-n:])
+    with pytest.raises(
+        FitError, match=rf"^only {n} castings? with bubbles; at least 3 are needed .* log and score more$"
+    ):
+        fit_factors(made, "bubbles", ["pour", "rest_min", "stir"])
+
+
 @pytest.mark.parametrize(
     ("change", "message"),
     [

@@ -21,6 +21,8 @@ HERE = Path(__file__).resolve().parent
 EXPECTED = HERE / "expected"
 SANITISE = HERE / "sanitise.cfg"
 NOTEBOOKS = sorted(shipped.path("notebooks").glob("*.ipynb"))
+ON_ITS_OWN = "raises-exception"
+"""Jupyter's tag of a cell whose failing does not keep the others from running: a part that needs more castings says so."""
 WIDGET = "application/vnd.jupyter.widget-view+json"
 ROOT = NOTEBOOKS[0].parent.parent
 

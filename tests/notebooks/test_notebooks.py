@@ -252,6 +252,3 @@ def test_the_run_sheet_is_written_and_waits_in_the_form_for_what_was_really_done
     assert contents(place) == before
 
 
-def test_the_first_notebook_runs_on_an_empty_logbook(tmp_path):
-    place = workspace.make(tmp_path / "new").folder
-    assert errors_in(run(place, "00_start_here")) == []

@@ -117,7 +117,7 @@ def gather(
     order = order[keep[order]]
     if len(order) < LEAST:
         many = f"only {words.count(len(order), 'casting')}" if len(order) else "no casting"
-        raise FitError(f"{many} with {response}; at least {LEAST} are needed to watch anything")
+        raise FitError(f"{many} with {response}; at least {LEAST} are needed to watch anything: log and score more")
     data = frame.iloc[order].reset_index(drop=True)
     codes = None
     if batch_name:

@@ -18,6 +18,8 @@ from castlab.given import nearest
 
 BATCH = "batch_id"
 """The logbook's batch column, used when `batch` is None."""
+FEWEST = 3
+"""Castings below which nothing can be compared."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +41,8 @@ class Castings:
     around: pd.DataFrame
     """The other columns of the frame for the same castings, with the frame's own index."""
     cautions: list[str] = field(default_factory=list)
+    blank: tuple[str, ...] = ()
+    """Factors that were never recorded, and are not among the others."""
     known: Known | None = None
     """What was recorded of the true responses where `y` is only a first guess of some of them."""
 
@@ -187,6 +191,9 @@ def gather(
     data = frame[columns]
     blank = data.isna()
     blank[response] = np.isnan(read.values)
+    never = tuple(name for name in names if blank[name].all())
+    names = tuple(name for name in names if name not in never)
+    data, blank = data.drop(columns=list(never)), blank.drop(columns=list(never))
     keep = ~blank.any(axis=1).to_numpy()
     missing = {str(c): int(k) for c, k in blank.sum().items() if k}
     left_out = int((~keep).sum())
@@ -194,6 +201,13 @@ def gather(
     if blank[response].all():
         raise FitError(
             f"{response} is not recorded for any of the {words.count(len(frame), 'casting')}; score them first"
+        )
+    if not names:
+        raise FitError(f"{words.never_recorded(never)}; write down what was done, or name other factors")
+    if (with_it := int((~blank[response]).sum())) < FEWEST:
+        raise FitError(
+            f"only {words.count(with_it, 'casting')} with {response}; at least {FEWEST} are needed to compare anything: log and "
+            "score more"
         )
     if not keep.any():
         raise FitError(
@@ -229,7 +243,7 @@ def gather(
             )
     return Castings(
         data=data, response=response, factors=names, y=y, kind=read.kind, grades=grades, batch=batch_name, codes=codes,
-        exposure=exposure, missing=missing, left_out=left_out, around=around, cautions=cautions,
+        exposure=exposure, missing=missing, left_out=left_out, blank=never, around=around, cautions=cautions,
         known=None if known is None else known.take(keep),
     )  # fmt: skip
 
@@ -252,8 +266,8 @@ def _check_exposure(column: pd.Series) -> None:
 
 def _check_varies(y: np.ndarray, kind: str, response: str, grades: tuple[Any, ...]) -> None:
     n = len(y)
-    if n < 3:
-        raise FitError(f"only {words.count(n, 'complete casting')}; at least 3 are needed to compare anything")
+    if n < FEWEST:
+        raise FitError(f"only {words.count(n, 'complete casting')}; at least {FEWEST} are needed to compare anything")
     if np.ptp(y) > kinds.resolution(y):
         return
     if kind == "pass":

@@ -120,7 +120,10 @@ def choices(fits: Sequence[FactorFit], limits: Mapping[str, Any] | None, *, beyo
         )
     for name, limit in (limits or {}).items():
         if name not in found:
-            raise InputError(f"limits names {name!r}, which is not a factor of these fits: {', '.join(found)}")
+            why = next((f" ({fit.dropped[name].rstrip('.')})" for fit in fits if name in fit.dropped), "")
+            raise InputError(
+                f"limits names {name!r}, which these fits do not judge{why}; accepted: {', '.join(found)}, so leave it out"
+            )
         found[name] = _within(found[name], limit, beyond=beyond)
     return found
 
