@@ -28,6 +28,7 @@ GROUPS = {"day": ("poured_at", "mixed_at"), "mold": ("mold", "mold_id")}
 """What castings were made together in, besides batches -> the columns that tell it, the better one first."""
 AT = {"day": "on one day", "mold": "in one mold"}
 FOLLOWS = "follows from these together"
+SAME = f"{FOLLOWS}: their effects cannot be told apart"
 ROUNDING = 1e-6
 MOST = 500
 """Castings that may be asked for at once: more than a workshop makes before it looks again."""
@@ -280,7 +281,7 @@ def _following_others(
             continue
         partners = _needed(blocks[factor.name], blocks, rest, share - ROUNDING if share >= ALWAYS else NEARLY)
         if share >= ALWAYS:
-            row = (factor.name, words.listing(partners), 1.0, f"{FOLLOWS}: their effects cannot be told apart")
+            row = (factor.name, words.listing(partners), 1.0, SAME)
         else:
             said = f"nearly {FOLLOWS}: its effect can hardly be told from theirs"
             row = (factor.name, words.listing(partners), round(share, 3), said)
@@ -311,10 +312,15 @@ def separable(
                 )
             blocks = {k.name: _centred(k.columns(data[k.name])) for k in kept}
             share = _share(_centred(block), np.hstack(list(blocks.values())))
-            partners = words.listing(_needed(_centred(block), blocks, list(blocks), share - ROUNDING))
+            needed = _needed(_centred(block), blocks, list(blocks), share - ROUNDING)
+            partners = words.listing(needed)
+            together = (
+                f"{f.name} and {partners} {_pair_words(1.0)}"
+                if len(needed) == 1
+                else f"{f.name} {following(SAME, partners)}"
+            )
             dropped[f.name] = (
-                f"{f.name} and {partners} always changed together: their effects cannot be told apart. "
-                f"{f.name} was left out, and what is said of {partners} may be due to {f.name}."
+                f"{together}. {f.name} was left out, and what is said of {partners} may be due to {f.name}."
             )
             continue
         if codes is not None and linear.strata(wider, codes).df_between < 1:

@@ -20,6 +20,8 @@ LISTED = 24
 NAMED = 3
 """Effects up to which a sentence names them."""
 BENT = "bend of "
+BEFORE = "made before"
+"""What differs between castings already made and those to come, where no batches take it up."""
 COLUMNS = ["effect", "alias", "correlation", "words"]
 PARTLY, LARGELY, APART = "partly mixed", "largely mixed", "cannot be told apart"
 MAIN, CROSSED, BEND = "main effects", "two-factor interactions", "bends"
@@ -35,8 +37,8 @@ def looked_at(space: Space) -> list[str]:
 def aliases(runs: Runs) -> pd.DataFrame:
     """What is mixed up with what: effect, alias, correlation (of their columns; -1 to 1, largest for levels), words.
 
-    Main effects, all two-factor interactions and the bends of the model against each other, then what batches and molds
-    repeat of each effect. A pair that does not stand here is clear of each other.
+    Main effects, all two-factor interactions and the bends of the model against each other, then what batches, molds and
+    the castings made before repeat of each effect. A pair that does not stand here is clear of each other.
     """
     wide = two_factor(runs.space)
     X = wide.rows_of(runs.settings)
@@ -68,6 +70,8 @@ def _with_groups(
     groups = [("batch", runs.Z)] if runs.batched else []
     if runs.mold is not None:
         groups.append(("mold", np.equal.outer(runs.mold, np.unique(runs.mold)).astype(float)))
+    if runs.plan.n_made and not runs.batched:
+        groups.append((BEFORE, (np.arange(runs.plan.n) < runs.plan.n_made)[:, None].astype(float)))
     for group, indicators in groups:
         kept = _basis(indicators - indicators.mean(axis=0))
         for name, basis in zip(names, bases, strict=True):
@@ -86,7 +90,7 @@ def _basis(block: np.ndarray) -> np.ndarray:
 
 
 def kinds(space: Space) -> dict[str, str]:
-    """Effect -> main effects, two-factor interactions or bends. What is none of them is the batch or the mold."""
+    """Effect -> main effects, two-factor interactions or bends. What is none of them is what castings share."""
     wide = two_factor(space)
     found = {wide.named(t): MAIN if len(t.parts) == 1 else CROSSED for t in wide.terms}
     return found | {space.named(t): BEND for t in space.terms if t.bend}

@@ -12,6 +12,11 @@ from castlab.analysis import words
 from castlab.designs import aliasing, assess, standard
 from castlab.designs.request import Asked
 
+SHARED = {
+    "batch": "the batch",
+    "mold": "the mold",
+    aliasing.BEFORE: "what has changed since the castings made before",
+}
 FEW = 3
 """Degrees of freedom from which on an interval is not chiefly ignorance of the scatter."""
 
@@ -110,20 +115,20 @@ def _degree(r: float, which: str) -> str:
 
 
 def _groups(runs: assess.Runs, mixed: pd.DataFrame) -> list[str]:
-    """What batches and molds repeat of effects that are not set per batch."""
+    """What batches, molds and the castings made before repeat of effects that are not set per batch."""
     model = {runs.space.named(t) for t in runs.space.terms}
     said = []
     for group, rows in mixed[~mixed["words"].str.startswith("set per batch")].groupby("alias", sort=False):
         same = rows["correlation"] >= aliasing.SAME
         if same.any():
             which = _named(list(rows.loc[same, "effect"]), model)
-            told = "can be seen only between batches" if group == "batch" else f"cannot be told from the {group}"
+            told = "can be seen only between batches" if group == "batch" else f"cannot be told from {SHARED[group]}"
             said.append(f"{words.sentence(which)} {told}.")
         for degree in (aliasing.LARGELY, aliasing.PARTLY):
             some = rows[rows["words"] == degree]
             if len(some):
                 which = words.sentence(_named(list(some["effect"]), model))
-                told = _degree(some["correlation"].max(), f"with the {group}")
+                told = _degree(some["correlation"].max(), f"with {SHARED[group]}")
                 said.append(f"{which} {'is' if len(some) == 1 else 'are'} {told}.")
     return said
 
@@ -174,9 +179,12 @@ def _judging(asked: Asked, runs: assess.Runs, known: pd.DataFrame) -> list[str]:
     said = []
     between, within = assess.degrees(runs)
     if within == 0:
-        said.append(
-            "As many effects as castings: nothing is left over to judge them by. A few more castings would allow intervals."
+        what = (
+            "No casting is left over within batches to judge by what changes there"
+            if asked.batched
+            else "As many effects as castings: nothing is left over to judge them by"
         )
+        said.append(f"{what}. A few more castings would allow intervals.")
     elif within < FEW:
         said.append(
             f"Only {words.count(within, 'degree')} of freedom left to judge effects by: intervals will be wide."

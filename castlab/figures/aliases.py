@@ -77,7 +77,7 @@ def _map(plan: Design) -> tuple[list[str], list[str], np.ndarray, np.ndarray, st
     Every pair once where effects are few; else what each effect of the plan is mixed with.
     """
     effects, found = list(plan.effects), plan.aliases
-    groups = [g for g in ("batch", "mold") if (found["alias"] == g).any()]
+    groups = [group for group in found["alias"].unique() if group not in effects]
     caption = "Correlation of two effects: 1 or -1 cannot be told apart; empty: clear of each other."
     if found["words"].str.contains("judged on").any():
         caption += " Beside the batch, 1 is judged on batches."

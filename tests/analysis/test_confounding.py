@@ -51,6 +51,9 @@ def test_a_factor_that_follows_from_several_others_is_found():
     frame["z"] = frame["x"] + frame["y"]
     report = what_is_confounded(frame, ["x", "y", "z"])
     assert rows(report)[("x", "y and z")].startswith("follows from these together")
+    frame["bubbles"] = [3, 4, 5, 4, 6, 3, 5, 4]
+    dropped = fit_factors(frame, "bubbles", ["x", "y", "z"], kind="count").dropped["z"]
+    assert dropped.startswith("z follows from x and y together: their effects cannot be told apart. z was left out")
 
 
 def test_the_share_is_the_squared_correlation_of_two_settings():

@@ -100,6 +100,21 @@ def test_what_is_largely_and_what_is_partly_mixed_with_the_batch_are_told_apart(
     assert "X0, x1 and 4 interactions are partly mixed with the batch (correlation up to 0.33)" in plan.verdict
 
 
+def test_what_the_castings_made_before_share_with_an_effect_is_told():
+    made = pd.DataFrame({"resin_c": [22, 32, 22], "pour": ["stream"] * 3})
+    factors = [Factor("resin_c", 22, 32), Factor("pour", ["stream", "ladle"])]
+    plan = plan_trials(factors, 6, made=made)
+    ladle = np.r_[np.zeros(3), plan.table["pour"].eq("ladle")]
+    expected = abs(np.corrcoef(ladle, np.r_[np.ones(3), np.zeros(6)])[0, 1])
+    found = plan.aliases.set_index(["effect", "alias"])["correlation"]
+    assert found["pour", "made before"] == pytest.approx(expected, abs=6e-4)
+    assert (
+        "Pour is largely mixed with what has changed since the castings made before (correlation up to" in plan.verdict
+    )
+    assert "made before" in [t.get_text() for t in plan.figure(kind="aliases").axes[0].get_yticklabels()]
+    assert not (plan_trials(factors, 6).aliases["alias"] == "made before").any()
+
+
 def test_a_factorial_over_uneven_numbers_does_not_say_that_nothing_is_mixed():
     plan = plan_trials([Factor("resin_c", 22, 32), Factor("rest_min", [0, 2, 10])], 9, goal="curve")
     assert plan.kind == "full factorial"
@@ -157,3 +172,12 @@ def test_the_precision_in_the_verdict_holds_for_every_effect_bends_too():
     widest = known["half_width"].max()
     assert known.loc[known["half_width"].idxmax(), "effect"] == "bend of resin_c"
     assert f"Effects judged on batches will be known to within {widest:.2f} standard deviations" in plan.verdict
+
+
+def test_nothing_left_within_batches_is_not_called_as_many_effects_as_castings():
+    factors = [Factor("resin_c", 22, 28, per_batch=True), *numbers(4)]
+    plan = plan_trials(factors, 8, batch_size=2)
+    assert plan.precision.loc[plan.precision["judged_on"] == "castings", "df"].eq(0).all()
+    assert plan.precision.loc[plan.precision["judged_on"] == "batches", "df"].gt(0).all()
+    assert any(c.startswith("No casting is left over within batches") for c in plan.cautions)
+    assert not any("As many effects as castings" in c for c in plan.cautions)
