@@ -11,7 +11,7 @@ import pandas as pd
 
 from castlab import labels
 from castlab.analysis import words
-from castlab.designs import assess, chances, exchange, layouts, simulation, truth, workers
+from castlab.designs import aliasing, assess, chances, exchange, layouts, simulation, truth, workers
 from castlab.designs.design import Design
 from castlab.designs.ladder import ENOUGH, MOST, Ladder
 from castlab.designs.truth import Truth
@@ -50,6 +50,8 @@ class Power(Result):
     def tables(self) -> dict[str, pd.DataFrame]:
         shares = {c: [words.share(p) for p in self.table[c]] for c in ("power", "low", "high")}
         told = self.table.assign(**shares)
+        if "effect" in told:
+            told["effect"] = [aliasing.said(effect) for effect in told["effect"]]
         return {"Chance to show it": told if self.simulations else told.drop(columns=["low", "high"])}
 
 

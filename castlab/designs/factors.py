@@ -156,10 +156,10 @@ class Factor:
         known = {str(v): k for k, v in enumerate(self.settings)}
         if set(known) == {"False", "True"}:
             known |= {"no": 0, "yes": 1, "0": 0, "1": 1}
-        unknown = next((v for v in values if str(v) not in known), None)
-        if unknown is not None:
+        unknown = [v for v in values if str(v) not in known]
+        if unknown:
             raise InputError(
-                f"factor {self.name} has no setting {unknown!r}; its settings: "
+                f"factor {self.name} has no setting {unknown[0]!r}; its settings: "
                 f"{', '.join(labels.level(v) for v in self.settings)}"
             )
         return np.array([known[str(v)] for v in values])
@@ -258,7 +258,7 @@ def covered(factor: Factor, what: Any, values: Sequence[Any]) -> np.ndarray:
                 f"a forbidden combination holds {factor.name}: {what!r}; accepted: a range (from, to), the smaller first"
             )
         return np.array([what[0] <= float(v) <= what[1] for v in values], dtype=bool)
-    return np.isin(np.round(factor.coded(values), 9), np.round(factor.coded(_listed(what)), 9))
+    return np.isin(np.round(factor.coded(values), 9), np.round(factor.coded(meant(what)), 9))
 
 
 def in_words(rule: Mapping[str, Any], factors: Sequence[Factor]) -> str:
@@ -274,10 +274,11 @@ def _what(factor: Factor, what: Any) -> str:
         return (
             " to ".join(map(labels.level, what))
             if isinstance(what, tuple)
-            else " or ".join(map(labels.level, _listed(what)))
+            else " or ".join(map(labels.level, meant(what)))
         )
-    return " or ".join(labels.level(factor.settings[k]) for k in factor.coded(_listed(what)))
+    return " or ".join(labels.level(factor.settings[k]) for k in factor.coded(meant(what)))
 
 
-def _listed(what: Any) -> list[Any]:
-    return list(what) if isinstance(what, (list, set, frozenset)) else [what]
+def meant(what: Any) -> list[Any]:
+    """The settings that a rule lists; a single one need not be in a list."""
+    return list(what) if isinstance(what, (list, set, frozenset, np.ndarray, pd.Series)) else [what]

@@ -10,7 +10,7 @@ import numpy as np
 from castlab.analysis import words
 from castlab.analysis.reading import coding
 from castlab.designs import space as spaces
-from castlab.designs.factors import Factor, covered
+from castlab.designs.factors import Factor, covered, meant
 from castlab.errors import InputError
 from castlab.given import listed
 
@@ -107,7 +107,7 @@ def _held_at(factor: Factor, what: Any) -> bool:
         elif isinstance(hold, (int, float, np.number)):
             known = Factor(factor.name, float(hold) - 1, float(hold) + 1)
         else:
-            return str(hold) in map(str, what if isinstance(what, (list, set, frozenset)) else [what])
+            return str(hold) in map(str, meant(what))
     return bool(covered(known, what, [hold])[0])
 
 

@@ -153,6 +153,20 @@ def test_rules_over_held_levels_are_read_as_those_over_varied_ones():
         plan_trials(factors, 8, forbid=[{**rule, "chamber": "never"}])
 
 
+@pytest.mark.parametrize(
+    "listed", [["ladle", "pump"], {"ladle", "pump"}, np.array(["ladle", "pump"]), pd.Series(["ladle", "pump"])]
+)
+def test_a_rule_lists_settings_however_lists_are_kept(listed):
+    factors = [Factor.on_off("mold_vacuum"), Factor("pour", ["stream", "ladle", "pump"]), Factor("rest_min", 0, 10)]
+    plan = plan_trials(factors, 12, forbid=[{"mold_vacuum": True, "pour": listed}])
+    assert set(plan.table.loc[plan.table["mold_vacuum"], "pour"]) == {"stream"}
+
+
+def test_a_rule_over_a_blank_is_refused():
+    with pytest.raises(InputError, match="factor mold_vacuum has no setting None; its settings: no, yes"):
+        plan_trials(BENCH, 8, forbid=[{"mold_vacuum": None, "pour": "ladle"}])
+
+
 def test_doubled_columns_of_castings_made_are_named():
     made = pd.DataFrame({"resin_c": [22, 32], "pour": ["stream", "ladle"]})
     with pytest.raises(InputError, match="made has 2 columns 'resin_c'; accepted: each column once"):

@@ -64,6 +64,20 @@ def test_a_plan_names_its_weakest_main_effect_and_any_that_is_asked_for():
     assert "<h4>Chance to show it</h4>" in pour._repr_html_()
 
 
+def test_the_table_of_a_plan_names_effects_as_its_picture_and_verdict_do():
+    plan = plan_trials([Factor("resin_c", 22, 32), Factor("rest_min", 0, 10)], 9, goal="curve")
+    found = power(plan, kind="measure", effect=2, spread=1)
+    told = found.tables()["Chance to show it"]["effect"].tolist()
+    assert told == [
+        "resin temperature",
+        "rest",
+        "resin temperature x rest",
+        "bend of resin temperature",
+        "bend of rest",
+    ]
+    assert told == [t.get_text().partition("\n")[0] for t in found.figure().axes[0].get_yticklabels()][::-1]
+
+
 def test_a_plan_with_nothing_left_over_shows_nothing():
     saturated = plan_trials([Factor(f"x{j}", 0, 1) for j in range(11)], 12)
     found = power(saturated, effect=5, kind="measure", spread=1)
