@@ -344,8 +344,45 @@ def test_numbers_typed_as_text_beside_another_text_are_levels_and_that_is_said()
     fit = fit_factors(frame, "bubbles", ["resin_c"])
     assert any("'about 24' (row 3), so all of its settings were taken as levels" in said for said in fit.cautions)
     for plain in (["wax", "spray", "none", "1"], ["1", "2", "3", "4"], [5.0, "none", 5.0, "none"]):
-        other = fit_factors(frame.assign(resin_c=plain * 3), "bubbles", ["resin_c"])
+        other = fit_factors(frame.assign(release=plain * 3), "bubbles", ["release"])
         assert not any("taken as levels" in said for said in other.cautions)
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        (["22", "32"], "resin_c holds numbers written as text, which were taken as levels"),
+        (["22", "22.0", "32", "32"], "resin_c holds numbers written as text, which were taken as levels"),
+        (["22", "32", "32 C", "22"], "resin_c holds '32 C' (row 2), so all of its settings were taken as levels"),
+        (["22 C", "32 C"], "resin_c holds '22 C' (row 0), so all of its settings were taken as levels"),
+        (["22", "22,5", "32", "32"], "resin_c holds '22,5' (row 1), so all of its settings were taken as levels"),
+    ],
+)
+def test_text_in_a_column_with_a_unit_becomes_levels_but_not_without_a_word(typed, said):
+    counts = [3, 5, 4, 6, 2, 7, 5, 3, 4, 6, 5, 4]
+    fit = fit_factors(pd.DataFrame({"resin_c": (typed * 6)[:12], "bubbles": counts}), "bubbles", "resin_c")
+    assert any(caution.startswith(said) for caution in fit.cautions)
+
+
+@pytest.mark.parametrize("size", [5_000, 20_000, 150_000, 1_000_000])
+@pytest.mark.parametrize("apart", [0.02, 0.6])
+def test_large_counts_in_batches_get_the_answer_of_their_logarithms(size, apart):
+    """Where counting adds no luck to speak of, the model of log counts is that of a measure, so its answers are the check."""
+    rng = np.random.default_rng(11)
+    batch = np.repeat(np.arange(6), 4)
+    for within in (0.002, 0.1):
+        for _ in range(5):
+            frame = pd.DataFrame({"batch_id": batch, "warm": batch % 2, "pour": np.tile(["ladle", "stream"], 12)})
+            line = 0.1 * (frame["pour"] == "stream") + rng.normal(0, apart, 6)[batch] + rng.normal(0, within, 24)
+            frame["bubbles"] = rng.poisson(size * np.exp(line))
+            frame["log_bubbles"] = np.log(frame["bubbles"])
+            counted = fit_factors(frame, "bubbles", ["warm", "pour"], kind="count").effects
+            measured = fit_factors(frame, "log_bubbles", ["warm", "pour"], kind="measure").effects
+            for column in ("estimate", "low", "high"):
+                assert np.log(counted[column].to_numpy()) == pytest.approx(
+                    measured[column].to_numpy(), abs=0.15 * within + 0.1 * apart
+                )
+            assert counted["p_value"].iloc[1] == pytest.approx(measured["p_value"].iloc[1], rel=0.2, abs=1e-3)
 
 
 def test_numeric_contrasts_are_over_a_step_that_was_tried():

@@ -42,11 +42,11 @@ degrees of freedom are too many where two batches to judge by agree by luck. Mor
 taken for 1 + 2 / df times what it is, for the degrees of freedom) brings 6.0 to 6.5%, but 3.7% where batches do not differ.
 Passes were inside in 84 of 87 cells (344 of 348 rates, seeds 260700 and 344000): outside were 12 castings without batches
 of which three in four pass, whose test can have a size of 2.2 or 6.6% and none between, 24 in 8 batches (2.5%, where it is
-4.1% of all outcomes), and 17 in 5 batches with two more factors (3.0% with 4000 runs). Added up over all outcomes, without any slack, 213 of the 224 rates of 56 cells are inside; the others are
-3.7 to 6.6% false positives and coverage of 93.4%. Four batches show little: t on two degrees of freedom takes batches that
-agree by luck for sure, and 2 of 3 against 1 of 3 castings, twice, read surer than 3 against 0 and 3 against 1.
-With t and chi-square instead of outcomes 61 cells were inside: 1 to 3% with four batches, 7.6% with eight batches of two,
-coverage of 91% in 24 or 30 castings in 6 batches.
+4.1% of all outcomes), and 17 in 5 batches with two more factors (3.0% with 4000 runs). Added up over all outcomes, without
+any slack, 213 of the 224 rates of 56 cells are inside; the others are 3.7 to 6.6% false positives and coverage of 93.4%.
+Four batches show little: t on two degrees of freedom takes batches that agree by luck for sure, and 2 of 3 against 1 of 3
+castings, twice, read surer than 3 against 0 and 3 against 1. With t and chi-square instead of outcomes 61 cells were
+inside: 1 to 3% with four batches, 7.6% with eight batches of two, coverage of 91% in 24 or 30 castings in 6 batches.
 
 The mean of counts in batches is unbiased within 3% and covered in 90 to 98% at settings tried and, with what `count_fit` puts
 right, midway between them, where it would come out 2 to 7% low.

@@ -171,7 +171,7 @@ def maximise(model: Likelihood, start: np.ndarray | None = None, fixed: dict[int
             trial = theta.copy()
             trial[free] += step
             new = model.at(trial)
-            if new[0] >= value - 1e-12:
+            if new[0] >= value - 1e-12 * max(1.0, abs(value)):
                 break
             step /= 2
         else:

@@ -155,9 +155,8 @@ def _looked_up(line: np.ndarray, apart: np.ndarray, *rows: int) -> list[np.ndarr
         table = _table()[row]
         low = table.take(left)
         found.append(low + part * (table.take(left + 1) - low))
-    if line.max() > _MOST_LINE:
-        far, ends = line > _MOST_LINE, (line, np.ones(1), (apart**2)[:, None])
-        found = [np.where(far, ends[row], values) for row, values in zip(rows, found, strict=True)]
+        if row == 0 and line.max() > _MOST_LINE:  # without a step at the end, across which a search would never settle
+            found[-1] += np.maximum(line - _MOST_LINE, 0.0)
     return found
 
 

@@ -23,8 +23,8 @@ from castlab.errors import InputError
 
 MOST_LEVELS_AS_RANGE = 5
 SAME = 1e-9
-NAME = "trial_id"
 """Numbers this close together, relative to their size, are one setting (differences of rounding)."""
+NAME = "trial_id"
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,18 @@ class Factor:
         if self.numeric:
             return [f"{' against '.join(labels.levels([self.high, self.low]))} {labels.unit(self.name)}".strip()]
         reference, *others = labels.levels(self.levels)
-        return [f"{level} instead of {reference}" for level in others]
+        return [f"{level} instead of {self.measured(reference)}" for level in others]
+
+    def measured(self, level: str) -> str:
+        """A level with the unit of its column, where the levels are numbers.
+
+        Examples
+        --------
+        >>> Factor("resin_c", False, ("22", "30")).measured("22"), Factor("resin_c", False, ("cold", "30")).measured("30")
+        ('22 °C', '30')
+        """
+        numbers = pd.to_numeric(pd.Series(labels.levels(self.levels), dtype=object), errors="coerce")
+        return f"{level} {labels.unit(self.name)}".strip() if numbers.notna().all() else level
 
     @property
     def held(self) -> Any:
@@ -145,7 +156,8 @@ def read_factor(column: pd.Series) -> Factor:
 
 
 def texts_among_numbers(frame: pd.DataFrame, names: Sequence[str]) -> list[str]:
-    """What to say of factors whose settings are text although most of them read as numbers, such as "24" and "about 24".
+    """What to say of factors whose settings are text although their column is one of numbers: most of them read as numbers,
+    such as "24" and "about 24", or the column's name has a unit.
 
     Raises
     ------
@@ -158,24 +170,35 @@ def texts_among_numbers(frame: pd.DataFrame, names: Sequence[str]) -> list[str]:
         if values.dtype != object and not isinstance(values.dtype, pd.StringDtype):
             continue
         text = np.array([isinstance(v, str) for v in values], dtype=bool)
-        read = pd.to_numeric(values.where(text, 0), errors="coerce").notna().to_numpy()
-        true = [v for v in values[~text] if isinstance(v, (int, float, np.number)) and not isinstance(v, bool)]
-        odd = text if len(true) == int((~text).sum()) and len(set(true)) > 1 else ~read
-        if not odd.any():
+        if not text.any():
             continue
-        row = values.index[odd][0]
-        where = f"casting {frame.loc[row, NAME]}" if NAME in frame and frame.index.is_unique else f"row {row}"
-        what = f"{name} holds {values[odd].iloc[0]!r} ({where})"
-        if odd is text:
+        true = [v for v in values[~text] if isinstance(v, (int, float, np.number)) and not isinstance(v, bool)]
+        if len(true) == int((~text).sum()) and len(set(true)) > 1:
             raise InputError(
-                f"{what} among numbers; accepted: a number for every casting (blank where it is not known), or levels: "
-                f"frame[{name!r}].astype('category')"
+                f"{_holds(frame, values[text])} among numbers; accepted: a number for every casting (blank where it is not "
+                f"known), or levels: frame[{name!r}].astype('category')"
             )
-        if len(set(values[~odd])) > 2 and (~odd).sum() > odd.sum():
+        odd = pd.to_numeric(values.where(text, 0), errors="coerce").isna().to_numpy()
+        settings = len(set(values[~odd]))
+        mostly = settings > 2 and (~odd).sum() > odd.sum()
+        if odd.any() and (mostly or labels.unit(name)):
             said.append(
-                f"{what}, so all of its settings were taken as levels, not as numbers: correct it if it is one."
+                f"{_holds(frame, values[odd])}, so all of its settings were taken as levels, not as numbers: correct it if it "
+                "is one."
+            )
+        elif not odd.any() and (settings > MOST_LEVELS_AS_RANGE or labels.unit(name)):
+            said.append(
+                f"{name} holds numbers written as text, which were taken as levels: pd.to_numeric(frame[{name!r}]) makes "
+                "numbers of them."
             )
     return said
+
+
+def _holds(frame: pd.DataFrame, values: pd.Series) -> str:
+    """The first of these values of a column, and of which casting it is."""
+    row = values.index[0]
+    where = f"casting {frame.loc[row, NAME]}" if NAME in frame and frame.index.is_unique else f"row {row}"
+    return f"{values.name} holds {values.iloc[0]!r} ({where})"
 
 
 def _numeric(name: str, values: np.ndarray) -> Factor:
