@@ -143,6 +143,14 @@ def test_the_page_says_what_limits_it_and_takes_care(files):
     assert "safety data sheet" in text
 
 
+def test_how_far_to_trust_it_says_nothing_twice_and_names_what_cannot_be_told(demo):
+    for response in ("bubbles", "passed"):
+        said = tell(demo, response=response).trust()
+        sentences = [part.strip() for part in re.split(r"<[^>]+>|\.(?= )", str(said)) if len(part.strip()) > 60]
+        assert len(sentences) == len(set(sentences))
+        assert "that these castings cannot tell (molds)" in said
+
+
 def test_the_footer_ties_the_page_to_its_data(files, demo):
     text = page_of(files).text
     evidence = read(demo, product="pod block")

@@ -259,8 +259,8 @@ class Story:
             return Markup("")
         checks = self.fit.checks()
         close = checks.table["sentence"].str.contains("close to the line")
-        said = [*checks.findings("serious"), *checks.findings("look"), *checks.table.loc[close, "sentence"]]
-        shown = bullets(self.plain(line) for line in dict.fromkeys(said))
+        said = [line for line in checks.table.loc[close, "sentence"] if line not in checks.verdict]
+        shown = bullets(self.plain(line) for line in said)
         return Markup(f"<h2>How far to trust it</h2>{paragraph(self.plain(checks.verdict))}{shown}")
 
     def cannot_tell(self) -> Markup:

@@ -159,6 +159,55 @@ def test_settings_with_one_outcome_only_are_named():
     assert "pour stream instead of ladle" in row["sentence"]
 
 
+def test_castings_in_the_order_of_their_settings_cannot_tell_a_drift():
+    """Rows sorted by a setting whose effect bends: the bend read as a drift of 130 to more than 1000 times."""
+    rng = np.random.default_rng(4)
+    warm = np.sort(rng.uniform(20, 32, 24))
+    frame = pd.DataFrame({"resin_c": warm, "bubbles": rng.poisson(np.exp(1 + (warm - 20) ** 2 / 30))})
+    for made, told in (
+        (frame, "The rows stand in the order of resin temperature"),
+        (
+            frame.assign(poured_at=pd.date_range("2026-03-02", periods=24, freq="h")),
+            "The castings were made (by poured_at) in the order of resin temperature",
+        ),
+    ):
+        row = fit_factors(made, "bubbles", "resin_c").checks().table.set_index("check").loc["time trend"]
+        assert row["finding"] in ("cannot tell", "look")
+        assert row["sentence"].startswith(told)
+        assert "times" not in row["sentence"]
+    mixed = frame.sample(frac=1, random_state=1)
+    assert "in the order" not in str(fit_factors(mixed, "bubbles", "resin_c").checks().table["sentence"].to_list())
+
+
+@pytest.mark.parametrize(("check", "none"), [("molds", "No difference"), ("time trend", "No drift")])
+def test_what_lies_between_the_line_and_a_finding_is_told_as_a_hint(check, none):
+    for seed in range(60):
+        row = checked(made(seed)).table.set_index("check").loc[check]
+        if row["finding"] == "fine":
+            assert row["sentence"].startswith(none) == (row["number"] >= 0.05)
+        if 0.01 <= row["number"] < 0.05:
+            assert "hint" in row["sentence"]
+            assert row["finding"] == "fine"
+            return
+    raise AssertionError("no seed gave a p-value between 0.01 and 0.05")
+
+
+def test_counts_that_were_stopped_show_no_bend_and_no_odd_scatter_where_they_pile_up():
+    """True counts follow a straight line (on the log scale); stopped at 50, they seem to level off."""
+    rng = np.random.default_rng(8)
+    warm = rng.permutation(np.repeat([20.0, 24.0, 28.0, 32.0], 6))
+    true = rng.poisson(np.exp(2.3 + 0.2 * (warm - 20)))
+    stopped = true > 50
+    frame = pd.DataFrame({"resin_c": warm, "bubbles": np.minimum(true, 50), "bubbles_stopped": stopped})
+    at_face = fit_factors(frame.drop(columns="bubbles_stopped"), "bubbles", "resin_c").checks()
+    assert finding(at_face, "straight lines") != "fine"
+    rows = fit_factors(frame, "bubbles", "resin_c").checks().table.set_index("check")
+    assert rows.loc["straight lines", "finding"] == "fine"
+    for check in ("shape of the scatter", "spread"):
+        assert rows.loc[check, "finding"] == "cannot tell"
+        assert f"Of {stopped.sum()} of 24 castings only a limit of bubbles is known" in rows.loc[check, "sentence"]
+
+
 @pytest.mark.parametrize(("kind", "values"), [("grade", [0, 1, 2, 3]), ("pass", [0, 1]), ("count", [3, 9, 4, 7])])
 def test_every_kind_is_checked_with_and_without_batches(kind, values):
     frame = made(2).assign(y=np.random.default_rng(2).choice(values, 32))

@@ -6,6 +6,7 @@ the sentences in `sentences`.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +29,8 @@ LOOK, SERIOUS = 0.01, 0.001
 NAMES, MOLDS, TIMES = ("trial_id",), ("mold_id", "mold"), ("poured_at", "mixed_at")
 """Columns that name a casting, its mold, and when it was made; the first that is there and filled in is used."""
 BATCH = "batch_id"
+IN_ORDER = 0.7
+"""Share of the variance of the order made above which a factor went with it; castings sorted by two settings have 0.75."""
 TOGETHER = 10.0
 """Variance inflation above which settings that went together are told (a common rule of thumb)."""
 COLUMNS = ["check", "finding", "sentence", "number", "number_is"]
@@ -157,8 +160,9 @@ def _order(fit: FactorFit) -> tuple[str, np.ndarray]:
 # columns added to the fit
 
 
-def _with(seen: _Looked, factor: Factor, block: np.ndarray) -> tuple[float, float, float, float] | None:
-    """p-value of these columns added to the fit, and the estimate and interval of the first; None where it cannot be told."""
+def _with(seen: _Looked, factor: Factor, block: np.ndarray) -> tuple[float, Callable[[], tuple[float, float]]] | None:
+    """p-value of these columns added to the fit, and what gives the interval of the first, which takes most of the time where
+    castings are many; None where it cannot be told."""
     design, used = seen.fit._design, seen.fit._castings
     at = design.X.shape[1]
     X = np.hstack([design.X, block])
@@ -166,16 +170,25 @@ def _with(seen: _Looked, factor: Factor, block: np.ndarray) -> tuple[float, floa
         return None
     cols = tuple(range(at, at + block.shape[1]))
     try:
-        chosen = influence.refit(used, Design((*design.terms, Term(factor.name, (factor,), cols)), X))
-        p, ends = chosen.model.test(cols).p, chosen.model.interval(at)
+        chosen = influence.refit(used, Design((*design.terms, Term(factor.name, (factor,), cols)), X), seen.fit._chosen)
+        p = chosen.model.test(cols).p
     except (FitError, np.linalg.LinAlgError):
         return None
     if chosen.scale != seen.fit.scale:
         return None
-    values = np.array([chosen.model.coef[at], *ends])
-    with np.errstate(over="ignore"):
-        told = values if chosen.scale == "difference" else np.exp(values)
-    return p, float(told[0]), float(told[1]), float(told[2])
+
+    def interval() -> tuple[float, float]:
+        ends = np.array(chosen.model.interval(at))
+        low, high = ends if chosen.scale == "difference" else np.exp(ends)
+        return float(low), float(high)
+
+    return p, interval
+
+
+def _limited(seen: _Looked) -> int:
+    """Castings of which only a limit is known: they pile up there, whatever the scatter is."""
+    known = seen.fit._castings.known
+    return 0 if known is None or known.readings is not None else int((~known.exact).sum())
 
 
 # the checks
@@ -195,6 +208,8 @@ def _shape(seen: _Looked) -> Row:
     q = seen.left.quantile
     if seen.left.df < 3 or len(q) < 8:
         return Row("shape of the scatter", "cannot tell", say.FEW_FOR_SHAPE)
+    if limited := _limited(seen):
+        return Row("shape of the scatter", "cannot tell", say.limited(limited, seen.fit))
     p = float(stats.shapiro(q).pvalue)
     finding = graded(2 * p)  # residuals are not independent, which makes the test find about twice as much as it should
     return Row("shape of the scatter", finding, say.shape(finding, seen.fit.kind), p, "p")
@@ -206,6 +221,8 @@ def _spread(seen: _Looked) -> Row:
     fit, left = seen.fit, seen.left
     if fit.kind == "pass" or np.ptp(left.expected) < 1e-12:
         return Row("spread", "fine", say.spread_of_passes(fit))
+    if limited := _limited(seen):
+        return Row("spread", "cannot tell", say.limited(limited, fit))
     squares = left.quantile**2
     r = float(np.corrcoef(squares, left.expected)[0, 1])
     p = float(stats.chi2.sf(fit.n * r * r, 1))
@@ -253,7 +270,25 @@ def _trend(seen: _Looked) -> Row:
     if found is None:
         return Row("time trend", "cannot tell", say.NO_TREND)
     finding = graded(found[0])
-    return Row("time trend", finding, say.trend(finding, found, column, seen.fit), found[0], "p")
+    if sorted_by := _in_order(seen):
+        graver = "cannot tell" if finding == "fine" else "look"
+        return Row("time trend", graver, say.trend_in_order(sorted_by, column, told=finding != "fine"), found[0], "p")
+    return Row("time trend", finding, say.trend(finding, found[0], found[1](), column, seen.fit), found[0], "p")
+
+
+def _in_order(seen: _Looked) -> list[str]:
+    """Factors that changed with the order in which the castings were made: they share at least `IN_ORDER` of its variance,
+    after what as many columns share by chance."""
+    X, order = seen.fit._design.X, seen.order[1] - seen.order[1].mean()
+    named = []
+    for term in seen.fit._design.terms:
+        block = X[:, list(term.cols)] - X[:, list(term.cols)].mean(axis=0)
+        left = order - block @ np.linalg.lstsq(block, order, rcond=None)[0]
+        spare = len(order) - 1 - len(term.cols)
+        if len(term.parts) == 1 and spare > 0:
+            shared = 1 - (left @ left / spare) / (order @ order / (len(order) - 1))
+            named += [term.name] if shared >= IN_ORDER else []
+    return named
 
 
 def _molds(seen: _Looked) -> Row:
@@ -273,7 +308,7 @@ def _molds(seen: _Looked) -> Row:
     apart = (means["mean"] * np.sqrt(means["size"])).abs()
     oddest = str(apart.idxmax())
     finding = graded(found[0])
-    sentence = say.molds(finding, texts.nunique(), oddest, bool(means.loc[oddest, "mean"] > 0), seen.fit)
+    sentence = say.molds(found[0], finding, texts.nunique(), oddest, bool(means.loc[oddest, "mean"] > 0), seen.fit)
     return Row("molds", finding, sentence, found[0], "p")
 
 

@@ -169,6 +169,8 @@ def without(castings: Castings, keep: np.ndarray) -> Castings:
     )  # fmt: skip
 
 
-def refit(castings: Castings, design: Design) -> Chosen:
-    """The same method on other columns, with responses that are not known exactly taken as first guessed."""
-    return choose.choose(replace(castings, known=None), design)
+def refit(castings: Castings, design: Design, chosen: Chosen) -> Chosen:
+    """The same method on more columns than in the fit that was `chosen`."""
+    if isinstance(chosen.model, Pooled):
+        return imperfect.beside(castings, design, chosen)
+    return choose.choose(castings, design)

@@ -33,6 +33,7 @@ class Row:
 
 
 FEW_FOR_SHAPE = "Too few castings to see the shape of their scatter."
+HINT = "which is no finding among so many checks; keep an eye on it"
 NO_TREND = "The order in which the castings were made cannot be told from the settings and batches, so a drift could hide in them. Make the next castings in random order."
 NO_MOLDS = (
     "No mold is written down for these castings, so differences between molds cannot be seen. Write mold_id down."
@@ -70,6 +71,11 @@ def shape(finding: str, kind: str) -> str:
         else "a setting that was not written down may explain it"
     )
     return f"The scatter of the castings is not shaped as the model takes it to be: {what}. Lean on the shuffled settings (the check below) rather than on the model's p-values."
+
+
+def limited(castings: int, fit: FactorFit) -> str:
+    """Responses of which only a limit is known hide how castings scatter."""
+    return f"Of {castings} of {words.count(fit.n, 'casting')} only a limit of {labels.name(fit.response)} is known, which hides how castings scatter."
 
 
 def spread_of_passes(fit: FactorFit) -> str:
@@ -168,13 +174,29 @@ def bends(bent: Sequence[Sequence[str]], looked: Sequence[str], two: Sequence[st
     return f'A straight line misses a bend in {told}: best or worst may lie between the ends. Cast more settings in between (a plan with goal="curve").{rest}'
 
 
-def trend(finding: str, found: tuple[float, float, float, float], column: str, fit: FactorFit) -> str:
+def trend(finding: str, p: float, ends: tuple[float, float], column: str, fit: FactorFit) -> str:
     """Whether the response drifted in the order the castings were made."""
     by = f" (by {column})" if column else " (by the order of the rows)"
-    span = verdicts.possible(found[2], found[3], fit.scale, fit.response)
+    span = verdicts.possible(*ends, fit.scale, fit.response)
+    if finding == "fine" and p < words.LINE:
+        return f"From the first casting to the last{by} these castings hint at a drift, {span} ({words.p_value(p)}), {HINT}."
     if finding == "fine":
         return f"No drift shown from the first casting to the last{by}; {span} remains possible."
     return f"From the first casting to the last{by} there is a drift that the settings do not explain: {span}. Look for what changed (resin age, weather, pump, molds); make further castings in random order."
+
+
+def trend_in_order(factors: Sequence[str], column: str, *, told: bool) -> str:
+    """Castings that were made, or stand, in the order of their settings."""
+    names = _names(factors)
+    how = f"The castings were made (by {column}) in the order of" if column else "The rows stand in the order of"
+    both = (
+        "what looks like a drift may be their effect or a bend in it, and the other way round"
+        if told
+        else "a drift over time cannot be told from their effect"
+    )
+    both = both.replace("their", "its") if len(factors) == 1 else both
+    when = "" if column else " Write down when each casting was made (poured_at)."
+    return f"{how} {names}, so {both}.{when} Make the next castings in random order."
 
 
 def molds_untold(number: int) -> str:
@@ -184,12 +206,14 @@ def molds_untold(number: int) -> str:
     )
 
 
-def molds(finding: str, number: int, oddest: str, more: bool, fit: FactorFit) -> str:
+def molds(p: float, finding: str, number: int, oddest: str, more: bool, fit: FactorFit) -> str:
     """Whether molds differ."""
-    if finding == "fine":
+    if finding == "fine" and p >= words.LINE:
         return f"No difference between the {number} molds is shown beyond the settings."
-    what = "higher" if more else "lower"
-    return f"The {number} molds differ beyond the settings: mold {oddest} comes out {what} in {labels.name(fit.response)}. Look at that mold, and take the mold in as a factor."
+    furthest = f"mold {oddest} comes out {'higher' if more else 'lower'} in {labels.name(fit.response)}"
+    if finding == "fine":
+        return f"These castings hint that the {number} molds differ ({furthest}; {words.p_value(p)}), {HINT}."
+    return f"The {number} molds differ beyond the settings: {furthest}. Look at that mold, and take the mold in as a factor."
 
 
 def batches_ignored(finding: str) -> str:
@@ -281,7 +305,8 @@ def verdict(table: pd.DataFrame) -> str:
         )
         if f in count
     ]
-    told = [words.listing(parts) + "."]
+    untold = table.loc[table["finding"] == "cannot tell", "check"].to_list()
+    told = [words.listing(parts) + (f" ({words.listing(untold)})." if untold else ".")]
     for finding, lead in (("serious", "Serious: "), ("look", "Look: ")):
         told += [lead + sentence for sentence in table.loc[table["finding"] == finding, "sentence"]]
     if set(count.index) & {"look", "serious"}:

@@ -86,6 +86,19 @@ def without(castings: Castings, design: Design, whole: Chosen, keep: np.ndarray)
     return replace(quick, model=replace(quick.model, shapes=whole.model.shapes))
 
 
+def beside(castings: Castings, design: Design, whole: Chosen) -> Chosen:
+    """A quick look at a fit with more columns: true responses as drawn without them, so that what they add is rather too
+    little than too much.
+
+    Raises
+    ------
+    FitError
+        As `fit`.
+    """
+    assert isinstance(whole.model, pooling.Pooled)
+    return _pooled(castings, design, whole.model.truths[:QUICK])
+
+
 def _pooled(castings: Castings, design: Design, truths: np.ndarray) -> Chosen:
     """The fits of plausible true responses (draws, n) as one."""
     fits, failed = [], []
