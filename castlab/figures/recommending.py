@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
     from castlab.analysis import Recommendation
 
 MOST_RESPONSES, MOST_SETTINGS = 4, 6
+PAGE = 96
+"""Letters of the names of levels that stand beside each other across the page."""
+_BEYOND = (0, (3, 2))
 GOOD = COLOURS[2]
 """What is good enough; a hatch goes with it."""
 
@@ -47,11 +51,12 @@ def draw_recommendation(found: Recommendation) -> Picture:
         if chosen:
             panels = bands[1, 0].subplots(1, len(chosen), sharey=True, squeeze=False)[0]
             for axes, name in zip(panels, chosen, strict=True):
-                _along(axes, curves[curves["factor"] == name], name, found.settings[name])
+                letters = PAGE // len(chosen)
+                _along(axes, curves[curves["factor"] == name], name, found.settings[name], letters)
             if found.fits[0].kind == "pass":
                 panels[0].yaxis.set_major_formatter("{x:.0%}")
             panels[0].set_ylabel(f"expected {labels.label(found.fits[0].response)}", fontsize=9)
-        _legend(figure)
+        _legend(figure, beyond=not curves["tried"].all())
     told = advice.told(found).set_index("response")
     said = "; ".join(
         f"{labels.name(row.response)} {told.loc[row.response, 'expected']} ({told.loc[row.response, 'low']} to "
@@ -95,12 +100,14 @@ def _outcome(axes: Axes, row: Any, band: tuple[float, float], *, share: bool, na
     axes.set_xlabel(labels.label(row.response))
 
 
-def _along(axes: Axes, curve: Any, name: str, chosen: Any) -> None:
+def _along(axes: Axes, curve: Any, name: str, chosen: Any, letters: int) -> None:
     y, low, high = (curve[c].to_numpy(dtype=float) for c in ("expected", "low", "high"))
     if isinstance(chosen, float):
         x = curve["value"].to_numpy(dtype=float)
         axes.fill_between(x, low, high, color=FAINT)
-        axes.plot(x, y, color=INK, lw=1.6)
+        tried = curve["tried"].to_numpy(dtype=bool)
+        axes.plot(x, y, color=INK, lw=1.6, ls=_BEYOND)
+        axes.plot(x[tried], y[tried], color=INK, lw=1.6)
         axes.axvline(chosen, color=SURE, lw=1.2, ls=":")
         axes.plot(chosen, np.interp(chosen, x, y), "o", color=SURE, ms=7)
         axes.set_xlabel(labels.label(name), fontsize=9)
@@ -111,13 +118,12 @@ def _along(axes: Axes, curve: Any, name: str, chosen: Any) -> None:
         axes.plot(x, y, "s", mfc="white", mec=INK, mew=1.5, ms=6)
         place = levels.index(labels.level(chosen))
         axes.plot(place, y[place], "o", color=SURE, ms=7)
-        slanted = max(map(len, levels)) * len(levels) > 14
-        axes.set_xticks(x, levels, rotation=25 if slanted else 0, ha="right" if slanted else "center")
+        axes.set_xticks(x, [textwrap.fill(level, max(6, letters // len(levels) - 1)) for level in levels])
         axes.set_xlim(-0.6, len(levels) - 0.4)
         axes.set_xlabel(labels.label(name), fontsize=9)
 
 
-def _legend(figure: Picture) -> None:
+def _legend(figure: Picture, *, beyond: bool) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
@@ -127,4 +133,6 @@ def _legend(figure: Picture) -> None:
         Line2D([], [], marker="s", ls="", mfc="white", mec=QUIET, mew=1.8, ms=7, label="usual settings"),
         Patch(fc=GOOD, ec=GOOD, alpha=0.3, hatch="//", label="good enough"),
     ]
-    figure.legend(handles=handles, loc="outside lower right", ncols=4)
+    if beyond:
+        handles.append(Line2D([], [], color=INK, lw=1.6, ls=_BEYOND, label="beyond what was tried"))
+    figure.legend(handles=handles, loc="outside lower right", ncols=len(handles))

@@ -216,7 +216,36 @@ def test_going_beyond_what_was_tried_is_flagged(fits):
     assert found.settings["degas_min"] == 6
     assert found.extrapolates
     assert any("beyond what was tried" in said for said in found.cautions)
-    assert "outside what was tried" in found.verdict
+    assert "Degas lies beyond what was tried: take the numbers that follow for a guess" in found.verdict
+    assert found.outside == ("degas_min",)
+    far = recommend(fits["bubbles"], {"bubbles": Goal("fewer", good_enough=0)}, {"degas_min": (0, 60)}, beyond=True)
+    assert "bubbles under 0.001 (95% interval under 0.001" in far.verdict
+    assert "is over 99%" in far.verdict
+    assert "100%" not in far.verdict
+
+
+def test_the_usual_settings_are_those_that_were_used_though_the_limits_forbid_them(fits):
+    usual = float(recommend(fits["bubbles"]).choices.set_index("setting").loc["degas_min", "usual"])
+    limit = (usual + 1, 4) if usual < 4 else (0, usual - 1)
+    found = recommend(fits["bubbles"], limits={"degas_min": limit})
+    assert found.choices.set_index("setting").loc["degas_min", "usual"] == usual
+    there = fits["bubbles"].expected(found.choices.set_index("setting")["usual"].to_dict())["expected"].iloc[0]
+    assert found.expected["usual"].iloc[0] == pytest.approx(there)
+    assert not found.alternatives["change"].str.contains("the usual settings").any()
+
+
+def test_a_limit_on_what_follows_from_the_settings_is_kept_or_said_to_be_out_of_reach(fits):
+    def priced(limit):
+        cost = Goal("fewer", good_enough=limit, of={"degas_min": 0.25, "pour": {"stream": 0.1}})
+        return recommend(fits["bubbles"], {"bubbles": Goal("fewer", weight=6), "cost": cost})
+
+    kept = priced(0.6)
+    assert kept.expected.set_index("response").loc["cost", "expected"] <= 0.6
+    assert kept.unmet == ()
+    assert priced(2.0).expected.set_index("response").loc["cost", "expected"] > 0.6
+    low = priced(-1)
+    assert low.unmet == ("cost",)
+    assert "No setting that was looked at keeps to the limit cost at most -1" in low.verdict
 
 
 def test_a_combination_far_from_every_casting_is_flagged():
@@ -343,6 +372,7 @@ def test_goals_are_known_where_every_maker_agrees(fits):
             "could not be worked out",
         ),
         (None, {"resin_c": (20, 30)}, "limits names 'resin_c'"),
+        (None, {"degas_min": (4, 2)}, "the lowest first"),
         (None, {"degas_min": (8, 9)}, "leave nothing of what was tried"),
         (None, {"degas_min": "long"}, "accepted: \\(lowest, highest\\)"),
         (None, {"pour": ["jug"]}, "levels tried: ladle and stream|levels tried: stream and ladle"),

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 MOST_TOLD = 6
 CHOSEN = ("clear", "likely")
 HARDLY = "under 0.1%"
+LEAST_CHANCE, LEAST_COUNT = 1e-4, 1e-3
+"""Chances nearer to 0 or 1, and expected counts below it, are told as no more than that."""
 
 
 def strengths(fits: Iterable[FactorFit]) -> dict[str, str]:
@@ -72,6 +74,8 @@ def number(fit: FactorFit | None, value: float, width: float) -> str:
         return f"{value:.3g}"
     if fit.kind == "measure":
         return words.rounded(value, abs(width))
+    if 0 < value < LEAST_COUNT:
+        return f"under {LEAST_COUNT:g}"
     return f"{float(f'{value:.2g}'):g}"
 
 
@@ -117,7 +121,8 @@ def tables(found: Recommendation) -> dict[str, pd.DataFrame]:
     )
     made = {"Settings to use next": chosen, "What to expect": seen}
     if found.chance is not None:
-        row = (limits(found), HARDLY if found.unmet else words.share(found.chance), _chance_span(found))
+        hardly = any(found.goals[name].of is None for name in found.unmet)
+        row = (limits(found), HARDLY if hardly else _simulated(found.chance), _chance_span(found))
         made["Chance that a part passes"] = pd.DataFrame([row], columns=["limits", "chance", "95% interval"])
     if len(found.alternatives):
         made["Other settings"] = _others(found)
@@ -126,8 +131,20 @@ def tables(found: Recommendation) -> dict[str, pd.DataFrame]:
 
 
 def _chance_span(found: Recommendation) -> str:
-    high = found.chance_high or 0
-    return HARDLY if high < NEAR else f"{words.share(found.chance_low or 0)} to {words.share(high)}"
+    if (found.chance_high or 0) < NEAR:
+        return HARDLY
+    low, high = _simulated(found.chance_low or 0), _simulated(found.chance_high or 0)
+    return low if low == high else f"{low} to {high}"
+
+
+def _about(share: str) -> str:
+    """ "about 85%", "over 99%"."""
+    return f"about {share}" if share[:1].isdigit() else share
+
+
+def _simulated(chance: float) -> str:
+    """A chance found by simulating parts, which never shows that it is all or nothing."""
+    return words.share(min(max(chance, LEAST_CHANCE), 1 - LEAST_CHANCE))
 
 
 def _span(frame: pd.DataFrame, low: str, high: str) -> list[str]:
@@ -212,16 +229,22 @@ def verdict(found: Recommendation) -> str:
         parts.append(f"Fixed by the limits: {words.listing(fixed)}.")
     if kept and (surely or maybe):
         parts.append(f"Not shown to matter, so keep the cheaper or the usual: {words.listing(kept)}.")
+    if found.extrapolates:
+        parts.append(f"{_beyond(found)}: take the numbers that follow for a guess until the confirmation is made.")
     parts.append(_expect(found))
-    if found.unmet:
-        unmet = words.listing([found.goals[name].said(name) for name in found.unmet])
-        nearest = ", and of the settings tried these are expected to come nearest" if surely or maybe else ""
+    nearest = ", and of the settings looked at these are expected to come nearest" if surely or maybe else ""
+    kept_to = [name for name in found.unmet if found.goals[name].of is not None]
+    if kept_to:
+        unmet = words.listing([found.goals[name].said(name) for name in kept_to])
+        parts.append(f"No setting that was looked at keeps to the limit {unmet}{nearest}.")
+    if short := [name for name in found.unmet if name not in kept_to]:
+        unmet = words.listing([found.goals[name].said(name) for name in short])
         parts.append(
             f"No setting that was looked at comes near the limit {unmet}: hardly any part would pass{nearest}."
         )
     elif found.chance is not None:
         parts.append(
-            f"The chance that a part passes ({limits(found)}) is about {words.share(found.chance)}, 95% interval "
+            f"The chance that a part passes ({limits(found)}) is {_about(_simulated(found.chance))}, 95% interval "
             f"{_chance_span(found)}."
         )
     if surely or maybe:
@@ -232,9 +255,15 @@ def verdict(found: Recommendation) -> str:
     parts.append(
         f"Confirm with {size} at these settings: {first['response']} {first['agrees']} would agree, {first['contradicts']} contradict."
     )
-    if found.extrapolates:
-        parts.append("This lies outside what was tried: treat the numbers as a guess until the confirmation is made.")
     return " ".join(part for part in parts if part)
+
+
+def _beyond(found: Recommendation) -> str:
+    """What was not tried: settings of their own, or the combination."""
+    if not found.outside:
+        return "No casting came near these settings together"
+    names = words.listing([labels.name(name) for name in found.outside])
+    return f"{words.sentence(names)} {'lies' if len(found.outside) == 1 else 'lie'} beyond what was tried"
 
 
 def _expect(found: Recommendation) -> str:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 from scipy import special, stats
 
 from castlab.analysis.fit import FactorFit
-from castlab.analysis.recommending.prediction import SEED, Outlook, scatter
+from castlab.analysis.recommending.prediction import SEED, Outlook, Scatter
 
 PARTS = 1024
 """Parts simulated for each value of the chance that the fits hold possible."""
@@ -18,35 +18,36 @@ LEAST_SHARED = 8
 """Castings that two responses must share before their luck is taken as related."""
 
 
-def correlation(fits: Sequence[FactorFit]) -> tuple[np.ndarray, bool]:
+def correlation(fits: Sequence[FactorFit], known: Mapping[str, Scatter]) -> tuple[np.ndarray, bool]:
     """How the luck of one casting goes together between responses, and whether these castings could tell.
 
     The correlation of the normal scores of what the fits leave over, half-way to none for few castings (n / (n + 10)).
     Responses that were not read on the same castings count as unrelated.
     """
     size = len(fits)
-    found, known = np.eye(size), True
+    found, together = np.eye(size), True
+    left = [_left_over(fit, known[fit.response]) for fit in fits]
     for a in range(size):
         for b in range(a):
-            both = pd.concat([_left_over(fits[a]), _left_over(fits[b])], axis=1, join="inner")
+            both = pd.concat([left[a], left[b]], axis=1, join="inner")
             n = len(both)
             if n < LEAST_SHARED:
-                known = False
+                together = False
                 continue
             r = both.corr().iloc[0, 1]
             found[a, b] = found[b, a] = 0.0 if np.isnan(r) else float(r) * n / (n + 10)
     least = float(np.linalg.eigvalsh(found)[0])
     if least < 1e-6:  # pairs that do not fit together: draw all towards unrelated
         found = (found + (1e-6 - least) * np.eye(size)) / (1 + 1e-6 - least)
-    return found, known
+    return found, together
 
 
-def _left_over(fit: FactorFit) -> pd.Series:
+def _left_over(fit: FactorFit, known: Scatter) -> pd.Series:
     """Normal scores of the castings' ranks around what is expected; ties share the middle rank."""
     eta = fit._design.X @ fit._chosen.model.coef
     y = fit._castings.y
     if fit.kind == "grade":
-        mean = special.expit(eta[:, None] - scatter(fit).cuts).sum(axis=1)
+        mean = special.expit(eta[:, None] - known.cuts).sum(axis=1)
     else:
         mean = np.asarray(fit._chosen.mean(eta), dtype=float)
     spread = np.sqrt(np.maximum(mean, 0.1)) if fit.kind == "count" else 1.0

@@ -37,7 +37,7 @@ class Goal:
         Which way is better, or the value to come close to (unit of the response).
     good_enough : number or (low, high), optional
         What a single part must reach to pass: at most this for "fewer", at least this for "more"; for a number to come
-        close to, the distance from it that is still good (or the two limits).
+        close to, the distance from it that is still good (or the two limits). With `of`, what the settings must keep to.
     weight : above 0
         How much this wish counts beside the others.
     ends : (number, number), optional

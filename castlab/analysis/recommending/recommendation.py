@@ -14,7 +14,7 @@ from castlab.analysis.fit import FactorFit
 from castlab.analysis.recommending import advice, chances, confirming, space
 from castlab.analysis.recommending import goals as wishes
 from castlab.analysis.recommending.goals import Goal
-from castlab.analysis.recommending.prediction import SEED, far, outlook, row_of, scatter
+from castlab.analysis.recommending.prediction import SEED, Outlook, far, outlook, row_of, scatter
 from castlab.analysis.recommending.weighing import NEAR, Scales, ends_of
 from castlab.errors import InputError
 from castlab.results import Result
@@ -37,7 +37,7 @@ class Recommendation(Result):
     `chance` that a part meets every limit, with `chance_low`, `chance_high`; None without limits. `alternatives`:
     change, score, one column per response, share (of what the fits hold possible in which it is at least as good) and
     told_apart. `confirm`: the confirmation castings and what result would contradict. `extrapolates`: True outside
-    what was tried. `unmet`: responses whose limit no setting comes near.
+    what was tried; `outside` names the settings that are so on their own. `unmet`: wishes whose limit no setting comes near.
     """
 
     settings: dict[str, Any]
@@ -49,12 +49,13 @@ class Recommendation(Result):
     alternatives: pd.DataFrame
     confirm: pd.DataFrame
     extrapolates: bool
+    outside: tuple[str, ...]
     score: float
     goals: dict[str, Goal]
     unmet: tuple[str, ...]
     fits: tuple[FactorFit, ...] = field(repr=False)
     curves: pd.DataFrame = field(repr=False)
-    """For the picture: factor, response, value, expected, low, high along each setting with the others as recommended."""
+    """For the picture: factor, response, value, expected, low, high, tried along each setting with the others as recommended."""
 
     def tables(self) -> dict[str, pd.DataFrame]:
         return advice.tables(self)
@@ -97,7 +98,7 @@ def recommend(
     the cheaper (if a goal follows from the settings) or the usual is kept. A wish with a limit counts by the chance that
     the next casting meets it, one without by its desirability (Derringer and Suich, Journal of Quality Technology 12,
     1980, 214-219), and one with a limit that no setting comes near (a chance of `weighing.NEAR`) by the desirability of
-    coming nearer to it; the score is their weighted geometric mean. The settings are chosen on effects that are pulled
+    coming nearer to it. Of what follows from the settings a limit is kept wherever it can be. The score is their weighted geometric mean. The settings are chosen on effects that are pulled
     towards none by how unsure they are: by 1 - 1/F, not below 0 (positive-part shrinkage; Copas, JRSS B 45, 1983,
     311-354), because the best-looking of several estimates is optimistic.
 
@@ -115,13 +116,13 @@ def recommend(
     held, reasons = _held(found, shown, wanted)
     free = [c for name, c in found.items() if name not in held]
     grid = space.coarse(free, held) if free else pd.DataFrame([held])
-    scales = Scales.of(used, wanted, grid, [c.name for c in free])
+    known = {fit.response: scatter(fit) for fit in used}
+    scales = Scales.of(used, wanted, known, grid, [c.name for c in free])
     settings = {name: found[name].native(value) for name, value in _best(scales, grid, free).items()}
     settings = {name: settings[name] for name in found}
     reasons |= {c.name: shown.get(c.name, "likely") for c in free}
-    usual = {name: c.usual if not _forbidden(c, c.usual) else settings[name] for name, c in found.items()}
+    usual = {name: c.usual for name, c in found.items()}
 
-    known = {fit.response: scatter(fit) for fit in used}
     # what is not known of one response is no luck of another: draws of their own
     seen = {fit.response: outlook(fit, settings, known[fit.response], SEED + n) for n, fit in enumerate(used)}
     table = _expected(used, wanted, scales, settings, usual, seen)
@@ -129,7 +130,7 @@ def recommend(
     chance: tuple[float, float, float] | tuple[None, None, None] = (None, None, None)
     draws, together_known = None, True
     if limited:
-        related, together_known = chances.correlation(limited)
+        related, together_known = chances.correlation(limited, known)
         bands = [wanted[fit.response].band for fit in limited]
         draws = chances.passing([seen[fit.response] for fit in limited], bands, related)
         chance = chances.interval(draws)
@@ -137,14 +138,11 @@ def recommend(
     confirm = confirming.plan(used, wanted, seen, table, draws)
     outside = [name for name, c in found.items() if c.outside(settings[name])]
     apart = [fit.response for fit in used if far(fit, settings)]
-    unmet = tuple(
-        name for name, wish in wanted.items()
-        if name in scales.far and np.median(chances.at_point(seen[name], wish.band)) < NEAR
-    )  # fmt: skip
+    unmet = tuple(name for name in wanted if name in scales.far and _missed(wanted[name], seen.get(name), settings))
     result = Recommendation(
         verdict="", settings=settings, choices=advice.reasons(found, settings, usual, reasons), expected=table,
         chance=chance[0], chance_low=chance[1], chance_high=chance[2], alternatives=others, confirm=confirm,
-        extrapolates=bool(outside or apart), unmet=unmet, score=float(scales.score(pd.DataFrame([settings]))[0]), goals=wanted,
+        extrapolates=bool(outside or apart), outside=tuple(outside), unmet=unmet, score=float(scales.score(pd.DataFrame([settings]))[0]), goals=wanted,
         fits=tuple(used), curves=_curves(used, free, settings),
     )  # fmt: skip
     verdict, cautions = advice.verdict(result), advice.cautions(result, outside, apart, together_known)
@@ -220,6 +218,13 @@ def _held(
     return held, reasons
 
 
+def _missed(wish: Goal, seen: Outlook | None, settings: dict[str, Any]) -> bool:
+    """Whether a wish stays unmet at these settings; `seen` of a response, None where it follows from the settings."""
+    if seen is None:
+        return not wish.met(float(wish.values(pd.DataFrame([settings]))[0]))
+    return bool(np.median(chances.at_point(seen, wish.band)) < NEAR)
+
+
 def _forbidden(choice: space.Choice, value: Any) -> bool:
     if choice.numeric:
         return not choice.levels[0] <= float(value) <= choice.levels[1]
@@ -266,7 +271,8 @@ def _alternatives(
     best = [
         grid.iloc[int(k)].to_dict() for k in np.argsort(-scales.score(grid), kind="stable")[: 3 * MOST_ALTERNATIVES]
     ]
-    rows = {_key(row, names): row for row in [{**settings, **{n: usual[n] for n in names}}, *best, *single]}
+    held = [] if any(_forbidden(c, usual[c.name]) for c in free) else [{**settings, **{n: usual[n] for n in names}}]
+    rows = {_key(row, names): row for row in [*held, *best, *single]}
     rows.pop(_key(settings, names), None)
     offered = pd.DataFrame(list(rows.values()), columns=list(settings))
     columns = ["change", "score", *(fit.response for fit in scales.fits), "share", "told_apart"]
@@ -311,6 +317,7 @@ def _curves(used: Sequence[FactorFit], free: Sequence[space.Choice], settings: M
                 list(np.linspace(choice.levels[0], choice.levels[1], 25)) if choice.numeric else list(choice.levels)
             )
             rows = fit.expected({**held, choice.name: values})[["expected", "low", "high"]]
+            rows["tried"] = [not choice.outside(value) for value in values]
             parts.append(rows.assign(factor=choice.name, response=fit.response, value=pd.Series(values, dtype=object)))
-    names = ["factor", "response", "value", "expected", "low", "high"]
+    names = ["factor", "response", "value", "expected", "low", "high", "tried"]
     return pd.concat(parts, ignore_index=True)[names] if parts else pd.DataFrame(columns=names)

@@ -153,6 +153,8 @@ def _within(one: Choice, limit: Any, *, beyond: bool) -> Choice:
             numbers = []
         if not numbers or not np.all(np.isfinite(numbers)):
             raise InputError(f"the limits of {one.name} are {limit!r}; accepted: (lowest, highest) or one value")
+        if len(numbers) == 2 and numbers[0] > numbers[1]:
+            raise InputError(f"the limits of {one.name} are {limit!r}; accepted: (lowest, highest), the lowest first")
         low, high = min(numbers), max(numbers)
         ends = (low, high) if beyond else (max(low, one.tried[0]), min(high, one.tried[1]))
         if ends[0] > ends[1]:

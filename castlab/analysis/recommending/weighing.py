@@ -13,7 +13,7 @@ from scipy import stats
 from castlab.analysis.fit import FactorFit
 from castlab.analysis.recommending import chances, goals
 from castlab.analysis.recommending.goals import Goal
-from castlab.analysis.recommending.prediction import SEED, Outlook, Scatter, scatter
+from castlab.analysis.recommending.prediction import SEED, Outlook, Scatter
 
 DRAWS = 400
 NEAR = 0.001
@@ -36,16 +36,19 @@ class Scales:
 
     @classmethod
     def of(
-        cls, fits: Sequence[FactorFit], wishes: Mapping[str, Goal], grid: pd.DataFrame, chosen: Sequence[str]
-    ) -> Scales:
+        cls, fits: Sequence[FactorFit], wishes: Mapping[str, Goal], scatters: Mapping[str, Scatter], grid: pd.DataFrame,
+        chosen: Sequence[str],
+    ) -> Scales:  # fmt: skip
         """Scales over these settings to choose from; the effects of the factors to choose are shrunk."""
         shrunk = {fit.response: shrink(fit, chosen) for fit in fits}
-        made = cls(tuple(fits), wishes, {}, {fit.response: scatter(fit) for fit in fits}, shrunk)
+        made = cls(tuple(fits), wishes, {}, scatters, shrunk)
         values = {fit.response: made.means(fit, grid, shrunk=True) for fit in fits}
         values |= {name: wish.values(grid) for name, wish in wishes.items() if wish.of is not None}
         ends = {name: ends_of(wish, values[name]) for name, wish in wishes.items()}
-        limited = [fit for fit in fits if _by_chance(wishes[fit.response])]
+        limited = [fit for fit in fits if _by_limit(wishes[fit.response])]
         far = [f.response for f in limited if made._chance(f, made.line(f, grid, shrunk[f.response])).max() < NEAR]
+        follows = [name for name, wish in wishes.items() if wish.of is not None and _by_limit(wish)]
+        far += [name for name in follows if wishes[name].short(values[name]).min() > 0]
         for name in far:
             short = wishes[name].short(values[name])
             ends[name] = _scale(float(short.max()), float(short.min()))
@@ -71,16 +74,19 @@ class Scales:
         each, fitted = [], {fit.response: fit for fit in self.fits}
         shape = next(iter(lines.values())).shape
         for name, wish in self.wishes.items():
-            if name not in fitted:
-                value = wish.score(wish.values(settings), self.ends[name])
-            elif _by_chance(wish) and name not in self.far:
-                value = self._chance(fitted[name], lines[name])
-            else:
+            if _by_limit(wish) and name in fitted and name not in self.far:
+                each.append(self._chance(fitted[name], lines[name]))
+                continue
+            if name in fitted:
                 mean = np.asarray(fitted[name]._chosen.mean(lines[name].ravel()), dtype=float).reshape(shape)
-                away = name in self.far
-                value = (
-                    goals.one_sided(wish.short(mean), *self.ends[name]) if away else wish.score(mean, self.ends[name])
-                )
+            else:
+                mean = wish.values(settings)
+            if name in self.far:
+                value = goals.one_sided(wish.short(mean), *self.ends[name])
+            else:
+                value = wish.score(mean, self.ends[name])
+                if name not in fitted and _by_limit(wish):  # what follows from the settings keeps to its limit or not
+                    value = np.where(wish.short(mean) > 0, 0.0, np.maximum(value, NEAR))
             each.append(np.broadcast_to(value, shape))
         weights = np.array([wish.weight for wish in self.wishes.values()])
         return goals.overall(np.stack(each, axis=-1), weights)
@@ -99,8 +105,8 @@ class Scales:
         return np.asarray((scores[:, 1:] >= scores[:, [0]] - 1e-12).mean(axis=0))
 
 
-def _by_chance(wish: Goal) -> bool:
-    """Whether a wish counts by the chance that its limits are met."""
+def _by_limit(wish: Goal) -> bool:
+    """Whether a wish counts by its limits: by the chance that they are met, or where it follows from the settings by whether."""
     return wish.good_enough is not None and wish.ends is None
 
 
