@@ -393,3 +393,30 @@ def test_shares_are_told_in_percent_and_a_capability_says_what_to_expect():
     able = watch(made, "haze_pct", batch="batch", limits=(None, 5))
     outside = able.capability.set_index("index").loc["share outside", "estimate"]
     assert f"{100 * outside:.2g}% of castings are to be expected outside the limits" in able.verdict
+
+
+def test_gaps_that_are_all_alike_are_neither_long_nor_short():
+    """A failure every 20 castings: nine gaps in a row above the middle of a geometric distribution, but not above the usual."""
+    for more in (0, 9):  # with an open gap the usual is a little more than 20
+        frame = pd.DataFrame({"passed": [i % 20 != 19 for i in range(240)] + [True] * more})
+        found = watch(frame, "passed", batch=False)
+        assert found.alarms.empty
+        assert "No alarm" in found.verdict
+    longer = pd.DataFrame({"passed": [i % 8 != 7 for i in range(240)] + [i % 30 != 29 for i in range(360)]})
+    assert "grew longer" in watch(longer, "passed", batch=False, baseline=240).verdict
+
+
+def test_castings_that_read_alike_after_rounding_are_no_alarm():
+    """Two castings of a batch whose thickness is rounded to the same hundredth, one batch in thirty or so of a steady process."""
+    rng = np.random.default_rng(3)
+    batch = np.repeat([f"B-{i:03d}" for i in range(30)], 2)
+    value = rng.normal(10, 0.1, 60).round(2)
+    value[22] = value[23]
+    frame = pd.DataFrame({"batch_id": batch, "thickness_mm": value})
+    found = watch(frame, "thickness_mm")
+    assert not found.alarms["about"].eq("spread within batches").any()
+    value[20:24] = [9.6, 10.4, 9.6, 10.4]
+    assert "lie further apart than usual" in watch(frame.assign(thickness_mm=value), "thickness_mm").verdict
+    four = pd.DataFrame({"batch_id": np.repeat(range(15), 4), "thickness_mm": rng.normal(10, 0.1, 60).round(4)})
+    four.loc[8:11, "thickness_mm"] = [10.0002, 10.0003, 10.0001, 10.0002]
+    assert "lie closer together than usual" in watch(four, "thickness_mm").verdict

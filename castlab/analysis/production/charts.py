@@ -201,19 +201,25 @@ def gaps(gap: np.ndarray, events: int, size: float, still_open: np.ndarray, whol
         low, high = (float(v) for v in size * far)
         upper, lower = above(gap), 1 - above(gap)
         middle = upper
-    score = np.where(still_open, np.nan, stats.norm.isf(np.clip(middle, 1e-15, 1 - 1e-15)))
-    n = len(gap)
+    centre, n = size / events, len(gap)
+    score = np.where(still_open, np.nan, _on_its_side(stats.norm.isf(np.clip(middle, 1e-15, 1 - 1e-15)), gap, centre))
 
     def draw(rng: np.random.Generator, charts: int) -> tuple[np.ndarray, np.ndarray]:
         drawn = rng.geometric(events / size, (charts, n)) if whole else rng.exponential(size / events, (charts, n))
         shown = stats.norm.isf(
             np.clip((above(drawn - 1) + above(drawn)) / 2 if whole else above(drawn), 1e-15, 1 - 1e-15)
         )
-        return shown, beyond(drawn, np.full(n, low), np.full(n, high))
+        return _on_its_side(shown, drawn, centre), beyond(drawn, np.full(n, low), np.full(n, high))
 
     lows = np.where(still_open, 0.0, low)
     chance = np.where(still_open, upper, np.minimum(1, 2 * np.minimum(upper, lower)))
-    return Chart(gap, np.full(n, size / events), lows, np.full(n, high), score, chance, draw)
+    return Chart(gap, np.full(n, centre), lows, np.full(n, high), score, chance, draw)
+
+
+def _on_its_side(score: np.ndarray, value: np.ndarray, centre: np.ndarray | float) -> np.ndarray:
+    """The score where the value lies on the side of the usual that it says, else 0: the usual itself is on neither side, nor
+    is what lies between it and the middle of a skew distribution."""
+    return np.where(np.isclose(value, centre) | ((value - centre) * score < 0), 0.0, score)
 
 
 _Law = Any
@@ -255,8 +261,8 @@ def _discrete(
 
     def score(value: np.ndarray, below: np.ndarray, up_to: np.ndarray) -> np.ndarray:
         found = stats.norm.ppf(np.clip((below + up_to) / 2, 1e-15, 1 - 1e-15))
-        # on neither side: the usual itself, and what comes more often than not, of which rows are no news
-        return np.where(np.isclose(value, mean) | (up_to - below > 0.5), 0.0, found)
+        # what comes more often than not is on neither side: rows of it are no news
+        return np.where(up_to - below > 0.5, 0.0, _on_its_side(found, value, mean))
 
     def draw(rng: np.random.Generator, charts: int) -> tuple[np.ndarray, np.ndarray]:
         drawn = law.rvs(size=(charts, len(count)), random_state=rng)

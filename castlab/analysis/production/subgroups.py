@@ -14,6 +14,7 @@ from castlab.analysis.production import charts
 from castlab.analysis.production import order as production
 from castlab.analysis.production.charts import Chart
 from castlab.analysis.production.order import Production
+from castlab.analysis.reading import kinds
 from castlab.errors import FitError
 
 PROVISIONAL = 20
@@ -112,13 +113,17 @@ def _batches(
     chart = charts.measures(means, weight, inside, method, sigma, df)
     if df_within < 2 or within == 0:
         return chart, None
-    return chart, _spread(points, squares, n, inside, within, df_within)
+    return chart, _spread(points, squares, n, inside, within, df_within, _step(made.y))
 
 
 def _spread(
-    points: pd.DataFrame, squares: np.ndarray, n: np.ndarray, inside: np.ndarray, within: float, df: float
+    points: pd.DataFrame, squares: np.ndarray, n: np.ndarray, inside: np.ndarray, within: float, df: float, step: float
 ) -> pd.DataFrame:
-    """Standard deviation within each batch with 0.00135 limits: F after the baseline, its share of the sum within it."""
+    """Standard deviation within each batch with 0.00135 limits: F after the baseline, its share of the sum within it.
+
+    Readings rounded to a `step` may have been further apart by half of it each: castings that read alike lie closer together
+    than usual only if they do so even then.
+    """
     own = (n - 1).astype(float)
     known = own > 0
     inner = inside & known & (own < df)
@@ -129,13 +134,25 @@ def _spread(
         np.sqrt(np.where(inner, share.ppf(q) * total / np.maximum(own, 1), f.ppf(q) * within))
         for q in (charts.TAIL, 1 - charts.TAIL)
     ]
-    sd = np.sqrt(squares / np.maximum(own, 1))
-    tail = np.where(inner, share.sf(squares / total), f.sf(sd**2 / within))
+    apart = (np.sqrt(squares) + step * np.sqrt(n) / 2) ** 2
+    sd, most = (np.sqrt(sums / np.maximum(own, 1)) for sums in (squares, apart))
+    above = np.where(inner, share.sf(squares / total), f.sf(sd**2 / within))
+    below = np.where(inner, share.cdf(np.minimum(apart / total, 1)), f.cdf(most**2 / within))
     rows = points[["point", "when"]].assign(
-        value=sd, centre=np.sqrt(within), low=limit[0], high=limit[1], chance=2 * np.minimum(tail, 1 - tail)
+        value=sd,
+        centre=np.sqrt(within),
+        low=limit[0],
+        high=limit[1],
+        chance=np.minimum(1, 2 * np.minimum(above, below)),
     )
-    rows["beyond"] = charts.beyond(sd, limit[0], limit[1])
+    rows["beyond"] = np.where(most < limit[0], -1, np.maximum(charts.beyond(sd, limit[0], limit[1]), 0))
     return rows[known].reset_index(drop=True)
+
+
+def _step(values: np.ndarray) -> float:
+    """To what readings seem to be rounded: the smallest difference between any two that differ."""
+    apart = np.diff(np.unique(values))
+    return float(apart[apart > kinds.resolution(values)].min(initial=np.ptp(values)))
 
 
 def _gaps(made: Production, baseline: object, method: str) -> Charted:
