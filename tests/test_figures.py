@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from castlab import Logbook, figures, labels, shipped
-from castlab.analysis import compare_runs, fit_factors, watch, what_is_confounded
+from castlab.analysis import compare_runs, fit_factors, recommend, watch, what_is_confounded
 from castlab.errors import InputError
 from castlab.figures import castings, style
 from castlab.figures.effects import draw_fit, forest
@@ -411,3 +411,57 @@ def test_columns_are_named_in_words_with_their_unit(column, label, name, unit):
 def test_a_logbook_without_scores_says_that_there_is_nothing_to_draw(book):
     with pytest.raises(InputError, match="nothing to draw"):
         castings.run_order(book.frame(), "bubbles")
+
+
+@pytest.mark.parametrize(("low", "high"), [(0.09, 2.0), (0.5, 2.0), (0.3, 7.0), (0.01, 1000.0), (0.2, 100.0)])
+def test_ticks_of_ratios_keep_apart_and_hold_the_one(low, high):
+    axes = style.picture(3.0, 2.0).subplots()
+    style.ratio_axis(axes, low, high)
+    ticks = np.log(axes.get_xticks())
+    assert 1.0 in axes.get_xticks()
+    assert len(ticks) >= 3
+    assert np.diff(ticks).min() >= 0.11 * np.log(high / low)
+
+
+def test_effects_of_two_settings_stand_below_those_of_one_and_are_explained():
+    rng = np.random.default_rng(1)
+    frame = pd.DataFrame({"pour": np.tile(["ladle", "stream"], 16), "prep": np.repeat(["raw", "dried"], 16)})
+    both = (frame["pour"] == "stream") & (frame["prep"] == "raw")
+    frame["bubbles"] = rng.poisson(np.where(both, 30, 5))
+    figure = fit_factors(frame, "bubbles", ["pour", "prep"], interactions=2).figure()
+    names = [text.get_text().replace("\n", " ") for text in figure.axes[0].get_yticklabels()]
+    assert ", with " in names[-1]
+    assert not any(", with " in name for name in names[:-1])
+    assert "at 1 they do not act together" in figure.get_supxlabel().replace("\n", " ")
+
+
+def test_no_heading_of_the_checks_is_cut_off():
+    rng = np.random.default_rng(7)
+    n = 48
+    frame = pd.DataFrame(
+        {
+            "resin_c": rng.choice([22.0, 26.0, 30.0], n), "cup_degas_min": rng.choice([2.0, 4.0, 6.0], n),
+            "insert_prep": rng.permuted(np.resize(["raw", "dried and sealed"], n)),
+        }
+    )  # fmt: skip
+    frame["bubbles"] = rng.poisson(np.exp(2.0 - 0.25 * (frame["insert_prep"] == "raw")))
+    figure = fit_factors(frame, "bubbles", list(frame.columns)[:3]).checks().figure()
+    figure.canvas.draw()
+    wide = figure.bbox.width
+    for axes in figure.axes:
+        ends = axes.title.get_window_extent()
+        assert 0 <= ends.x0 <= ends.x1 <= wide
+
+
+def test_what_was_never_tried_is_drawn_with_dashes():
+    rng = np.random.default_rng(2)
+    frame = pd.DataFrame({"cup_degas_min": np.resize([0.0, 2.0, 4.0], 24)})
+    frame["bubbles"] = rng.poisson(np.exp(3 - 0.5 * frame["cup_degas_min"]))
+    fit = fit_factors(frame, "bubbles", "cup_degas_min")
+    inside, beyond = (
+        recommend(fit, {"bubbles": "fewer"}, limits={"cup_degas_min": (0, most)}, beyond=True).figure()
+        for most in (4, 8)
+    )
+    told = [[text.get_text() for text in figure.legends[0].get_texts()] for figure in (inside, beyond)]
+    assert "beyond what was tried" not in told[0]
+    assert "beyond what was tried" in told[1]

@@ -177,7 +177,9 @@ def compare_runs(
     pairs.insert(0, "group", names[1:])
     cautions = list(fit.cautions)
     conclusion = None
-    sizes = words.listing([f"{n} at {g}" if g[:1].isdigit() else f"{n} {g}" for g, n in _sizes(fit, group)])
+    sizes = words.listing(
+        [f"{n} at {term.parts[0].measured(g)}" if g[:1].isdigit() else f"{n} {g}" for g, n in _sizes(fit, group)]
+    )
     per = f" {labels.per(exposure)}" if exposure else ""
     verdict = [f"{words.sentence(labels.name(response))}{per}: {words.size(fit.n, fit.n_batches)}, {sizes}."]
     if margin is not None:
@@ -290,7 +292,8 @@ def _more(unsettled: dict[str, Needed], reference: str, pairs: int, fit: FactorF
         aim = f"to show that {it} {what} within the margin of {_margin_words(equivalence or 0, fit)}, if they are equal"
     if one:
         return f"{words.sentence(next(iter(unsettled.values())).said())} would be enough in 4 of 5 tries {aim}."
-    each = "; ".join(f"{group} against {reference} {more.said()}" for group, more in unsettled.items())
+    against = fit._design.terms[0].parts[0].measured(reference)
+    each = "; ".join(f"{group} against {against} {more.said()}" for group, more in unsettled.items())
     return f"Enough in 4 of 5 tries {aim}, each pair taken by itself: {each}."
 
 
@@ -307,7 +310,8 @@ def _sentence(row: dict[str, object], fit: FactorFit, group: str, equivalence: f
         )
     judged = ""
     if "judgement" in row:
-        judged = _JUDGED[str(row["judgement"])].format(row["group"], reference, labels.name(group))
+        against = fit._design.terms[0].parts[0].measured(reference)
+        judged = _JUDGED[str(row["judgement"])].format(row["group"], against, labels.name(group))
         if row["strength"] != "clear" and row["judgement"] in ("better", "worse"):
             few = float(row["p_adjusted"]) < effects.CLEAR  # type: ignore[arg-type]
             doubt = (

@@ -78,7 +78,7 @@ def by_setting(
             panel.set_visible(False)
         for panel in panels[::across]:
             panel.set_ylabel(labels.label(response))
-        name_markers(figure, molds, mold, fitted=bool(fitted))
+        name_markers(figure, molds, mold, fitted=bool(fitted), cups=batch is not None)
     figure.alt = (
         f"{len(rows)} castings as dots, {labels.name(response)} by {words(labels.name(f) for f in chosen)}"
         + (f"; markers tell the {labels.name(mold)}" if len(molds) > 1 and mold else "")
@@ -312,8 +312,8 @@ def _parts(axes: Axes, parts: pd.Series) -> None:
         )  # fmt: skip
 
 
-def name_markers(figure: Picture, molds: dict[Any, int], mold: str | None, *, fitted: bool) -> None:
-    """The legend: what the markers and the bars mean."""
+def name_markers(figure: Picture, molds: dict[Any, int], mold: str | None, *, fitted: bool, cups: bool = False) -> None:
+    """The legend: what the markers, the bars and the lines between castings of one cup mean."""
     from matplotlib.lines import Line2D
 
     handles: list[Line2D] = []
@@ -321,6 +321,8 @@ def name_markers(figure: Picture, molds: dict[Any, int], mold: str | None, *, fi
         handles = [Line2D([], [], **_dot(place), label=labels.level(value)) for value, place in molds.items()]
     if fitted:
         handles.append(Line2D([], [], **_FITTED | {"ls": "-", "lw": 2}, label="fitted mean, 95% interval"))
+    if cups:
+        handles.append(Line2D([], [], color=QUIET, lw=0.8, label="castings of one batch"))
     for across in range(len(handles), 0, -1):
         legend = figure.legend(handles=handles, loc="outside upper right", ncols=across, handletextpad=0.3)
         if across == 1 or legend.get_window_extent().width < figure.bbox.width:

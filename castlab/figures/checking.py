@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,12 +14,15 @@ from castlab.figures.style import FAINT, INK, QUIET, Picture, colour, picture, s
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import SubFigure
 
     from castlab.analysis.checking.checks import Checks
 
 NAMED = 3
 MOST_GROUPS = 24
 MOST_BENDS = 2
+LETTERS = 50
+"""Letters of a heading on one line, which is half the page."""
 
 
 def draw_checks(result: Checks) -> Picture:
@@ -62,11 +66,11 @@ def draw_checks(result: Checks) -> Picture:
         if resting:
             halves: Any = figure.subfigures(2, 1, height_ratios=[2.45 * height, extra])
             above = halves[0]
-            _resting(halves[1].subplots(), result)
+            _resting(halves[1], result)
         axes = np.atleast_1d(above.subplots(height, 2)).ravel()
         for panel, (question, check, draw) in zip(axes, panels, strict=False):
             draw(panel, result)
-            panel.set_title(f"{question}  ({found[check]})", fontsize=9.5)
+            panel.set_title(textwrap.fill(f"{question} ({found[check]})", LETTERS), fontsize=9.5)
             panel.tick_params(labelsize=8.5)
             panel.xaxis.label.set_size(8.5)
             panel.yaxis.label.set_size(8.5)
@@ -140,8 +144,9 @@ def _groups(axes: Axes, result: Checks, what: str) -> None:
     axes.set_ylabel("beyond the settings (SD)")
 
 
-def _resting(axes: Axes, result: Checks) -> None:
+def _resting(part: SubFigure, result: Checks) -> None:
     """The effects that read differently without one casting or batch, with what they would be."""
+    axes = part.subplots()
     kept = result.carried.dropna(subset=["estimate"]).head(8).reset_index(drop=True)
     if kept.empty:
         axes.set_axis_off()
@@ -149,7 +154,7 @@ def _resting(axes: Axes, result: Checks) -> None:
     names = [f"{labels.name(row.factor)}: {row.contrast}, without {row.without}" for row in kept.itertuples()]
     rows = kept.assign(strength=kept["after"])
     draw_intervals(axes, rows, names, scale=result.scale, response=result.response, kind=result.kind, widest=2 * WIDEST)
-    axes.set_title("What would read differently without one casting or batch?", fontsize=9.5, pad=16)
+    part.suptitle("What would read differently without one casting or batch?", fontsize=9.5, weight="bold")
 
 
 def _dots(axes: Axes, x: pd.Series, y: pd.Series, odd: pd.Series, line: bool = True) -> None:

@@ -11,7 +11,7 @@ import pandas as pd
 from castlab import labels
 from castlab.analysis import verdicts
 from castlab.analysis import words as numbers
-from castlab.figures.style import FAINT, INK, QUIET, SURE, Picture, picture, ratio_axis, styled
+from castlab.figures.style import FAINT, INK, QUIET, SURE, Picture, footnote, picture, ratio_axis, styled
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -28,12 +28,19 @@ WIDEST = 44
 """Letters of a row's name on one line."""
 ROW, LINE = 0.36, 0.16
 """Inches of a row with a name of one line, and of each further line."""
+_TOGETHER = {
+    False: 'Rows of two settings, "A, with B": how many times its size otherwise the effect of A has with B; at 1 they do not '
+    "act together.",
+    True: 'Rows of two settings, "A, with B": by how much the effect of A is another one with B; at 0 they do not act together.',
+}
+"""Of ratios, and of differences."""
 _LEAST, _MOST = 0.001, 1000.0
 """Ratios beyond these are told as "less than" and "more than"."""
 
 
 def draw_fit(fit: FactorFit) -> Picture:
-    """Every effect with its 95% interval against "no change", the surest on top; of a fit in two parts both.
+    """Every effect with its 95% interval against "no change", the surest on top, settings before how they act together; of a
+    fit in two parts both.
 
     Parameters
     ----------
@@ -78,7 +85,8 @@ def forest(
     Parameters
     ----------
     rows
-        Table with estimate, low, high and strength ("clear", "likely" or "not shown"), one row per effect.
+        Table with estimate, low, high and strength ("clear", "likely" or "not shown"), one row per effect; with a column
+        factor, effects of two settings are explained below.
     names
         What each row compares.
     scale
@@ -89,9 +97,12 @@ def forest(
         Column of what a count is out of.
     """
     with styled():
-        figure = picture(_width(names), 1.25 + _height(names))
+        together = "factor" in rows and rows["factor"].str.contains(" x ").any()
+        figure = picture(_width(names), 1.25 + _height(names) + (0.45 if together else 0))
         draw_intervals(figure.subplots(), rows, names, scale=scale, response=response, kind=kind, exposure=exposure)
         name_strengths(figure, rows)
+        if together:
+            footnote(figure, _TOGETHER[scale == "difference"], share=0.6)  # beside the legend
     figure.alt = f"Effects on {labels.name(response)} with 95% intervals. {in_words(rows, names, scale=scale)}."
     return figure
 
@@ -168,7 +179,9 @@ def in_words(rows: pd.DataFrame, names: list[str], *, scale: str) -> str:
 
 
 def _surest_first(fit: FactorFit) -> pd.DataFrame:
-    return fit.effects.sort_values("p_value", kind="stable").reset_index(drop=True)
+    """The settings, then how they act together, each the surest first."""
+    rows = fit.effects.assign(together=fit.effects["factor"].str.contains(" x "))
+    return rows.sort_values(["together", "p_value"], kind="stable").reset_index(drop=True)
 
 
 def _names(rows: pd.DataFrame) -> list[str]:

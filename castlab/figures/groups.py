@@ -41,7 +41,7 @@ def draw_comparison(result: Comparison) -> Picture:
             right, result.pairs, names, scale=result.scale, response=response, kind=fit.kind, exposure=fit.exposure,
             widest=26,
         )  # fmt: skip
-        castings.name_markers(figure, {}, None, fitted=True)
+        castings.name_markers(figure, {}, None, fitted=True, cups=fit.batch is not None)
     said = "; ".join(
         f"{row.group}, {row.castings} castings, expected {numbers.number(row.expected)} ({numbers.number(row.low)} to {numbers.number(row.high)})"
         for row in result.groups.itertuples()

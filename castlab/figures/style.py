@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import contextlib
 import io
+import math
 import textwrap
 from collections.abc import Iterable, Iterator
 from typing import Any
@@ -79,9 +80,9 @@ def picture(width: float = 7.2, height: float = 3.6) -> Picture:
     return Picture(figsize=(width, height), layout="constrained", dpi=DPI, facecolor="white")
 
 
-def footnote(figure: Figure, text: str) -> None:
-    """A line or more below the picture, from its left edge, broken to its width."""
-    broken = textwrap.fill(text, int(PER_INCH * figure.get_size_inches()[0]))
+def footnote(figure: Figure, text: str, share: float = 1.0) -> None:
+    """A line or more below the picture, from its left edge, broken to this share of its width."""
+    broken = textwrap.fill(text, int(share * PER_INCH * figure.get_size_inches()[0]))
     figure.supxlabel(broken, x=0.01, ha="left", fontsize=9, ma="left")
 
 
@@ -95,19 +96,25 @@ def marker(place: int) -> str:
     return MARKERS[place % len(MARKERS)]
 
 
+_MULTIPLES = (1, 0.1, 10, 0.01, 100, 0.001, 1000, 0.5, 2, 0.25, 4, 0.75, 1.5, 0.05, 20, 0.02, 50, 3, 6)
+"""Ticks of a ratio axis, the more telling first."""
+_APART = 0.11
+"""Share of the axis that two ticks keep apart, so that their numbers do not touch on half a page."""
+
+
 def ratio_axis(axes: Axes, low: float, high: float) -> None:
     """A logarithmic x axis in plain multiples (0.5, 1, 2), wide enough for low to high."""
     from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
     axes.set_xscale("log")
     axes.set_xlim(low, high)
-    steps = [0.001, 0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 0.75, 1, 1.5, 2, 3, 4, 6, 10, 20, 50, 100, 1000]
-    inside = [step for step in steps if low <= step <= high]
-    if high > 3000 * low:
-        inside = [step for step in inside if step in (0.001, 0.01, 0.1, 1, 10, 100, 1000)]
-    elif len(inside) > 7:
-        inside = [step for step in inside if step not in (0.02, 0.75, 1.5, 3, 6, 20)]
-    axes.xaxis.set_major_locator(FixedLocator(inside))
+    inside: list[float] = []
+    for step in _MULTIPLES:
+        if low <= step <= high and all(
+            abs(math.log(step / other)) >= _APART * math.log(high / low) for other in inside
+        ):
+            inside.append(step)
+    axes.xaxis.set_major_locator(FixedLocator(sorted(inside)))
     axes.xaxis.set_minor_locator(NullLocator())
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _place: f"{value:g}"))
 

@@ -235,3 +235,13 @@ def test_what_settles_a_comparison_is_told_for_each_pair_that_is_open():
         assert table.loc[name, "castings more"] == f"{more.castings:.0f}"
     two = compare_runs(frame[frame["recipe"].isin(["A", "D"])], "haze_pct", "recipe")
     assert "each pair" not in two.verdict
+
+
+def test_a_numeric_group_is_told_with_its_unit():
+    made = pd.DataFrame({"bubbles": [9, 12, 8, 11, 3, 5, 2, 4], "resin_c": [22.0] * 4 + [30.0] * 4})
+    said = compare_runs(made, "bubbles", "resin_c").verdict
+    assert "4 at 22 °C and 4 at 30 °C" in said
+    assert "Resin temperature 30 instead of 22 °C: " in said
+    assert "came out better than 22 °C" in said
+    named = compare_runs(made.assign(resin_c=["cold"] * 4 + ["22"] * 4), "bubbles", "resin_c").verdict
+    assert "°C" not in named
