@@ -219,7 +219,7 @@ def test_the_legend_stays_within_the_picture_whatever_the_number_of_molds(frame,
 )
 def test_an_unknown_column_is_one_error_that_names_it(frame, asked):
     asked = {"response": "bubbles", "factors": "pour_method", **asked}
-    with pytest.raises(InputError, match=r"no column 'spin'; accepted: .*pour_method"):
+    with pytest.raises(InputError, match=r"no column 'spin'; did you mean .*strained"):
         castings.by_setting(frame, **asked)
     with pytest.raises(InputError, match="no column 'spin'"):
         castings.run_order(frame, "bubbles", part="spin")
@@ -465,3 +465,17 @@ def test_what_was_never_tried_is_drawn_with_dashes():
     told = [[text.get_text() for text in figure.legends[0].get_texts()] for figure in (inside, beyond)]
     assert "beyond what was tried" not in told[0]
     assert "beyond what was tried" in told[1]
+
+
+def test_castings_of_a_batch_that_came_out_alike_do_not_hide_each_other():
+    frame = pd.DataFrame(
+        {"batch_id": np.repeat(["B-1", "B-2", "B-3"], 4), "pour": ["ladle", "ladle", "stream", "stream"] * 3}
+    )
+    frame["passed"] = [True, True, False, False] * 3
+    for figure in (
+        castings.by_setting(frame, "passed", "pour", batch="batch_id"),
+        castings.by_setting(frame, "passed", "pour"),
+    ):
+        dots = [line.get_xydata() for line in figure.axes[0].lines if line.get_marker() not in ("None", None, "")]
+        places = {tuple(np.round(place, 4)) for own in dots for place in own}
+        assert len(places) == 12

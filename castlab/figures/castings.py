@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 MAX_LEVELS = 6
 """A number with more distinct values than this is drawn along an axis instead of in columns."""
+_BESIDE_ALIKE = 0.25
+"""How far apart castings of a batch that came out alike stand, of the step from batch to batch."""
 _BESIDE = 0.11
 """How far right of its castings a fitted mean stands."""
 _SLANT = 55
@@ -169,7 +171,7 @@ def draw_panel(
         x = rows[factor].astype("float64")
     else:
         x = rows[factor].astype(object).map({value: place for place, value in enumerate(levels)}).astype("float64")
-        x = x + _offsets(rows, factor, batch) * spread
+        x = x + _offsets(rows, response, factor, batch) * spread
         axes.set_xticks(range(len(levels)), [labels.level(value) for value in levels])
         axes.set_xlim(-0.55, len(levels) - 0.4)
     y, ticks = _heights(rows[response])
@@ -221,12 +223,15 @@ def _spread(levels: Sequence[Any]) -> float:
     return 0.08
 
 
-def _offsets(rows: pd.DataFrame, factor: str, batch: str | None) -> pd.Series:
-    """Where in its column each casting stands, -1 to 1: the batches of a level evenly from left to right."""
+def _offsets(rows: pd.DataFrame, response: str, factor: str, batch: str | None) -> pd.Series:
+    """Where in its column each casting stands, -1 to 1: the batches of a level evenly from left to right, and castings of a
+    batch that came out alike close beside each other."""
     key = rows[batch] if batch is not None else pd.Series(range(len(rows)), index=rows.index)
     place = key.groupby(rows[factor], observed=True).transform(lambda keys: pd.factorize(keys)[0]).astype("float64")
     last = place.groupby(rows[factor], observed=True).transform("max")
-    return (place / last.where(last > 0, 1) * 2 - 1).where(last > 0, 0)
+    alike = rows.groupby([key, rows[factor], rows[response]], observed=True)[response]
+    beside = _BESIDE_ALIKE * (alike.cumcount() - (alike.transform("size").astype("float64") - 1) / 2)
+    return ((place + beside) / last.where(last > 0, 1) * 2 - 1).where(last > 0, beside)
 
 
 def _with_values(frame: pd.DataFrame, response: str, *others: str | None) -> pd.DataFrame:

@@ -421,3 +421,9 @@ def test_the_logbook_gives_its_single_scores_and_says_where_counting_stopped(tmp
     assert len(scores) == 8
     assert {"score_id", "trial_id", "scorer", "method", "bubbles", "bubbles_stopped"} <= set(scores.columns)
     assert scores["bubbles"].tolist() == [20, 30, 50, 50, 60, 20, 50, 3]
+
+
+def test_castings_that_were_all_stopped_at_one_number_are_told_as_limits():
+    frame = pd.DataFrame({"pour": ["ladle", "stream"] * 6, "bubbles": 50, "bubbles_stopped": True})
+    with pytest.raises(FitError, match="bubbles is known in all 12 castings only as a limit, 50"):
+        fit_factors(frame, "bubbles", "pour")

@@ -229,7 +229,7 @@ def gather(
         grades, y = tuple(grades[int(g)] for g in used), y.astype(float)
     if exposure is not None:
         _check_exposure(data[exposure])
-    _check_varies(y, read.kind, response, grades)
+    _check_varies(y, read.kind, response, grades, limited=known is not None and not known.exact[keep].any())
 
     codes = None
     if batch_name is not None:
@@ -264,12 +264,17 @@ def _check_exposure(column: pd.Series) -> None:
         raise InputError(f"exposure {column.name} holds {values.min():g}; accepted: numbers above 0")
 
 
-def _check_varies(y: np.ndarray, kind: str, response: str, grades: tuple[Any, ...]) -> None:
+def _check_varies(y: np.ndarray, kind: str, response: str, grades: tuple[Any, ...], *, limited: bool) -> None:
     n = len(y)
     if n < FEWEST:
         raise FitError(f"only {words.count(n, 'complete casting')}; at least {FEWEST} are needed to compare anything")
     if np.ptp(y) > kinds.resolution(y):
         return
+    if limited:
+        raise FitError(
+            f"{response} is known in all {n} castings only as a limit, {labels.level(float(y[0]))}, so it cannot tell settings "
+            "apart; castings that were counted or read to the end are needed"
+        )
     if kind == "pass":
         bound = 0.05 ** (1 / n)  # exact one-sided binomial bound for n of n
         what = "passed" if y[0] else "failed"
