@@ -373,6 +373,8 @@ def test_goals_are_known_where_every_maker_agrees(fits):
         ),
         (None, {"resin_c": (20, 30)}, "limits names 'resin_c'"),
         (None, {"degas_min": (4, 2)}, "the lowest first"),
+        (None, {"degas_min": None}, "leave degas_min out of limits"),
+        (None, {"pour": None}, "leave pour out of limits"),
         (None, {"degas_min": (8, 9)}, "leave nothing of what was tried"),
         (None, {"degas_min": "long"}, "accepted: \\(lowest, highest\\)"),
         (None, {"pour": ["jug"]}, "levels tried: ladle and stream|levels tried: stream and ladle"),

@@ -420,3 +420,20 @@ def test_castings_that_read_alike_after_rounding_are_no_alarm():
     four = pd.DataFrame({"batch_id": np.repeat(range(15), 4), "thickness_mm": rng.normal(10, 0.1, 60).round(4)})
     four.loc[8:11, "thickness_mm"] = [10.0002, 10.0003, 10.0001, 10.0002]
     assert "lie closer together than usual" in watch(four, "thickness_mm").verdict
+
+
+def test_counts_that_were_stopped_are_watched_at_their_limit_and_that_is_said():
+    rng = np.random.default_rng(2)
+    true = rng.poisson(30, 40)
+    frame = pd.DataFrame({"batch_id": np.repeat(range(20), 2), "bubbles": np.minimum(true, 35)})
+    flagged = watch(frame.assign(bubbles_stopped=true > 35), "bubbles")
+    written = watch(
+        frame.assign(bubbles=[f"{v}+" if t > 35 else str(v) for v, t in zip(frame["bubbles"], true, strict=True)]),
+        "bubbles",
+    )
+    for found in (flagged, written):
+        assert any(
+            f"Of {(true > 35).sum()} castings only a limit of bubbles is known" in said for said in found.cautions
+        )
+    assert flagged.points["value"].to_list() == written.points["value"].to_list()
+    assert not any("limit of bubbles" in said for said in watch(frame, "bubbles").cautions)

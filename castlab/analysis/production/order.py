@@ -10,7 +10,7 @@ import pandas as pd
 
 from castlab import labels
 from castlab.analysis import words
-from castlab.analysis.reading import castings, kinds
+from castlab.analysis.reading import castings, kinds, limits
 from castlab.errors import FitError, InputError
 
 KINDS = ("count", "measure", "pass", "rare")
@@ -90,9 +90,12 @@ def gather(
     batch_name, said = castings.find_batch(frame, batch, [response])
     cautions = [said] if said else []
     wanted = kind
+    column, at_least, at_most = limits.read_texts(frame[response])
+    if (stopped := f"{response}_stopped") in frame:
+        at_least |= limits.read_flags(frame[stopped])
     if kind == "rare":
-        wanted = "count" if kinds.infer(frame[response])[0] == "count" else "pass"
-    read = kinds.read(frame[response], wanted)
+        wanted = "count" if kinds.infer(column)[0] == "count" else "pass"
+    read = kinds.read(column, wanted)
     if read.said:
         cautions.append(read.said)
     if read.kind == "grade":
@@ -113,6 +116,12 @@ def gather(
     if (~keep).any():
         cautions.append(
             f"{int((~keep).sum())} of {len(frame)} castings were left out: {response}, batch or exposure is missing."
+        )
+    limited = int(((at_least | at_most) & keep).sum())
+    if limited:
+        cautions.append(
+            f"Of {words.count(limited, 'casting')} only a limit of {labels.name(response)} is known (such as a count that was "
+            "stopped): they are watched at that limit, and what lies beyond it is not seen."
         )
     order = order[keep[order]]
     if len(order) < LEAST:

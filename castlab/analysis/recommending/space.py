@@ -145,6 +145,8 @@ def _both(one: Choice, other: Choice) -> Choice:
 
 
 def _within(one: Choice, limit: Any, *, beyond: bool) -> Choice:
+    if limit is None:
+        raise InputError(f"the limits of {one.name} are None; leave {one.name} out of limits where there are none")
     if one.numeric:
         values: list[Any] = [limit, limit] if np.isscalar(limit) else list(limit)
         try:
