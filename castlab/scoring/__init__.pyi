@@ -5,6 +5,7 @@ from .clearness import Clarity, clarity
 from .drift import ScorerDrift, drift_of_scorer
 from .gauge import GaugeStudy, gauge_study
 from .marking import Marks, marks_of, save_marks, saved_marks
+from .on_sheet import keep_on_sheet
 from .photo_scores import PhotoScores, score_photos
 from .printed import Sheet, clarity_target, marker_sheet
 from .rescoring import Rescoring, enter_rescoring, plan_rescoring
@@ -30,6 +31,7 @@ __all__ = [
     "drift_of_scorer",
     "enter_rescoring",
     "gauge_study",
+    "keep_on_sheet",
     "marker_sheet",
     "marks_of",
     "plan_rescoring",
