@@ -10,7 +10,7 @@ from castlab.errors import InputError
 from castlab.scoring import colour, magnified
 from castlab.scoring.locating import Located, inside, locate
 from castlab.scoring.magnified import Look
-from castlab.scoring.printed import WIDEST_MM, Box, Field, Sheet, Strip, clarity_target
+from castlab.scoring.printed import NARROWEST_MM, WIDEST_MM, Box, Field, Sheet, Strip, clarity_target
 
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 """Of linear sRGB (IEC 61966-2-1)."""
@@ -26,6 +26,9 @@ _NEAR_THROUGH, _NEAR_DIRECT = np.linspace(0.97, 1.03, 25), np.linspace(0.99, 1.0
 _ALIKE_DIRECT, _ALIKE_THROUGH = 0.75, 0.45
 """Least likeness of bars to their drawing (castlab's own bounds: rendered bars of a field 2 mm wider or narrower stay below
 0.75, strong blur leaves 0.65, and bars beyond the sizes sought 0.35)."""
+_BETTER = 0.02
+"""So much more like bars of another width may bare bars be (castlab's own bound: on a sheet that bulges by 5 mm the right
+width stays the likest)."""
 _VEILED = 0.35
 """Spread of the light, as a share of that seen directly, below which there is nothing to be seen through the casting."""
 _WHOLE, _FEWEST_PAIRS = 0.5, 2.0
@@ -61,7 +64,7 @@ def from_sheet(through: np.ndarray, direct: np.ndarray | None, target: Sheet) ->
     which = 1 if direct is None else 0
     cast, bare = target.fields[0], target.fields[which]
     plain = second.look(bare)
-    if plain.alike < _ALIKE_DIRECT:
+    if plain.alike < max(_ALIKE_DIRECT, _beside(second, bare, which) - _BETTER):
         raise InputError(f"the bare bars do not lie as on this sheet; {_advice(second, which)}")
     seen = _through(first, cast, plain.spread)
     found: dict[str, dict[float, np.ndarray]] = {"direct": {}, "through": {}}
@@ -141,9 +144,18 @@ def _through(photo: _Photo, cast: Field, direct_spread: float) -> Look:
     )
 
 
+def _beside(photo: _Photo, bare: Field, which: int) -> float:
+    """How alike bare bars are to those of a field 1 mm narrower or wider, at best."""
+    widths = [mm for mm in (bare.box[2] - 1, bare.box[2] + 1) if NARROWEST_MM <= mm <= WIDEST_MM]
+    return max(photo.look(clarity_target(field_mm=mm).fields[which]).alike for mm in widths)
+
+
 def _advice(photo: _Photo, which: int) -> str:
     """Which width of field lies there, if one does."""
-    likeness = {mm: photo.look(clarity_target(field_mm=mm).fields[which]).alike for mm in range(16, int(WIDEST_MM) + 1)}
+    likeness = {
+        mm: photo.look(clarity_target(field_mm=mm).fields[which]).alike
+        for mm in range(int(NARROWEST_MM), int(WIDEST_MM) + 1)
+    }
     best = max(likeness, key=likeness.__getitem__)
     if likeness[best] < _ALIKE_DIRECT:
         return "leave them bare, evenly lit and in focus, and give target= the sheet that was printed"

@@ -17,8 +17,8 @@ from castlab.scoring.lengths import above_zero
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 """Width and height, mm: A4 by ISO 216, letter by ANSI/ASME Y14.1."""
 RULER_MM = 100.0
-WIDEST_MM = 45.0
-"""Widest set of bars that leaves room for the words and bare paper between it and the marks."""
+NARROWEST_MM, WIDEST_MM = 16.0, 45.0
+"""Narrowest set of bars that shows enough of the coarse ones, and the widest set of bars that leaves room for the words and bare paper between it and the marks."""
 FREQUENCIES = (0.25, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8)
 """Line pairs per mm of the bars; the finest bar is 0.18 mm wide, which an office printer of 600 dots per inch holds."""
 
@@ -301,9 +301,9 @@ def clarity_target(paper: str = "a4", field_mm: float = 40.0) -> Sheet:
     """
     name = _paper(paper)
     size = above_zero(field_mm)
-    if not 16 <= size <= WIDEST_MM:
+    if not NARROWEST_MM <= size <= WIDEST_MM:
         raise InputError(
-            f"field_mm is {field_mm!r}; accepted: 16 to {WIDEST_MM:g} mm, narrower than the casting; wider bars would reach the marks"
+            f"field_mm is {field_mm!r}; accepted: {NARROWEST_MM:g} to {WIDEST_MM:g} mm, narrower than the casting; wider bars would reach the marks"
         )
     width = PAPERS[name][0]
     marks = Marks(tuple(55.0 * n for n in range(4)), (0.0, 52.5, 105.0), 8.0)

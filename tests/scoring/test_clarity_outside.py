@@ -137,6 +137,14 @@ def test_bars_of_another_width_than_given_are_told(bare):
         clarity(CAMERA.photo(SHEET, bare), target=clarity_target(field_mm=30))
 
 
+@pytest.mark.parametrize(("width", "given"), [(16, 17), (30, 29), (45, 44)])
+def test_bars_a_millimetre_wider_or_narrower_than_given_are_told(width, given):
+    sheet = clarity_target(field_mm=width)
+    photo = CAMERA.photo(sheet, page(sheet))
+    with pytest.raises(InputError, match=f"they are {width} mm wide"):
+        clarity(photo, target=clarity_target(field_mm=given))
+
+
 @pytest.mark.parametrize("width", [16, 30, 45])
 def test_a_blurred_photo_of_the_target_still_shows_its_coarse_bars(width):
     sheet = clarity_target(field_mm=width)
