@@ -127,7 +127,11 @@ class OneMore(Result):
     pays: one row a number of molds."""
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        return {"One more mold": self.gains.round(2)}
+        weeks = {
+            name: [f"{value:.2f}" if math.isfinite(value) else "never" for value in self.gains[name]]
+            for name in ("weeks_to_pay_back", "weeks_low", "weeks_high")
+        }
+        return {"One more mold": self.gains.round(2).assign(**weeks)}
 
 
 def one_more_mold(
@@ -196,24 +200,31 @@ def one_more_mold(
         ).weeks
 
     weeks = week(now), week(now + 1)
-    extra = {}
-    for column in ("good_per_week", "good_low", "good_high"):
-        before, after = (np.minimum(w[column].to_numpy(), wanted) for w in weeks)
-        extra[column] = after - before
+    before, after = (w["pulls_per_week"].to_numpy() * cavities for w in weeks)
+    keeps, best, worst = (1 - scrap for scrap in scrap_range(scrap_pct, scrapped))
+
+    def gained(share: float | Array) -> Array:
+        return np.asarray(np.minimum(after * share, wanted) - np.minimum(before * share, wanted))
+
+    def payback(extra: Array) -> Array:
+        with np.errstate(divide="ignore"):
+            return np.asarray(price / (np.where(extra > 1e-9, extra, 0.0) * gain))
+
+    # of the shares that may be good, one more mold brings most where it just meets the demand, least at one of the ends
     with np.errstate(divide="ignore"):
-        payback = {name: price / (np.where(e > 1e-9, e, 0.0) * gain) for name, e in extra.items()}
-    keeps = 1 - scrap_range(scrap_pct, scrapped)[0]
+        met = np.clip(wanted / after, worst, best)
+    extra, most, least = gained(keeps), gained(met), np.minimum(gained(worst), gained(best))
     lifetime = life * cavities * keeps
     table = pd.DataFrame(
         {
             "molds": now.astype(int),
-            "extra_good_per_week": extra["good_per_week"],
-            "weeks_to_pay_back": payback["good_per_week"],
-            "weeks_low": np.minimum(payback["good_high"], payback["good_per_week"]),
-            "weeks_high": np.maximum(payback["good_low"], payback["good_per_week"]),
+            "extra_good_per_week": extra,
+            "weeks_to_pay_back": payback(extra),
+            "weeks_low": payback(most),
+            "weeks_high": payback(least),
             "parts_to_pay_back": price / gain,
             "parts_in_its_life": lifetime,
-            "pays": np.isfinite(payback["good_per_week"]) & (price / gain <= lifetime),
+            "pays": np.isfinite(payback(extra)) & (price / gain <= lifetime),
         }
     )
     return OneMore(verdict=_more_verdict(table), cautions=scrap_cautions(scrapped), gains=table)
@@ -268,9 +279,17 @@ def _more_verdict(table: pd.DataFrame) -> str:
     for g in table.itertuples():
         head = f"One more than {count(g.molds, 'mold')}"
         if not math.isfinite(g.weeks_to_pay_back):
-            lines.append(f"{head} brings no more good parts that can be sold: the work or the demand is the limit.")
+            may = (
+                f" With as much scrap as may be it would pay from {about(g.weeks_low)} weeks on."
+                if math.isfinite(g.weeks_low)
+                else ""
+            )
+            lines.append(
+                f"{head} brings no more good parts that can be sold: the work or the demand is the limit.{may}"
+            )
             continue
-        spread = f" ({about(g.weeks_low)} to {about(g.weeks_high)})" if g.weeks_low < g.weeks_high else ""
+        most = about(g.weeks_high) if math.isfinite(g.weeks_high) else "never"
+        spread = f" ({about(g.weeks_low)} to {most})" if g.weeks_low < g.weeks_high else ""
         brings = f"{head} brings {about(g.extra_good_per_week)} more good parts a week"
         if g.pays:
             lines.append(f"{brings} and has paid for itself in {about(g.weeks_to_pay_back)} weeks{spread}.")

@@ -160,13 +160,15 @@ def draw_one_more(found: OneMore) -> Picture:
     The figure, with its text alternative as `alt`.
     """
     gains = found.gains
+    told = gains[["weeks_to_pay_back", "weeks_low", "weeks_high"]].to_numpy()
+    top = 1.15 * float(told[np.isfinite(told)].max(initial=1.0))
     with styled():
         figure = picture(6.6, 3.4)
         axes = figure.subplots()
         for pays, place, said in ((True, 2, "pays"), (False, 3, "does not pay")):
             rows = gains[(gains["pays"] == pays) & np.isfinite(gains["weeks_to_pay_back"])]
             if len(rows):
-                high = rows["weeks_high"].where(np.isfinite(rows["weeks_high"]))
+                high = rows["weeks_high"].clip(upper=top)
                 axes.vlines(rows["molds"], rows["weeks_low"], high, color=colour(place), lw=5, alpha=0.35)
                 axes.plot(
                     rows["molds"], rows["weeks_to_pay_back"], ls="", marker=marker(place), ms=8, color=colour(place),
@@ -180,7 +182,7 @@ def draw_one_more(found: OneMore) -> Picture:
             )  # fmt: skip
         axes.set_xticks(sorted(gains["molds"]))
         axes.set_xlim(gains["molds"].min() - 0.6, gains["molds"].max() + 0.6)
-        axes.set_ylim(0, 1.1 * axes.get_ylim()[1])
+        axes.set_ylim(0, top)
         axes.set_xlabel("molds in use now (count)")
         axes.set_ylabel("one more pays for itself in (weeks)")
         if axes.get_legend_handles_labels()[0]:

@@ -109,6 +109,25 @@ def test_one_more_mold_pays_back_by_the_parts_it_adds():
     assert "3 weeks" in more.verdict
 
 
+def test_the_weeks_of_one_more_mold_hold_every_share_of_scrap_that_may_be():
+    """Where the demand caps what can be sold, more good parts may make one more mold pay later, or never: looked at every
+    share between the ends of the interval, one by one."""
+    made = {n: cost.throughput(n, 16).good_per_week for n in (2, 3, 4, 5)}
+    for wanted in (8.0, 9.5, 12.0, 20.0, np.inf):
+        more = cost.one_more_mold([2, 3, 4], 60, 4, 16, wanted_per_week=wanted, scrapped=(25, 40))
+        found = cost.throughput(2, 16, scrapped=(25, 40)).weeks.iloc[0]
+        shares = np.linspace(found["good_low"], found["good_high"], 2001) / made[2]
+        for row in more.gains.itertuples():
+            extra = np.minimum(made[row.molds + 1] * shares, wanted) - np.minimum(made[row.molds] * shares, wanted)
+            assert row.weeks_low == pytest.approx(15 / extra.max(), rel=2e-3)
+            assert row.weeks_high == pytest.approx(15 / extra.min() if extra.min() > 1e-9 else np.inf, rel=2e-3)
+            assert row.weeks_low <= row.weeks_to_pay_back <= row.weeks_high
+    assert "to never)" in cost.one_more_mold(3, 60, 4, 16, wanted_per_week=7.5, scrapped=(25, 40)).verdict
+    sold = cost.one_more_mold(3, 60, 4, 16, wanted_per_week=5, scrapped=(25, 40))
+    assert "With as much scrap as may be it would pay from" in sold.verdict
+    assert sold.tables()["One more mold"].loc[0, "weeks_to_pay_back"] == "never"
+
+
 def test_one_more_mold_does_not_pay_where_demand_work_or_wear_is_the_limit():
     assert not cost.one_more_mold(3, 60, 4, 16, wanted_per_week=15).gains["pays"][0]
     assert "no more good parts" in cost.one_more_mold(3, 60, 4, 16, wanted_per_week=15).verdict
