@@ -163,7 +163,7 @@ def draw_one_more(found: OneMore) -> Picture:
     told = gains[["weeks_to_pay_back", "weeks_low", "weeks_high"]].to_numpy()
     top = 1.15 * float(told[np.isfinite(told)].max(initial=1.0))
     with styled():
-        figure = picture(6.6, 3.4)
+        figure = picture(6.6, 3.6)
         axes = figure.subplots()
         for pays, place, said in ((True, 2, "pays"), (False, 3, "does not pay")):
             rows = gains[(gains["pays"] == pays) & np.isfinite(gains["weeks_to_pay_back"])]
@@ -184,9 +184,10 @@ def draw_one_more(found: OneMore) -> Picture:
         axes.set_xlim(gains["molds"].min() - 0.6, gains["molds"].max() + 0.6)
         axes.set_ylim(0, top)
         axes.set_xlabel("molds in use now (count)")
-        axes.set_ylabel("one more pays for itself in (weeks)")
+        sure = (gains["weeks_low"] == gains["weeks_high"]).all()
+        axes.set_ylabel(f"one more pays for itself in\n(weeks{'' if sure else '; bar: 95% interval of the scrap'})")
         if axes.get_legend_handles_labels()[0]:
-            figure.legend(loc="outside upper left", ncols=2)
+            figure.legend(loc="outside upper right", ncols=2)
     figure.alt = "Weeks until one more mold has paid for itself: " + words(
         f"{row.weeks_to_pay_back:.2g} beside {row.molds} molds{'' if row.pays else ', which does not pay'}"
         if np.isfinite(row.weeks_to_pay_back)

@@ -218,6 +218,7 @@ def test_going_beyond_what_was_tried_is_flagged(fits):
     assert any("beyond what was tried" in said for said in found.cautions)
     assert "Degas lies beyond what was tried: take the numbers that follow for a guess" in found.verdict
     assert found.outside == ("degas_min",)
+    assert not any("each was tried on its own" in said for said in found.cautions)
     far = recommend(fits["bubbles"], {"bubbles": Goal("fewer", good_enough=0)}, {"degas_min": (0, 60)}, beyond=True)
     assert "bubbles under 0.001 (95% interval under 0.001" in far.verdict
     assert "is over 99%" in far.verdict

@@ -320,7 +320,7 @@ def cautions(found: Recommendation, outside: Sequence[str], far: Sequence[str], 
     said = []
     if outside:
         said.append(f"{words.sentence(words.listing([labels.name(n) for n in outside]))}: beyond what was tried.")
-    if far:
+    if far and not outside:
         names = words.listing([labels.name(n) for n in far])
         said.append(
             f"No casting came near this combination of settings, though each was tried on its own; {names} there rests on "
