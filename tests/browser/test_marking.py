@@ -10,6 +10,7 @@ import pytest
 from PIL import Image
 
 from castlab import Logbook, workspace
+from castlab.scoring import saved_marks
 
 pytestmark = [pytest.mark.chromium, pytest.mark.slow]
 
@@ -92,6 +93,38 @@ def test_a_count_is_corrected_by_mouse_and_keyboard_and_saved(lab, person, place
     assert (score.bubbles, score.auto_bubbles, score.scorer, score.trial_id) == (4, 3, "Noor", "T-018.2")
     assert score.auto_low is not None
     assert score.scored_at is not None
+
+
+def test_a_circle_drawn_in_a_round_region_lies_where_it_was_drawn(lab, person, place):
+    notebook = json.loads((place / NOTEBOOK).read_text(encoding="utf-8"))
+    notebook["cells"][1]["source"] = notebook["cells"][1]["source"].replace(
+        "smallest_mm", "region=(22, 7, 10), smallest_mm"
+    )
+    (place / NOTEBOOK).write_text(json.dumps(notebook), encoding="utf-8")
+    maker = person()
+    page = maker.page
+    maker.open(lab.address(f"{place.name}/{NOTEBOOK}"))
+    page.get_by_role("menuitem", name="Run", exact=True).click()
+    page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
+    view = page.locator(".castlab-marking")
+    view.get_by_text("1 bubble: 1 found, 0 removed, 0 added by hand").wait_for()
+    photo = view.get_by_role("application").locator("svg")
+    photo.scroll_into_view_if_needed()
+    box = photo.bounding_box()
+    left, top, width, height = map(float, photo.get_attribute("viewBox").split())
+    assert (left, top) > (15, 1)
+    assert width < 13
+    page.mouse.click(box["x"] + (20 - left) / width * box["width"], box["y"] + (10 - top) / height * box["height"])
+    view.get_by_text("1 added by hand").wait_for()
+    assert "at 20.0, 10.0 mm" in view.locator(".where").inner_text()
+    view.get_by_role("button", name="Save the count").click()
+    view.get_by_text("Saved as S-018.2").wait_for()
+    with Logbook.open(place / workspace.LOGBOOK) as book:
+        score = next(s for s in book.records("score") if s.method == "photo, corrected")
+        (marks,) = saved_marks(book, score.photo_id)
+    added = marks.changes[0].circle
+    assert (added.x_mm, added.y_mm) == pytest.approx((20, 10), abs=0.05)
+    assert (marks.changes[0].who, score.bubbles, score.auto_bubbles) == ("Noor", 2, 1)
 
 
 def test_the_view_has_no_barrier_that_an_accessibility_checker_sees(lab, person, place):
