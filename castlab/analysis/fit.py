@@ -258,8 +258,8 @@ def fit_factors(
             raise InputError(f"zeros is {zeros!r}; accepted: 'separate', or None")
         told = {
             "factors": factors, "kind": kind, "batch": batch, "exposure": exposure, "interactions": interactions,
-            "at_least": at_least, "at_most": at_most, "missed": missed, "within": within, "scores": scores,
-            "planned": planned,
+            "at_least": at_least, "at_most": at_most, "missed": missed, "false_finds": false_finds,
+            "within": within, "scores": scores, "planned": planned,
         }  # fmt: skip
         return zero_counts.separate(fit_factors, frame, response, told)
     recording = recorded.Recording(at_least, at_most, missed, false_finds, within, scores)

@@ -86,9 +86,11 @@ def separate(fit: Callable[..., FactorFit], frame: pd.DataFrame, response: str, 
     InputError
         If the response is no count, or not known well enough to tell zero from more.
     """
-    if told["missed"] is not None or told["within"] is not None or told["scores"] is not None:
+    unsure = [name for name in ("missed", "within", "scores") if told[name] is not None]
+    false_finds = told.pop("false_finds")
+    if unsure or isinstance(false_finds, str) or false_finds:
         raise InputError(
-            "zeros='separate' needs to know which castings have none; accepted with it: no missed, within or scores"
+            "zeros='separate' needs to know which castings have none; accepted with it: no missed, false_finds, within or scores"
         )
     found = recorded.read(check_frame(frame, [response]), response, told.pop("kind"), recorded.EXACT).response
     if found.kind != "count":
@@ -101,6 +103,7 @@ def separate(fit: Callable[..., FactorFit], frame: pd.DataFrame, response: str, 
             f"{words.count(none, 'casting')} without {what} and {some} with any: at least {FEWEST} of each are needed to "
             "judge them apart; leave zeros= out"
         )
+    as_levels = coding.texts_among_numbers(frame, [name for name in as_names(told["factors"]) if name in frame])
     frame = frame.assign(**_references(frame, told["factors"]))
     limits = {name: told.pop(name) for name in ("at_least", "at_most")}
     exposure = told.pop("exposure")
@@ -113,7 +116,7 @@ def separate(fit: Callable[..., FactorFit], frame: pd.DataFrame, response: str, 
     return replace(
         number,
         verdict=f"Chance of any {what}: {chance.verdict} Number where there are any: {number.verdict}",
-        cautions=tuple(dict.fromkeys([said, *chance.cautions, *number.cautions])),
+        cautions=tuple(dict.fromkeys([said, *as_levels, *chance.cautions, *number.cautions])),
         any_at_all=chance,
     )
 

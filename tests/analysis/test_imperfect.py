@@ -427,3 +427,16 @@ def test_castings_that_were_all_stopped_at_one_number_are_told_as_limits():
     frame = pd.DataFrame({"pour": ["ladle", "stream"] * 6, "bubbles": 50, "bubbles_stopped": True})
     with pytest.raises(FitError, match="bubbles is known in all 12 castings only as a limit, 50"):
         fit_factors(frame, "bubbles", "pour")
+
+
+def test_zeros_apart_says_and_refuses_what_any_other_fit_does():
+    frame = pd.DataFrame({"resin_c": ["22", "32"] * 10, "bubbles": [0, 4, 3, 0, 5, 6, 0, 2, 9, 7] * 2})
+    fit = fit_factors(frame, "bubbles", "resin_c", zeros="separate")
+    assert any("numbers written as text, which were taken as levels" in said for said in fit.cautions)
+    mixed = frame.assign(resin_c=[22.0, 32.0, 26.0, "about 24"] * 5)
+    with pytest.raises(InputError, match=r"resin_c holds 'about 24' \(row 3\) among numbers"):
+        fit_factors(mixed, "bubbles", "resin_c", zeros="separate")
+    with pytest.raises(InputError, match="no missed, false_finds, within or scores"):
+        fit_factors(frame, "bubbles", "resin_c", zeros="separate", false_finds=2)
+    with pytest.raises(InputError, match="no column 'spin'"):
+        fit_factors(frame, "bubbles", "spin", zeros="separate")
