@@ -33,14 +33,18 @@ class Spokes(NamedTuple):
 
 
 _CLOSE = np.linspace(0.35, 1.75, 29, dtype=np.float32)
+_FAR = Spokes(12, np.linspace(2.2, 4, 4, dtype=np.float32))
 GLANCE, ROUGH, FULL = Spokes(12, np.linspace(0.4, 1.7, 14, dtype=np.float32)), Spokes(12, _CLOSE), Spokes(24, _CLOSE)
 _SOFT = 3.0
 _CHUNK = 2000
+_SHRUNK, _GROWN = 0.45, 1.6
+"""How far a radius may go from that of its candidate. The slopes of a soft dot on calm ground point to its middle from far
+out, so that its only candidate may be twice as wide as where it is steepest."""
 HARDLY = 0.004
 """What the sieve says of a rough look, below which nobody looks closer."""
 
 MEASURES = (
-    "signed", "either", "covered", "gap", "wobble", "strength", "inside", "clutter", "small", "seen",
+    "signed", "either", "covered", "gap", "wobble", "strength", "inside", "clutter", "alone", "small", "seen",
 )  # fmt: skip
 
 
@@ -100,7 +104,7 @@ def look_again(steps: list[Level], one: Looked, allowed: np.ndarray | None) -> L
         noise = level.noise_at(a, b)
         a, b, r = _fit(FULL, *_read(level, mask, FULL, a, b, r), a, b, r, r, noise)
         x[here], y[here], radius[here] = (a + 0.5) * f - 0.5, (b + 0.5) * f - 0.5, r * f
-        measures[here], contrast[here], seen[here] = _measure(FULL, *_read(level, mask, FULL, a, b, r), r, noise, f)
+        measures[here], contrast[here], seen[here] = _measure(FULL, level, mask, a, b, r, noise)
     return Looked(x, y, radius, contrast, seen, measures)
 
 
@@ -119,15 +123,14 @@ def _follow(
     x, y, radius = _fit(GLANCE, light, valid, x, y, radius, first, noise)
     light, valid = _read(level, mask, ROUGH, x, y, radius)
     if sieve is not None:
-        worth = sieve(_measure(ROUGH, light, valid, radius, noise, level.factor)[0]) >= HARDLY
+        worth = sieve(_measure(ROUGH, level, mask, x, y, radius, noise, (light, valid))[0]) >= HARDLY
         light, valid = light[worth], valid[worth]
         x, y, radius, first, noise = x[worth], y[worth], radius[worth], first[worth], noise[worth]
     x, y, radius = _fit(ROUGH, light, valid, x, y, radius, first, noise)
     # a radius that would go on beyond what its candidate stands for belongs to another candidate
-    free = (radius > 0.61 * first) & (radius < 1.59 * first)
+    free = (radius > 1.02 * _SHRUNK * first) & (radius < 0.99 * _GROWN * first)
     x, y, radius, noise = x[free], y[free], radius[free], noise[free]
-    light, valid = _read(level, mask, FULL, x, y, radius)
-    measures, contrast, seen = _measure(FULL, light, valid, radius, noise, level.factor)
+    measures, contrast, seen = _measure(FULL, level, mask, x, y, radius, noise)
     f = level.factor
     return (x + 0.5) * f - 0.5, (y + 0.5) * f - 0.5, radius * f, contrast, seen, measures
 
@@ -178,7 +181,7 @@ def _fit(
     right = (weight * reach[at]) @ basis
     answer = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
     shift = np.clip(answer[:, 1:], -0.25, 0.25) * radius[:, None]
-    grown = np.clip(radius * np.clip(answer[:, 0], 0.7, 1.4), 0.6 * first, 1.6 * first)
+    grown = np.clip(radius * np.clip(answer[:, 0], 0.7, 1.4), _SHRUNK * first, _GROWN * first)
     return x + shift[:, 0].astype(np.float32), y + shift[:, 1].astype(np.float32), grown.astype(np.float32)
 
 
@@ -217,8 +220,17 @@ def _edge(spokes: Spokes, part: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.
 
 
 def _measure(
-    spokes: Spokes, light: np.ndarray, valid: np.ndarray, radius: np.ndarray, noise: np.ndarray, factor: int
+    spokes: Spokes,
+    level: Level,
+    mask: np.ndarray | None,
+    x: np.ndarray,
+    y: np.ndarray,
+    radius: np.ndarray,
+    noise: np.ndarray,
+    read: tuple[np.ndarray, np.ndarray] | None = None,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The measures, the contrast, and the share of the way round that was seen; `read` is the light if it is known."""
+    light, valid = read or _read(level, mask, spokes, x, y, radius)
     reach = spokes.reach
     outward, sideways = _slopes(spokes, light, radius)
     soft = (_SOFT * noise[:, None, None]) ** 2
@@ -256,9 +268,21 @@ def _measure(
     fluctuation = np.abs(outward[:, :, outer]).mean(axis=(1, 2)) + np.abs(sideways[:, :, outer]).mean(axis=(1, 2))
     clutter = np.log((fluctuation + 0.1 * noise) / (edge + 1e-9))
     inside = np.log(np.abs(stands_out) / (rough + 0.3 * noise) + 0.05)
-    small = np.log(radius * factor)
-    measures = np.column_stack([signed, either, covered, gap, wobble, strength, inside, clutter, small, seen])
+    alone = np.log(np.abs(stands_out) / (_restless(level, mask, x, y, radius) + 0.3 * noise) + 0.05)
+    small = np.log(radius * level.factor)
+    measures = np.column_stack([signed, either, covered, gap, wobble, strength, inside, clutter, alone, small, seen])
     return measures, _contrast(spokes, light, valid), seen
+
+
+def _restless(level: Level, mask: np.ndarray | None, x: np.ndarray, y: np.ndarray, radius: np.ndarray) -> np.ndarray:
+    """How much the light varies well away from each circle, an even slope apart: a highlight or a stroke of print has
+    more of its kind near it, a dot that stands alone has not."""
+    light, valid = _read(level, mask, _FAR, x, y, radius)
+    half = _FAR.rays // 2
+    across, both = 0.5 * (light[:, :half] + light[:, half:]), valid[:, :half] & valid[:, half:]
+    middle = _mean(across, both)[:, None, None]
+    spread: np.ndarray = np.sqrt(_mean((across - middle) ** 2, both))
+    return spread
 
 
 def _mean(values: np.ndarray, weight: np.ndarray) -> np.ndarray:

@@ -18,7 +18,7 @@ LOOKS = ("bright rim", "dark rim", "crescent", "bright disc", "dark disc")
 OTHERS = ("soft spot", "soft pit", "rough disc")
 """Looks besides, that the judge is taught so that it does not know those of the castings only."""
 
-TEACHING = range(20000, 20120)
+TEACHING = range(20000, 20180)
 """Seeds that the judge of candidates is taught on."""
 DEVELOPMENT = range(1000, 1060)
 """Seeds to look at while the detector is being made."""

@@ -14,6 +14,7 @@ import pickle
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import network
 import numpy as np
@@ -28,8 +29,10 @@ from castlab.scoring.judging import Network
 HOME = Path(judging.__file__).with_name("judge.npz")
 SMALLEST_RADIUS, LARGEST_RADIUS = 1.3, 75.0
 """Radii sought, pixels."""
-SIEVE_PICTURES = 16, 40
+SIEVE_PICTURES = 24, 80
 """Castings, and pictures of other kinds, that the sieve is taught on."""
+SEEDS = [*TEACHING, *VARIED]
+SEEDS_OF_SIEVE = [*TEACHING[: SIEVE_PICTURES[0]], *VARIED[: SIEVE_PICTURES[1]]]
 KEPT_BACK = 6
 """One picture in so many is not shown to the network: on these its doubt is set right."""
 HIDDEN, DIM = 1.5, 2.2
@@ -49,9 +52,12 @@ def circles(
     casting: Casting, sieve: Callable[[np.ndarray], np.ndarray] | None = None
 ) -> tuple[list[rings.Level], profiles.Looked]:
     """Every circle that is looked at in one picture, closely at those only that the sieve passes."""
-    light = pictures.light(pictures.read_colours(casting.picture))
-    steps = rings.levels(light, LARGEST_RADIUS)
+    steps = rings.levels(_light(casting), LARGEST_RADIUS)
     return steps, profiles.look(steps, rings.candidates(steps, SMALLEST_RADIUS, LARGEST_RADIUS), None, sieve)
+
+
+def _light(casting: Casting) -> np.ndarray:
+    return pictures.light(pictures.read_colours(casting.picture))
 
 
 def labels(looked: profiles.Looked, truth: pd.DataFrame) -> tuple[np.ndarray, ...]:
@@ -61,7 +67,9 @@ def labels(looked: profiles.Looked, truth: pd.DataFrame) -> tuple[np.ndarray, ..
     for true in truth.itertuples():
         apart = np.hypot(looked.x - true.x, looked.y - true.y) / (true.diameter / 2)
         lacks = np.log(true.diameter / 2 / looked.radius)
-        off = np.hypot(apart / 0.5, lacks / 0.5)
+        # a soft thing is looked at anywhere between where it is steepest and where it ends, and that is right
+        soft = -np.log(getattr(true, "steepest", 1.0))
+        off = np.hypot(apart / 0.5, (lacks - np.clip(lacks, min(soft, 0), max(soft, 0))) / 0.5)
         good = np.clip(1.3 - off, 0, 1)
         if true.visible < HIDDEN:
             show &= off >= 1.6
@@ -73,17 +81,19 @@ def labels(looked: profiles.Looked, truth: pd.DataFrame) -> tuple[np.ndarray, ..
     return quality, size, sized, show
 
 
-def teach_sieve(castings: list[Casting]) -> dict[str, np.ndarray]:
+def _measured(seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """What the sieve is shown of one picture: measures, and which circles are right."""
+    picture = drawn(seed)
+    looked = circles(picture)[1]
+    quality, _, _, show = labels(looked, picture.truth)
+    return looked.measures[show], quality[show] > 0.3
+
+
+def teach_sieve(measured: list[tuple[np.ndarray, np.ndarray]]) -> dict[str, np.ndarray]:
     """The small network that sees measures only."""
     from sklearn.neural_network import MLPClassifier
 
-    measures, true = [], []
-    for casting in castings:
-        looked = circles(casting)[1]
-        quality, _, _, show = labels(looked, casting.truth)
-        measures.append(looked.measures[show])
-        true.append(quality[show] > 0.3)
-    columns, right = np.concatenate(measures), np.concatenate(true)
+    columns, right = (np.concatenate([one[n] for one in measured]) for n in range(2))
     centre, scale = columns.mean(axis=0), columns.std(axis=0)
     model = MLPClassifier(
         (24, 12), activation="tanh", alpha=1e-3, learning_rate_init=3e-3, max_iter=30, early_stopping=True,
@@ -94,12 +104,13 @@ def teach_sieve(castings: list[Casting]) -> dict[str, np.ndarray]:
     return numbers | {f"sieve_offset_{n}": layer for n, layer in enumerate(model.intercepts_)}
 
 
-def shown(casting: Casting) -> Seen:
+def _shown(seed: int) -> Seen:
     """What the network is shown of one picture."""
-    steps, looked = circles(casting, judging.sieve)
+    picture = drawn(seed)
+    steps, looked = circles(picture, judging.sieve)
     looked = looked.take(np.flatnonzero(judging.sieve(looked.measures) >= judging.SIEVED))
     view = views.unrolled(steps, looked.x, looked.y, looked.radius, None)
-    return Seen(looked, view.astype(np.float16), casting.truth)
+    return Seen(looked, view.astype(np.float16), picture.truth)
 
 
 def teach_network(all_seen: list[Seen], taught: dict[str, np.ndarray], rounds: tuple[int, int]) -> Network:
@@ -127,20 +138,21 @@ def teach_network(all_seen: list[Seen], taught: dict[str, np.ndarray], rounds: t
     return net
 
 
-def calibration(kept_back: list[Seen]) -> np.ndarray:
-    """What makes the network's log odds those of a find being right: factor and offset."""
+def calibration(kept_back: list[Casting]) -> np.ndarray:
+    """What makes the odds of a find, as it is told after all looks, those of its being right: factor and offset."""
     from sklearn.linear_model import LogisticRegression
 
-    from castlab.scoring.finding import judged
+    from castlab.scoring.finding import find
 
     odds, right = [], []
-    for seen in kept_back:
-        sized, sure = judged(seen.looked, seen.view.astype(np.float32))
-        kept = judging.choose(sized, sure)
-        one, truth = sized.take(kept), seen.truth[seen.truth.visible >= HIDDEN]
-        _, hit = matched(truth.x.to_numpy(), truth.y.to_numpy(), truth.diameter.to_numpy(), one.x, one.y)
-        odds.append(np.log(sure[kept] / (1 - sure[kept])))
-        right.append(np.isin(np.arange(len(one)), hit))
+    for picture in kept_back:
+        found = find(_light(picture), 2 * SMALLEST_RADIUS, 2 * LARGEST_RADIUS)
+        truth = picture.truth
+        i, j = matched(truth.x.to_numpy(), truth.y.to_numpy(), truth.diameter.to_numpy(), found.x, found.y)
+        hidden = truth.visible.to_numpy()[i] < HIDDEN
+        clear = ~np.isin(np.arange(len(found.x)), j[hidden])
+        odds.append(np.log(found.sure / (1 - found.sure))[clear])
+        right.append(np.isin(np.arange(len(found.x)), j)[clear])
     model = LogisticRegression(C=100).fit(np.concatenate(odds)[:, None], np.concatenate(right))
     return np.array([model.coef_[0, 0], model.intercept_[0]])
 
@@ -151,17 +163,34 @@ def teach(keep: Path | None) -> None:
         taught, all_seen = pickle.loads(keep.read_bytes())
         _write(taught)
     else:
-        taught = teach_sieve([*map(casting, TEACHING[: SIEVE_PICTURES[0]]), *map(vary, VARIED[: SIEVE_PICTURES[1]])])
+        taught = teach_sieve(_each(_measured, SEEDS_OF_SIEVE))
         _write(taught)
-        all_seen = [shown(draw(seed)) for draw, seeds in ((casting, TEACHING), (vary, VARIED)) for seed in seeds]
+        all_seen = _each(_shown, SEEDS)
         if keep is not None:
             keep.write_bytes(pickle.dumps((taught, all_seen)))
-    back = [n % KEPT_BACK == 0 for n in range(len(all_seen))]
-    net = teach_network([seen for seen, b in zip(all_seen, back, strict=True) if not b], taught, (4, 8))
+    net = teach_network([seen for n, seen in enumerate(all_seen) if n % KEPT_BACK], taught, (4, 10))
     taught |= net._asdict() | {"calibration": np.array([1.0, 0.0])}
     _write(taught)
-    taught["calibration"] = calibration([seen for seen, b in zip(all_seen, back, strict=True) if b])
+    taught["calibration"] = calibration(_each(drawn, SEEDS[::KEPT_BACK]))
     _write(taught)
+
+
+def drawn(seed: int) -> Casting:
+    """The picture of a seed."""
+    return casting(seed) if seed in TEACHING else vary(seed)
+
+
+def _each(work: Callable[[int], Any], seeds: list[int]) -> list[Any]:
+    """The work on every seed, by both of two processors."""
+    from joblib import Parallel, delayed
+
+    done = []
+    for one in Parallel(n_jobs=2, return_as="generator")(delayed(work)(seed) for seed in seeds):
+        done.append(one)
+        print(
+            f"\r{work.__name__}: {len(done)} of {len(seeds)}", end="\n" if len(done) == len(seeds) else "", flush=True
+        )
+    return done
 
 
 def casting(seed: int) -> Casting:

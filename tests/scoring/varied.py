@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import io
 from functools import lru_cache
+from pathlib import Path
 
+import matplotlib
 import numpy as np
 import pandas as pd
 from PIL import Image, ImageDraw, ImageFont
 from rendering import LOOKS, OTHERS, Casting, _background, _bubble, _glare, _insert, _step, visibility
 from scipy import ndimage
 
-VARIED = range(30000, 30280)
+VARIED = range(30000, 30520)
 """Seeds that the judge is taught on."""
 
 TEXTURES = ("grass", "camera", "rocket", "text", "china")
@@ -24,10 +26,29 @@ ROUND = 1.5
 """A thing counts as round up to this ratio of length to width; from there to `LONG` it is neither right nor wrong to find."""
 LONG = 2.0
 SIGNS = "0123456789ABDPRSabdegpqB8690&%@#"
+FACES = tuple(
+    str(Path(matplotlib.get_data_path(), "fonts", "ttf", f"{name}.ttf"))
+    for name in ("DejaVuSans", "DejaVuSans-Bold", "DejaVuSansMono", "DejaVuSerif", "DejaVuSerif-Italic", "STIXGeneral")
+)
+"""Founts of print, those that matplotlib carries."""
 WORDS = ("LOT 27-B", "seed pod", "R12 C4 U3", "0308 68 090", "lamp 12 V", "kiln 4", "A7 E2 %&@")
 
 
-KINDS = ("profile", "profile", "disc", "disc", "ball", "ball", "line", "relief", "relief", "glow", *LOOKS, *OTHERS)
+KINDS = (
+    "profile",
+    "profile",
+    "disc",
+    "disc",
+    "ball",
+    "ball",
+    "line",
+    "relief",
+    "relief",
+    "glow",
+    "crater",
+    *LOOKS,
+    *OTHERS,
+)
 
 
 def vary(seed: int) -> Casting:
@@ -40,26 +61,35 @@ def vary(seed: int) -> Casting:
     if rng.random() < 0.25:
         _insert(rng, scene)
     grain = float(np.exp(rng.uniform(np.log(0.002), np.log(0.04))))
-    arranged = str(rng.choice(["strewn", "packed", "dots", "none"], p=[0.5, 0.22, 0.13, 0.15]))
-    if arranged == "dots":
-        scene = np.clip(scene * rng.uniform(0.2, 1), 0.02, 0.97)
-    kinds = rng.choice(["glow", "glow", "disc"] if arranged == "dots" else KINDS, size=int(rng.integers(1, 4)))
+    arranged = str(rng.choice(["strewn", "packed", "dots", "craters", "none"], p=[0.34, 0.18, 0.28, 0.07, 0.13]))
+    if arranged == "dots":  # on anything from black to nearly white
+        scene = np.clip(scene * rng.uniform(0, 1) + rng.choice([0, 0, rng.uniform(0, 0.5)]), 0.02, 0.97)
+        mottle = ndimage.gaussian_filter(rng.normal(size=scene.shape), float(rng.uniform(0.7, 2.5)))
+        scene += (rng.choice([0, rng.uniform(0, 2) * grain]) * mottle / mottle.std()).astype(np.float32)
+    few = {"dots": ["glow", "glow", "soft spot", "soft pit", "disc"], "craters": ["crater"]}.get(arranged, KINDS)
+    kinds = rng.choice(few, size=int(rng.integers(1, 4)))
+    lamp = float(rng.uniform(0, 2 * np.pi))
+    if arranged == "craters" or rng.random() < 0.05:
+        _hills(rng, scene, lamp)
     faintest = max(float(rng.uniform(0.05, 0.3)), 5 * grain)
     span = 6 if arranged == "dots" else 2.5
-    alike = int(rng.integers(1 << 30)) if arranged == "packed" or rng.random() < 0.3 else None
-    longest = float(rng.choice([1.06, 1.06, 1.25, ROUND, LONG]))
-    rows, shades, rough, long = [], [], [], []
+    alike = int(rng.integers(1 << 30)) if rng.random() < {"packed": 1, "dots": 0.6}.get(arranged, 0.3) else None
+    longest = float(
+        rng.choice([1.06, 1.25, ROUND, ROUND, LONG] if arranged == "dots" else [1.06, 1.06, 1.25, ROUND, LONG])
+    )
+    rows, shades, rough, long, powers = [], [], [], [], []
     for x, y, diameter in _places(rng, height, width, arranged):
         like = rng if alike is None else np.random.default_rng(alike)
         kind = str(like.choice(kinds))
-        contrast = faintest * float(rng.uniform(1, span))
+        contrast = faintest * float(np.exp(rng.uniform(0, np.log(span))))
         before = scene.copy()
         long.append(1.0)
         if kind in (*LOOKS, *OTHERS):
             _bubble(rng, scene, x, y, diameter / 2, kind, contrast)
+            powers.append(2.0 if kind.startswith("soft") else np.inf)
         else:
             long[-1] = float(rng.uniform(1, longest))
-            _round(rng, like, scene, x, y, diameter / 2, kind, contrast, long[-1])
+            powers.append(_round(rng, like, scene, x, y, diameter / 2, kind, contrast, long[-1], lamp))
         box = _box(scene.shape, x, y, diameter)
         shades.append((box, scene[box] - before[box]))
         rough.append(float(np.abs(np.diff(before[box], axis=1)).mean()))
@@ -71,6 +101,8 @@ def vary(seed: int) -> Casting:
     # in the rough a thing must stand out of that as well as of the grain
     frame["visible"] = visibility(scene, shades, frame, blur, grain) / np.hypot(1, np.array(rough) / grain)
     frame.loc[np.array(long) > ROUND, "visible"] = 0.0
+    seen = [(d, 1.0) if np.isinf(p) else as_seen(d / 2, p, blur) for d, p in zip(frame.diameter, powers, strict=True)]
+    frame["diameter"], frame["steepest"] = np.array(seen).reshape(-1, 2).T
     return Casting(_photograph(rng, scene, blur, grain), frame)
 
 
@@ -82,10 +114,53 @@ def _box(shape: tuple[int, ...], x: float, y: float, diameter: float) -> tuple[s
     )
 
 
+def as_seen(radius: float, power: float, blur: float) -> tuple[float, float]:
+    """Diameter of a soft dot exp(-(r / radius)**power) through the lens, and where it is steepest as a share of that.
+
+    As wide as a beam of light is told to be: to where it falls to 1/e squared (for a bell curve that is the width by
+    second moments of ISO 11146, which is the diameter of an even disc).
+    """
+    step = max(radius, blur) / 8
+    x = step * np.arange(-40, 41)
+    light = np.exp(-((np.hypot(x[:, None], x) / radius) ** power))
+    along = ndimage.gaussian_filter(light, blur / step, truncate=5)[40, 40:]
+    edge = np.interp(-np.exp(-2) * along[0], -along, x[40:])
+    return 2 * float(edge), float((np.argmin(np.diff(along)) + 0.5) * step / edge)
+
+
+def _hills(rng: np.random.Generator, scene: np.ndarray, lamp: float) -> None:
+    """Uneven land under a low lamp."""
+    rough = ndimage.gaussian_filter(rng.normal(size=scene.shape), float(np.exp(rng.uniform(0, np.log(12)))))
+    down, across = np.gradient(rough)
+    shade = across * np.cos(lamp) + down * np.sin(lamp)
+    scene += (rng.uniform(0.005, 0.05) * shade / shade.std()).astype(np.float32)
+
+
+def _stones(rng: np.random.Generator, points: np.ndarray, shape: tuple[int, int], depth: float) -> np.ndarray:
+    """Crushed stone: each piece of its own shade, with flat sides that the light falls on at an angle, dark gaps between."""
+    from scipy.spatial import cKDTree
+
+    y, x = (part.ravel() for part in np.mgrid[0 : shape[0], 0 : shape[1]])
+    apart, near = cKDTree(points).query(np.column_stack([y, x]), k=3)
+    own = near[:, 0]
+    tilt = rng.normal(0, 1, (len(points), 2))
+    away = np.column_stack([y, x]) - points[own]
+    # a stone has two sides or one; each falls off to another side
+    side = (away * tilt[own]).sum(axis=1) > rng.normal(0, 0.3, len(points))[own] * np.sqrt(
+        shape[0] * shape[1] / len(points)
+    )
+    gap = apart[:, 1] - apart[:, 0]
+    size = np.sqrt(shape[0] * shape[1] / len(points))
+    light = rng.normal(0, 1, len(points))[own] + rng.normal(0, 1, len(points))[own] * side
+    light += rng.uniform(0, 1) * (away * tilt[own]).sum(axis=1) / size
+    light -= rng.uniform(1, 6) * np.exp(-gap / (rng.uniform(0.05, 0.3) * size))
+    return depth * light.reshape(shape)
+
+
 def _ground(rng: np.random.Generator, height: int, width: int) -> np.ndarray:
     """Even, cloudy, striped, woven, cellular, or a piece of a photograph; light or dark."""
     scene = _background(rng, height, width) + np.float32(rng.uniform(-0.3, 0.3))
-    kind = rng.choice(["plain", "plain", "cloud", "stripes", "cells", "photo", "photo"])
+    kind = rng.choice(["plain", "plain", "cloud", "cloud", "stripes", "cells", "stones", "photo", "photo"])
     depth = float(rng.uniform(0.01, 0.12))
     y, x = np.mgrid[0:height, 0:width].astype(np.float32)
     if kind == "cloud":
@@ -109,6 +184,9 @@ def _ground(rng: np.random.Generator, height: int, width: int) -> np.ndarray:
             scene += rng.choice([-1, 1]) * 2 * depth * np.exp(-0.5 * (walls / rng.uniform(1, 4)) ** 2)
         else:
             scene += 2 * depth * rng.normal(size=len(points))[near[1][:, 0]].reshape(height, width)
+    elif kind == "stones":
+        points = rng.uniform(0, 1, (int(np.exp(rng.uniform(np.log(60), np.log(3000)))), 2)) * (height, width)
+        scene += ndimage.gaussian_filter(_stones(rng, points, (height, width), 1.2 * depth), rng.uniform(0.4, 1.5))
     elif kind == "photo":
         photo = _photo(str(rng.choice(TEXTURES)))
         scale = rng.uniform(0.6, 1.6)
@@ -143,10 +221,16 @@ def _clutter(rng: np.random.Generator, scene: np.ndarray) -> None:
     layer = Image.new("F", (width, height), 0.0)
     draw = ImageDraw.Draw(layer)
     kind = rng.choice([
-        "print", "signs", "plates", "scratches", "fibres", "long", "leaves", "blotches", "grid", "board", "tiles",
+        "print", "signs", "page", "page", "plates", "scratches", "fibres", "long", "leaves", "blotches", "grid", "board", "tiles", "veins", "veins",
     ])  # fmt: skip
     if kind in ("board", "tiles"):
         scene += ndimage.gaussian_filter(_squares(rng, height, width, str(kind)), float(rng.uniform(0.4, 2.0)))
+        return
+    if kind == "veins":
+        scene += ndimage.gaussian_filter(_veins(rng, height, width), float(rng.uniform(0.5, 2.0)))
+        return
+    if kind == "page":
+        scene += ndimage.gaussian_filter(_page(rng, height, width), float(rng.uniform(0.4, 1.6)))
         return
     tone = float(rng.choice([-1, 1]) * rng.uniform(0.08, 0.5))
     number = int(rng.integers(60, 300) if kind == "leaves" else rng.integers(2, 15))
@@ -155,10 +239,10 @@ def _clutter(rng: np.random.Generator, scene: np.ndarray) -> None:
         size = float(np.exp(rng.uniform(np.log(8), np.log(90))))
         way = rng.uniform(0, 2 * np.pi)
         if kind == "print":
-            font = ImageFont.load_default(size=int(np.clip(size, 9, 60)))
+            font = ImageFont.truetype(str(rng.choice(FACES)), int(np.clip(size, 9, 60)))
             draw.text((x - 0.2 * width, y), str(rng.choice(WORDS)), fill=tone, font=font)
         elif kind == "signs":
-            font = ImageFont.load_default(size=int(np.clip(1.5 * size, 12, 130)))
+            font = ImageFont.truetype(str(rng.choice(FACES)), int(np.clip(1.5 * size, 12, 130)))
             signs = "".join(rng.choice(list(SIGNS), size=int(rng.integers(1, 12))))
             draw.text((x - 0.2 * width, y), signs, fill=tone, font=font)
         elif kind == "plates":
@@ -194,6 +278,46 @@ def _clutter(rng: np.random.Generator, scene: np.ndarray) -> None:
         # blotches that happen to be round would teach the wrong thing: each is sheared and torn
         drawn = ndimage.affine_transform(drawn, [[1, float(rng.choice([-1, 1])) * 1.1], [0, 1]], mode="wrap")
     scene += ndimage.gaussian_filter(drawn, float(rng.uniform(0.4, 2.0)))
+
+
+def _veins(rng: np.random.Generator, height: int, width: int) -> np.ndarray:
+    """Lines that wind, branch and grow thin, as in leaves and living things."""
+    layer = Image.new("F", (width, height), 0.0)
+    draw = ImageDraw.Draw(layer)
+    tone = float(rng.choice([-1, -1, 1]) * rng.uniform(0.04, 0.4))
+    ends = [
+        (rng.uniform(0, width), rng.uniform(0, height), rng.uniform(0, 2 * np.pi), rng.uniform(1.5, 10))
+        for _ in range(int(rng.integers(1, 7)))
+    ]
+    bend = rng.uniform(0.05, 0.25)
+    while ends:
+        x, y, way, thick = ends.pop()
+        for _ in range(int(rng.integers(20, 80))):
+            way += rng.normal(0, bend)
+            a, b = x + 6 * np.cos(way), y + 6 * np.sin(way)
+            draw.line([(x, y), (a, b)], fill=tone, width=max(round(thick), 1))
+            x, y, thick = a, b, thick * 0.99
+            if rng.random() < 0.03 and thick > 1.2 and len(ends) < 30:
+                ends.append((x, y, way + rng.choice([-1, 1]) * rng.uniform(0.4, 1.2), thick * rng.uniform(0.4, 0.8)))
+    return np.asarray(layer, dtype=np.float32)
+
+
+def _page(rng: np.random.Generator, height: int, width: int) -> np.ndarray:
+    """Lines of print of one fount and size, aslant."""
+    side = int(np.hypot(height, width))
+    layer = Image.new("F", (side, side), 0.0)
+    draw = ImageDraw.Draw(layer)
+    size = int(np.exp(rng.uniform(np.log(9), np.log(48))))
+    font = ImageFont.truetype(str(rng.choice(FACES)), size)
+    tone = float(rng.choice([-1, -1, 1]) * rng.uniform(0.1, 0.7))
+    signs = list("eeettaaoooinsrhldcumfpgwyb" + SIGNS)
+    left, long = rng.uniform(0, 0.4) * side, int(rng.uniform(0.3, 1) * side / (0.6 * size))
+    for row in range(int(rng.integers(1, 4)), int(rng.uniform(0.2, 1) * side / size / 1.3) + 4):
+        words = ("".join(rng.choice(signs, size=int(rng.integers(1, 11)))) for _ in range(long // 7 + 1))
+        draw.text((left, 1.3 * size * row), " ".join(words), fill=tone, font=font)
+    turned = layer.rotate(float(rng.choice([0, 0, 90, rng.uniform(-180, 180)])), Image.Resampling.BILINEAR)
+    top, left = (side - height) // 2, (side - width) // 2
+    return np.asarray(turned, dtype=np.float32)[top : top + height, left : left + width]
 
 
 def _squares(rng: np.random.Generator, height: int, width: int, kind: str) -> np.ndarray:
@@ -250,11 +374,27 @@ def _places(rng: np.random.Generator, height: int, width: int, arranged: str) ->
     if arranged == "packed" and rng.random() < 0.6:
         return _packing(rng, height, width)
     number = int(rng.choice([60, 120, 250] if arranged == "packed" else [2, 8, 25, 60, 120]))
-    low = float(np.exp(rng.uniform(np.log(3), np.log(6 if arranged == "dots" else 30))))
-    high = low * float(rng.choice([1.15, 2] if arranged in ("dots", "packed") else [1.15, 2, 4, 12]))
+    low = float(
+        np.exp(
+            rng.uniform(np.log(2 if arranged == "dots" else 3), np.log(10 if arranged in ("dots", "craters") else 30))
+        )
+    )
+    high = low * float(
+        rng.choice(
+            [1.15, 2]
+            if arranged == "packed"
+            else [1.15, 2, 4]
+            if arranged == "dots"
+            else [2, 4, 12]
+            if arranged == "craters"
+            else [1.15, 2, 4, 12]
+        )
+    )
     high = max(min(high, 0.4 * min(height, width)), 1.15 * low)
     near = float(rng.choice([0.96, 1.0] if arranged == "packed" else [0.7, 0.85, 1.0, 1.0, 1.15]))
-    together = 0.97 if arranged == "packed" else float(rng.choice([0.1, 0.5, 0.9]))
+    together = (
+        0.97 if arranged == "packed" else float(rng.choice([0, 0.1, 0.5] if arranged == "dots" else [0.1, 0.5, 0.9]))
+    )
     placed: list[tuple[float, float, float]] = []
     covered = 0.0
     for _ in range(25 * number):
@@ -287,11 +427,13 @@ def _round(
     kind: str,
     contrast: float,
     long: float,
-) -> None:
+    lamp: float,
+) -> float:
     """A round thing of a random profile with an edge at its radius; lit from one side, with highlight and shadow.
+    The power by which the light of a soft dot falls; without end where there is an edge.
 
     What all things of a picture may share (profile, light, what they are made of) is drawn from `like`; `long` is the
-    ratio of its length to its width.
+    ratio of its length to its width; `lamp` is where hills and craters are lit from.
     """
     box = _box(scene.shape, x, y, 5 * radius + 8)
     dy, dx = np.arange(box[0].start, box[0].stop)[:, None] - y, np.arange(box[1].start, box[1].stop)[None, :] - x
@@ -307,6 +449,7 @@ def _round(
     side = np.cos(way - lit)
     sign = float(like.choice([-1, 1]))
     share = np.clip(distance / radius, 0, 1)
+    power = np.inf
     if kind == "disc":
         shade = sign * contrast * body * (1 + like.uniform(-0.3, 0.3) * side * share)
     elif kind == "ball":
@@ -325,7 +468,16 @@ def _round(
             )
     elif kind == "glow":
         # falls to 1/e at the radius, so that a soft dot is as wide as the disc that looks like it once it is blurred
-        shade = sign * contrast * like.uniform(1, 3) * np.exp(-((distance / radius) ** like.uniform(1.5, 4)))
+        power = float(np.exp(like.uniform(np.log(0.7), np.log(4))))
+        shade = sign * contrast * like.uniform(1, 3) * np.exp(-((distance / radius) ** power))
+    elif kind == "crater":
+        # a bowl, its rim and the slope outside, by how they face a low lamp
+        lit, out = lamp, np.maximum(distance / radius, 1)
+        rise = like.uniform(0.5, 1.5)
+        steep = np.where(distance < radius, share ** like.uniform(0.7, 3), -rise * out ** -like.uniform(3, 8))
+        steep = ndimage.gaussian_filter(steep, max(like.uniform(0.03, 0.3) * radius, 0.5))
+        shade = 1.5 * contrast * np.clip(-steep * np.cos(way - lit), -1, like.uniform(0.4, 1.5))
+        shade = shade - like.uniform(-0.3, 0.3) * contrast * body
     elif kind == "relief":
         rough = ndimage.gaussian_filter(rng.normal(size=distance.shape), max(like.uniform(0.06, 0.25) * radius, 0.8))
         shade = sign * contrast * body * (1 + like.uniform(0.2, 0.8) * rough / (rough.std() + 1e-9))
@@ -359,6 +511,7 @@ def _round(
     if like.random() < 0.3:
         old = old * (1 - body) + body * old.mean()
     scene[box] = np.clip(old + shade, 0, 1.2)
+    return power
 
 
 def _photograph(rng: np.random.Generator, scene: np.ndarray, blur: float, grain: float) -> np.ndarray:
@@ -371,7 +524,7 @@ def _photograph(rng: np.random.Generator, scene: np.ndarray, blur: float, grain:
     one = rng.normal(size=(*scene.shape, 1)) if rng.random() < 0.3 else rng.normal(size=(*scene.shape, 3))
     if rng.random() < 0.3:
         one = ndimage.gaussian_filter(one, (0.7, 0.7, 0)) * 2.4
-    level = np.clip(sharp, 0.02, 1)[..., None]
+    level = np.clip(sharp, 0.02, 1)[..., None] if rng.random() < 0.7 else 0.5
     colour = sharp[..., None] * rng.uniform(0.75, 1.0, size=3) + grain * one * np.sqrt(level / 0.5)
     if rng.random() < 0.3:
         colour = np.clip(colour, 0, 1) ** rng.uniform(0.6, 1.6)
