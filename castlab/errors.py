@@ -5,6 +5,9 @@ Each message says what was wrong, where, and what is accepted. Nothing here form
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from typing import Any
+
 
 class CastlabError(Exception):
     """Base of every error a user of castlab is meant to read."""
@@ -12,6 +15,14 @@ class CastlabError(Exception):
 
 class InputError(CastlabError, ValueError):
     """A value, a name or a file that was given cannot be used as it is."""
+
+
+class ImpossibleError(InputError):
+    """What was asked for can be read, but not done; each of `nearest` can: the arguments to change, nearest first."""
+
+    def __init__(self, message: str, *, nearest: Sequence[Mapping[str, Any]] = ()) -> None:
+        super().__init__(message)
+        self.nearest = tuple(dict(changes) for changes in nearest)
 
 
 class NotFoundError(CastlabError, LookupError):

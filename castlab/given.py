@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import difflib
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sized
+from decimal import Decimal
 from numbers import Integral, Real
 from pathlib import Path
 from typing import Any
 
 from castlab.errors import InputError
 
+SHORT = 80
+"""Characters up to which a value is repeated in a message."""
+MOST_PROCESSES = 256
 MOST_NAMED = 12
 """So many accepted names are listed beside those that come near; more are only in the way."""
 MOST_LISTED = 30
@@ -18,34 +22,95 @@ SLIP = 0.85
 """Likeness (difflib's ratio) from which a name is taken for a slip of the pen, and only the nearest one is told."""
 
 
+def shown(value: Any) -> str:
+    """The value for a message: as it was written where that is short, else what it is.
+
+    >>> shown("ladle"), shown(list(range(1000)))
+    ("'ladle'", 'a list of 1000')
+    """
+    if getattr(value, "shape", None) == () and hasattr(value, "item"):
+        value = value.item()
+    name = type(value).__name__
+    what = f"{'an' if name[0] in 'aeiouAEIOU' else 'a'} {name}"
+    if hasattr(value, "shape"):
+        return f"{what} of {' x '.join(map(str, value.shape))}"
+    try:
+        text = repr(value)
+    except ValueError:  # a whole number of more digits than Python writes
+        return "a number of thousands of digits"
+    if isinstance(value, str):
+        return text if len(text) <= SHORT else f"{text[:SHORT]}..."
+    if isinstance(value, int) and len(text) > SHORT:
+        return f"a number of {len(text)} digits"
+    if len(text) <= SHORT and "\n" not in text and " at 0x" not in text:
+        return text
+    return f"{what} of {len(value)}" if isinstance(value, Sized) else what
+
+
+def as_number(value: Any) -> float | None:
+    """The value as a number, nan where it is beyond all numbers; None where it is no number."""
+    if isinstance(value, bool) or not isinstance(value, (Real, Decimal)):
+        return None
+    try:
+        return float(value)
+    except (OverflowError, ValueError):
+        return math.nan
+
+
 def whole(name: str, value: Any, least: int) -> int:
     """`value` as a whole number from `least` up."""
     if isinstance(value, bool) or not isinstance(value, Integral) or value < least:
-        raise InputError(f"{name} is {value!r}; accepted: a whole number from {least} up")
+        raise InputError(f"{name} is {shown(value)}; accepted: a whole number from {least} up")
     return int(value)
 
 
 def number(name: str, value: object, low: float, high: float) -> float:
     """The value as a number strictly between low and high."""
-    wrong = value is None or isinstance(value, bool) or not isinstance(value, Real)
-    if wrong or not low < float(value) < high:  # type: ignore[arg-type]
+    found = as_number(value)
+    if found is None or not low < found < high:
         ends = f"a number above {low:g}" if math.isinf(high) else f"a number between {low:g} and {high:g}"
-        raise InputError(f"{name} is {value!r}; accepted: {'any number' if math.isinf(low) else ends}")
-    return float(value)  # type: ignore[arg-type]
+        raise InputError(f"{name} is {shown(value)}; accepted: {'any number' if math.isinf(low) else ends}")
+    return found
 
 
 def at_least(name: str, value: object, low: float) -> float:
     """The value as a number from `low` up."""
-    if isinstance(value, bool) or not isinstance(value, Real) or not low <= float(value) < math.inf:
-        raise InputError(f"{name} is {value!r}; accepted: a number from {low:g} up")
-    return float(value)
+    found = as_number(value)
+    if found is None or not low <= found < math.inf:
+        raise InputError(f"{name} is {shown(value)}; accepted: a number from {low:g} up")
+    return found
+
+
+def flag(name: str, value: Any) -> bool:
+    """The value, which is True or False."""
+    if type(value).__name__ not in ("bool", "bool_"):
+        raise InputError(f"{name} is {shown(value)}; accepted: True or False")
+    return bool(value)
+
+
+def one_of(name: str, value: Any, accepted: Iterable[str]) -> str:
+    """The value, which is one of these words."""
+    words = list(accepted)
+    if not isinstance(value, str) or value not in words:
+        raise InputError(f"{name} is {shown(value)}; accepted: {', '.join(words)}")
+    return value
+
+
+def elements(value: Any) -> list[Any] | None:
+    """The elements of a list of any kind, None for what is none; a text is none."""
+    if isinstance(value, (str, bytes)) or not isinstance(value, Iterable) or getattr(value, "shape", None) == ():
+        return None
+    return list(value)
 
 
 def listed(name: str, value: Any, what: str) -> list[Any]:
     """The value as a list; None as an empty one. A text is no list."""
-    if value is not None and (isinstance(value, str) or not isinstance(value, Iterable)):
-        raise InputError(f"{name} is {value!r}; accepted: a list of {what}")
-    return [] if value is None else list(value)
+    if value is None:
+        return []
+    found = elements(value)
+    if found is None:
+        raise InputError(f"{name} is {shown(value)}; accepted: a list of {what}")
+    return found
 
 
 def folder(place: Path, what: str) -> Path:
@@ -68,15 +133,17 @@ def folder(place: Path, what: str) -> Path:
 
 
 def processes(jobs: Any) -> int:
-    """The number of processes asked for: 1 and more, or -1 for all cores.
+    """The number of processes asked for: 1 to 256, or -1 for all cores.
 
     Raises
     ------
     InputError
         If it is neither.
     """
-    if isinstance(jobs, bool) or not isinstance(jobs, Integral) or jobs == 0 or jobs < -1:
-        raise InputError(f"jobs is {jobs!r}; accepted: a number of processes, or -1 for all cores")
+    if isinstance(jobs, bool) or not isinstance(jobs, Integral) or jobs == 0 or not -1 <= int(jobs) <= MOST_PROCESSES:
+        raise InputError(
+            f"jobs is {shown(jobs)}; accepted: a number of processes, up to {MOST_PROCESSES}, or -1 for all cores"
+        )
     return int(jobs)
 
 

@@ -16,9 +16,10 @@ from castlab.designs.design import Design
 from castlab.designs.ladder import ENOUGH, MOST, Ladder
 from castlab.designs.truth import Truth
 from castlab.errors import InputError
-from castlab.given import whole
+from castlab.given import flag, processes, shown, whole
 from castlab.results import Result
 
+MOST_SIMULATIONS = 1_000_000
 USUAL = 2000
 """Simulated experiments where their number is left open: power is then known to within about 2 points."""
 
@@ -64,6 +65,19 @@ class Effort:
     jobs: int | None
     cluster: str | None
     progress: bool | None
+
+    @classmethod
+    def of(cls, simulations: Any, seed: Any, jobs: Any, cluster: Any, progress: Any) -> Effort:
+        """The effort that was asked for, or InputError for what cannot be read."""
+        if simulations is not None and not whole("simulations", simulations, 100) <= MOST_SIMULATIONS:
+            raise InputError(
+                f"simulations is {shown(simulations)}; accepted: 100 to {MOST_SIMULATIONS} simulated experiments, or None"
+            )
+        return cls(
+            None if simulations is None else int(simulations), whole("seed", seed, 0),
+            None if jobs is None else processes(jobs), cluster,
+            None if progress is None else flag("progress", progress),
+        )  # fmt: skip
 
     def tally(
         self, cases: Sequence[tuple[simulation.Case, tuple[int, ...]]], simulations: int
@@ -172,7 +186,9 @@ def power(
     (0.78, 9)
     """
     given = truth.read(kind, effect, base, spread, batch_spread, dispersion, alpha)
-    effort = Effort(simulations_of(simulations), whole("seed", seed, 0), jobs, cluster, progress)
+    per_batch = flag("per_batch", per_batch)
+    batches = None if batches is None else whole("batches", batches, 1)
+    effort = Effort.of(simulations, seed, jobs, cluster, progress)
     if isinstance(castings, Design):
         if batches is not None or per_batch:
             raise InputError("batches and per_batch are for two groups; a plan has its own batches")
@@ -180,13 +196,6 @@ def power(
     if factor is not None:
         raise InputError("factor was given without a plan; accepted: factor only with a Design")
     return _of_groups(*sizes_of(castings), given, batches, per_batch, effort)
-
-
-def simulations_of(value: Any) -> int | None:
-    """The number of simulated experiments, checked."""
-    if value is not None and (isinstance(value, bool) or not isinstance(value, (int, np.integer)) or value < 100):
-        raise InputError(f"simulations is {value!r}; accepted: a whole number from 100 up, or None")
-    return None if value is None else int(value)
 
 
 def sizes_of(castings: object) -> tuple[int, int]:
@@ -198,7 +207,7 @@ def sizes_of(castings: object) -> tuple[int, int]:
         for n in pair  # type: ignore[attr-defined]
     ):
         raise InputError(
-            f"castings is {castings!r}; accepted: a Design, the castings in each of two groups, or a pair of them (2 to {MOST})"
+            f"castings is {shown(castings)}; accepted: a Design, the castings in each of two groups, or a pair of them (2 to {MOST})"
         )
     return int(pair[0]), int(pair[1])  # type: ignore[index]
 
@@ -340,8 +349,10 @@ def case_of_plan(design: Design, given: Truth, factor: str | None) -> simulation
 
 
 def _known_effect(known: pd.DataFrame, name: str) -> None:
-    if name not in set(known["effect"]):
-        raise InputError(f"the plan has no effect {name!r}; its effects: {', '.join(dict.fromkeys(known['effect']))}")
+    if not isinstance(name, str) or name not in set(known["effect"]):
+        raise InputError(
+            f"the plan has no effect {shown(name)}; its effects: {', '.join(dict.fromkeys(known['effect']))}"
+        )
 
 
 def _with_scatter(design: Design, given: Truth) -> tuple[Truth, assess.Runs, pd.DataFrame]:

@@ -15,6 +15,7 @@ from castlab.designs.space import Moves, Space
 
 RIDGE = 1e-7
 MOST_PASSES = 60
+FEW_PASSES = 5
 BETTER = 1e-7
 
 
@@ -80,6 +81,19 @@ def search(
         if not state.one_pass():
             break
     return state.ranked()
+
+
+def any_sound(
+    space: Space, moves: Moves, made: np.ndarray, plan: Structure, starts: int, rng: np.random.Generator
+) -> bool:
+    """Whether the search finds a plan that can tell all effects apart."""
+    state = _State(space, moves, made, plan, None, starts, rng)
+    for _ in range(FEW_PASSES):
+        if np.isfinite(worth(state.X, plan.A, None)).any():
+            return True
+        if not state.one_pass():
+            return False
+    return False
 
 
 class _State:

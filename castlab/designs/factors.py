@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from numbers import Real
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -12,11 +13,18 @@ import pandas as pd
 
 from castlab import labels
 from castlab.errors import InputError
+from castlab.given import as_number, flag, shown
 
 ACCEPTED = (
-    "accepted: a range (low, high), a list of at least two settings, Factor.on_off(name), or hold= for a factor that stays "
-    "as it is"
+    "accepted: a range (low, high), a list of at least two settings (numbers, texts or yes/no), Factor.on_off(name), or "
+    "hold= for a factor that stays as it is"
 )
+LONGEST, MOST_SETTINGS = 60, 100
+"""Characters of a name, and settings of a list."""
+APART = 1e-9
+"""Numbers that differ by less than this share of them are one setting."""
+BEYOND = 1e15
+"""Numbers of settings are smaller than this."""
 
 
 @dataclass(frozen=True, init=False)
@@ -69,16 +77,25 @@ class Factor:
         per_batch: bool = False,
         hold: Any = None,
     ) -> None:
-        if not isinstance(name, str) or not name.strip():
-            raise InputError(f"a factor's name is {name!r}; accepted: a text such as 'resin_c'")
-        if hold is not None and (not pd.api.types.is_scalar(hold) or pd.isna(hold)):
-            raise InputError(f"factor {name} is held at {hold!r}; accepted: one setting")
+        if not isinstance(name, str) or not 0 < len(name) <= LONGEST or name != name.strip() or not name.isprintable():
+            raise InputError(
+                f"a factor's name is {shown(name)}; accepted: a plain text such as 'resin_c' of up to {LONGEST} characters, "
+                "without blanks at its ends"
+            )
+        if hold is not None:
+            read = _setting(hold)
+            if read is None:
+                raise InputError(
+                    f"factor {name} is held at {shown(hold)}; accepted: one setting, a number, text or yes/no"
+                )
+            hold = read
         settings, is_range = _read(name, low, high, hold)
-        numeric = all(isinstance(v, Real) and not isinstance(v, bool) for v in settings)
+        numeric = not any(isinstance(v, (bool, str)) for v in settings)
         if hold is not None:
             _check_hold(name, hold, settings, numeric)
         for field, value in {
-            "name": name, "settings": settings, "numeric": numeric, "is_range": is_range, "per_batch": bool(per_batch),
+            "name": name, "settings": settings, "numeric": numeric, "is_range": is_range,
+            "per_batch": flag(f"per_batch of factor {name}", per_batch),
             "hold": hold,
         }.items():  # fmt: skip
             object.__setattr__(self, field, value)
@@ -107,10 +124,9 @@ class Factor:
         """
         if isinstance(given, Factor):
             return given
-        if isinstance(given, str) or not isinstance(given, (Sequence, np.ndarray)):
+        if not _is_list(given):
             return cls(name, hold=given, per_batch=per_batch)
-        numbers = [isinstance(v, Real) and not isinstance(v, bool) for v in given]
-        if len(numbers) == 2 and all(numbers):
+        if len(given) == 2 and all(as_number(v) is not None for v in given):
             return cls(name, *given, per_batch=per_batch)
         return cls(name, list(given), per_batch=per_batch)
 
@@ -148,7 +164,7 @@ class Factor:
             low, high = float(self.settings[0]), float(self.settings[-1])
             try:
                 read = np.array([float(v) for v in values])
-            except (TypeError, ValueError):
+            except (TypeError, ValueError, OverflowError):
                 raise InputError(f"factor {self.name} holds a value that is not a number") from None
             if not np.all(np.isfinite(read)):
                 raise InputError(f"factor {self.name} holds a blank; leave out runs whose settings are not known")
@@ -165,55 +181,106 @@ class Factor:
         return np.array([known[str(v)] for v in values])
 
 
+def _is_list(value: Any) -> bool:
+    ordered = isinstance(value, (Sequence, np.ndarray, pd.Series, pd.Index)) and not isinstance(value, (str, bytes))
+    return ordered and getattr(value, "shape", None) != ()
+
+
+def _setting(value: Any) -> Any:
+    """A number, a text or yes/no as Python writes it; None for anything else, a blank among them."""
+    if isinstance(value, (bool, np.bool_)):
+        return bool(value)
+    if isinstance(value, str):
+        return str(value) if value.strip() and value.isprintable() else None
+    number = as_number(value)
+    if number is None or not np.isfinite(number):
+        return None
+    return int(value) if isinstance(value, (int, np.integer)) else number
+
+
 def _read(name: str, low: Any, high: Any, hold: Any) -> tuple[tuple[Any, ...], bool]:
     if low is None and high is None:
         if hold is None:
             raise InputError(f"factor {name} has no settings; {ACCEPTED}")
         return (hold,), False
     if high is not None:
-        ends = [low, high]
-        if not all(isinstance(v, Real) and not isinstance(v, bool) and np.isfinite(float(v)) for v in ends):
-            raise InputError(f"factor {name} runs from {low!r} to {high!r}; accepted: two numbers, low before high")
-        if float(low) >= float(high):
-            what = "has one setting" if float(low) == float(high) else "runs downwards"
-            raise InputError(
-                f"factor {name} {what} ({low:g} to {high:g}); accepted: low below high, "
-                f"or Factor({name!r}, hold={low:g}) to hold it"
-            )
-        return (float(low), float(high)), True
-    if isinstance(low, (str, bytes)) or not isinstance(low, (Sequence, np.ndarray, pd.Series, pd.Index)):
-        raise InputError(f"factor {name} has one setting, {low!r}; {ACCEPTED} (Factor({name!r}, hold={low!r}))")
-    given = [v.item() if isinstance(v, np.generic) else v for v in low]
+        return _read_range(name, low, high), True
+    if not _is_list(low):
+        if _setting(low) is None:
+            raise InputError(f"factor {name} has {shown(low)} for settings; {ACCEPTED}")
+        raise InputError(
+            f"factor {name} has one setting, {shown(low)}; {ACCEPTED} (Factor({name!r}, hold={shown(low)}))"
+        )
+    return _read_list(name, list(low)), False
+
+
+def _read_range(name: str, low: Any, high: Any) -> tuple[float, float]:
+    first, last = as_number(low), as_number(high)
+    if first is None or last is None or not (abs(first) < BEYOND and abs(last) < BEYOND):
+        raise InputError(
+            f"factor {name} runs from {shown(low)} to {shown(high)}; accepted: two numbers, low before high"
+        )
+    if first > last:
+        raise InputError(f"factor {name} runs downwards ({first:g} to {last:g}); accepted: low below high")
+    if _alike(first, last):
+        raise InputError(
+            f"factor {name} has one setting ({first:g} to {last:g}); accepted: low below high, "
+            f"or Factor({name!r}, hold={first:g}) to hold it"
+        )
+    return first, last
+
+
+def _read_list(name: str, given: list[Any]) -> tuple[Any, ...]:
     if not given:
         raise InputError(f"factor {name} has an empty list of settings; {ACCEPTED}")
-    if len(given) == 1:
+    if len(given) > MOST_SETTINGS:
+        raise InputError(f"factor {name} has a list of {len(given)} settings; accepted: up to {MOST_SETTINGS} settings")
+    read = [_setting(v) for v in given]
+    if None in read:
+        stray = given[read.index(None)]
+        blank = stray is None or stray is pd.NA or stray is pd.NaT or (isinstance(stray, str) and not stray.strip())
+        raise InputError(f"factor {name} has {'a blank' if blank else shown(stray)} among its settings; {ACCEPTED}")
+    if len(read) == 1:
         raise InputError(
-            f"factor {name} has one setting, {given[0]!r}, so its effect cannot be seen; {ACCEPTED} "
-            f"(Factor({name!r}, hold={given[0]!r}))"
+            f"factor {name} has one setting, {read[0]!r}, so its effect cannot be seen; {ACCEPTED} "
+            f"(Factor({name!r}, hold={read[0]!r}))"
         )
-    if any(v is None or (isinstance(v, float) and not np.isfinite(v)) for v in given):
-        raise InputError(f"factor {name} has a blank among its settings; {ACCEPTED}")
-    if len({str(v) for v in given}) < len(given):
-        raise InputError(
-            f"factor {name} names a setting twice: {', '.join(map(str, given))}; accepted: each setting once"
-        )
-    numbers = [isinstance(v, Real) and not isinstance(v, bool) for v in given]
+    numbers = [not isinstance(v, (bool, str)) for v in read]
     if any(numbers) and not all(numbers):
         raise InputError(
             f"factor {name} mixes numbers with other settings; accepted: all numbers, or all texts or yes/no"
         )
-    return (tuple(sorted(float(v) for v in given)) if all(numbers) else tuple(given)), False
+    settings = sorted(float(v) for v in read) if all(numbers) else read
+    if all(numbers):
+        twice = any(_alike(a, b) for a, b in pairwise(settings))
+    else:
+        twice = len({unicodedata.normalize("NFC", labels.level(v).strip()) for v in settings}) < len(settings)
+    if twice:
+        raise InputError(f"factor {name} names a setting twice: {shown(given)}; accepted: each setting once")
+    return tuple(settings)
+
+
+def _alike(first: float, last: float) -> bool:
+    return last - first <= APART * max(abs(first), abs(last))
 
 
 def _check_hold(name: str, hold: Any, settings: tuple[Any, ...], numeric: bool) -> None:
-    if numeric and isinstance(hold, Real) and not isinstance(hold, bool):
-        inside, accepted = settings[0] <= hold <= settings[-1], f"{settings[0]:g} to {settings[-1]:g}"
+    if numeric:
+        inside = not isinstance(hold, (bool, str)) and settings[0] <= hold <= settings[-1]
+        accepted = f"{settings[0]:g} to {settings[-1]:g}"
     else:
-        inside, accepted = hold in settings, ", ".join(labels.level(v) for v in settings)
+        inside, accepted = any(_same(hold, v) for v in settings), ", ".join(labels.level(v) for v in settings)
     if not inside:
         raise InputError(
-            f"factor {name} is held at {hold!r}, outside its settings; accepted: {accepted}, or hold={hold!r} alone"
+            f"factor {name} is held at {shown(hold)}, outside its settings; accepted: {accepted}, or hold={shown(hold)} alone"
         )
+
+
+def _same(one: Any, other: Any) -> bool:
+    """Whether `one` says the setting `other`, also where yes and no are written out or as 1 and 0."""
+    if isinstance(other, bool) and not isinstance(one, (bool, str)):
+        return bool(one == other)
+    return labels.level(other) == labels.level(one) or str(other) == str(one)
 
 
 def forbidden(
@@ -227,20 +294,15 @@ def forbidden(
         For a rule that names no factor, an unknown one, a setting that the factor does not have, or a range whose first
         number is not the smaller.
     """
-    if not isinstance(rule, Mapping) or not rule:
-        raise InputError(
-            f"a forbidden combination is {rule!r}; accepted: factor -> setting, a list of settings, or for numbers a "
-            "range (from, to), such as {'mold_vacuum': True, 'chamber': False}"
-        )
     names = [f.name for f in factors]
     found = {}
     for name, what in rule.items():
         if name not in names:
             raise InputError(
-                f"a forbidden combination names {name!r}, which is no factor; the factors: {', '.join(names)}"
+                f"a forbidden combination names {shown(name)}, which is no factor; the factors: {', '.join(names)}"
             )
-        place = names.index(name)
-        found[place] = covered(factors[place], what, grids[place])
+        at = names.index(name)
+        found[at] = covered(factors[at], what, grids[at])
     return found
 
 
@@ -250,15 +312,34 @@ def covered(factor: Factor, what: Any, values: Sequence[Any]) -> np.ndarray:
     Raises
     ------
     InputError
-        For a setting that the factor does not have, or a range whose first number is not the smaller.
+        For a range whose first number is not the smaller, or what is no setting at all.
     """
+    told = f"a forbidden combination holds {factor.name}: {shown(what)}"
     if factor.numeric and isinstance(what, tuple):
-        if len(what) != 2 or not all(isinstance(v, Real) for v in what) or not what[0] <= what[1]:
-            raise InputError(
-                f"a forbidden combination holds {factor.name}: {what!r}; accepted: a range (from, to), the smaller first"
-            )
-        return np.array([what[0] <= float(v) <= what[1] for v in values], dtype=bool)
-    return np.isin(np.round(factor.coded(values), 9), np.round(factor.coded(meant(what)), 9))
+        ends = [as_number(v) for v in what]
+        if len(ends) != 2 or ends[0] is None or ends[1] is None or not ends[0] <= ends[1]:
+            raise InputError(f"{told}; accepted: a range (from, to), the smaller first")
+        return np.array([ends[0] <= float(v) <= ends[1] for v in values], dtype=bool)
+    wanted = [_setting(w) for w in meant(what)]
+    if not wanted or any(w is None or (factor.numeric and isinstance(w, (bool, str))) for w in wanted):
+        kind = (
+            "a number, a list of numbers, or a range (from, to)" if factor.numeric else "a setting, or a list of them"
+        )
+        raise InputError(f"{told}; accepted: {kind}")
+    if factor.numeric:
+        return np.array([any(np.isclose(float(v), w, rtol=APART) for w in wanted) for v in values], dtype=bool)
+    known = (False, True) if isinstance(factor.settings[0], bool) else factor.settings
+    if len(known) == 1:  # a level that is held, alone: others need not be known
+        return np.array([any(_same(w, v) for w in wanted) for v in values], dtype=bool)
+    stray = next((w for w in wanted if not any(_same(w, v) for v in known)), None)
+    if stray is not None:
+        raise InputError(
+            f"a forbidden combination asks for what is not there: factor {factor.name} has no setting {shown(stray)}; "
+            f"its settings: {', '.join(labels.level(v) for v in known)}"
+        )
+    return np.array(
+        [any(_same(w, known[k]) for w in wanted) for k in Factor(factor.name, known).coded(values)], dtype=bool
+    )
 
 
 def in_words(rule: Mapping[str, Any], factors: Sequence[Factor]) -> str:
@@ -272,13 +353,16 @@ def in_words(rule: Mapping[str, Any], factors: Sequence[Factor]) -> str:
 def _what(factor: Factor, what: Any) -> str:
     if factor.numeric:
         return (
-            " to ".join(map(labels.level, what))
+            " to ".join(labels.level(as_number(v)) for v in what)
             if isinstance(what, tuple)
-            else " or ".join(map(labels.level, meant(what)))
+            else " or ".join(labels.level(as_number(v)) for v in meant(what))
         )
-    return " or ".join(labels.level(factor.settings[k]) for k in factor.coded(meant(what)))
+    return " or ".join(labels.level(v) for v in factor.settings if any(_same(w, v) for w in meant(what)))
 
 
 def meant(what: Any) -> list[Any]:
     """The settings that a rule lists; a single one need not be in a list."""
-    return list(what) if isinstance(what, (list, set, frozenset, np.ndarray, pd.Series)) else [what]
+    several = isinstance(what, (list, set, frozenset)) or (
+        isinstance(what, (np.ndarray, pd.Series)) and len(what.shape) == 1
+    )
+    return list(what) if several else [what]

@@ -5,14 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import ceil
 from numbers import Real
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from castlab.designs import space as spaces
 from castlab.designs.factors import Factor
+from castlab.designs.how_many import MOST
 from castlab.errors import InputError
+from castlab.given import elements, shown
 
+BEYOND = 1_000_000
+"""Numbers of molds are smaller than this."""
 FAR = 3.0
 """Coded setting from which on a casting already made is no part of the question: a whole range beyond the range's end."""
 _NEW = 1_000_000
@@ -64,19 +69,35 @@ def batches(made: pd.DataFrame, n: int, size: int | None) -> np.ndarray:
     return np.concatenate([before, _NEW + np.repeat(np.arange(len(parts)), [len(part) for part in parts])])
 
 
-def mold_names(blocks: Sequence[str] | int | None) -> tuple[str, ...]:
-    """The names of the molds that the castings take turns in; none for a single one."""
+def read_blocks(blocks: Any) -> int | list[str] | None:
+    """How many molds there are, or their names; None (an empty list too) for a single one."""
     if blocks is None:
-        return ()
+        return None
+    accepted = f"accepted: the names of 2 to {MOST} molds, each once, or how many there are (None for a single mold)"
     if isinstance(blocks, (int, np.integer)) and not isinstance(blocks, bool):
-        names = tuple(f"mold {k + 1}" for k in range(blocks))
-    elif isinstance(blocks, Sequence) and not isinstance(blocks, str):
-        names = tuple(str(b) for b in blocks)
-    else:
-        raise InputError(f"blocks is {blocks!r}; accepted: the names of the molds, or how many there are")
-    if len(names) < 2 or len(set(names)) < len(names):
-        raise InputError(f"blocks is {blocks!r}; accepted: at least two molds, each once (None for a single mold)")
+        if not 2 <= blocks <= MOST:
+            raise InputError(f"blocks is {shown(blocks)}; {accepted}")
+        return int(blocks)
+    found = elements(blocks)
+    if found is None:
+        raise InputError(f"blocks is {shown(blocks)}; {accepted}")
+    given = [b.item() if isinstance(b, np.generic) else b for b in found]
+    texts = [isinstance(b, str) and b.strip() and b.isprintable() for b in given]
+    numbers = [isinstance(b, int) and not isinstance(b, bool) and 0 <= b < BEYOND for b in given]
+    stray = [b for b, text, number in zip(given, texts, numbers, strict=True) if not text and not number]
+    if stray:
+        raise InputError(f"blocks holds {shown(stray[0])}, which is no name of a mold; {accepted}")
+    names = [str(b) for b in given]
+    if not names:
+        return None
+    if not 2 <= len(names) <= MOST or len({n.strip() for n in names}) < len(names):
+        raise InputError(f"blocks is {shown(blocks)}; {accepted}")
     return names
+
+
+def mold_names(blocks: int | Sequence[str] | None) -> tuple[str, ...]:
+    """The names of the molds that the castings take turns in; none for a single one."""
+    return tuple(f"mold {k + 1}" for k in range(blocks)) if isinstance(blocks, int) else tuple(blocks or ())
 
 
 def molds(made: pd.DataFrame, names: tuple[str, ...], n: int) -> tuple[np.ndarray | None, tuple[str, ...]]:

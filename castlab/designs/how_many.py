@@ -9,35 +9,34 @@ import numpy as np
 from castlab.analysis import words
 from castlab.designs import space as spaces
 from castlab.designs import standard
-from castlab.errors import InputError
+from castlab.errors import ImpossibleError
 
 SPARE = {"screen": 3, "effects": 4, "curve": 4}
 """Castings beyond the effects, to judge them by, where the number of castings is left open."""
 CENTRES = 3
+MOST = 500
+"""Castings that a plan may have: more than a workshop makes, and what the search can carry."""
 
 
 def surface_runs(space: spaces.Space, goal: str, how: str, runs: int | None, plain: bool) -> int:
     """Runs of a central composite or Box-Behnken plan, if it can serve at all."""
     k = len(space.factors)
     if goal != "curve" or not plain or not all(f.bends() for f in space.factors):
-        raise InputError(
+        raise ImpossibleError(
             f"a {how} is for goal 'curve' with numbers only, without batches, molds, forbidden combinations or castings "
-            "already made; nearest possible request: using='optimal'"
+            "already made"
         )
     base = (
         (standard.composite_size(k) if 2 <= k <= 8 else None) if how == standard.COMPOSITE else standard.behnken_size(k)
     )
     if base is None:
         span = "2 to 8" if how == standard.COMPOSITE else "3 to 7"
-        raise InputError(f"there is no {how} of {words.count(k, 'factor')}; accepted: {span}, or using='optimal'")
+        raise ImpossibleError(f"there is no {how} of {words.count(k, 'factor')}, only of {span}")
     if runs is not None and runs <= base:
-        raise InputError(
-            f"a {how} of {k} factors has {base} castings and at least one in the centre, not {runs}; nearest possible "
-            f"request: runs={base + 1}, or using='optimal'"
-        )
+        raise ImpossibleError(f"a {how} of {k} factors has {base} castings and at least one in the centre, not {runs}")
     uneven = [f.name for f in space.factors if len(f.grid(True)) != 3 or not np.isclose(f.coded(f.grid(True))[1], 0)]
     if uneven:
-        raise InputError(f"a {how} needs low, middle and high of {uneven[0]}; accepted: a range, or using='optimal'")
+        raise ImpossibleError(f"a {how} needs {uneven[0]} to be a range, or its low, middle and high")
     return base + CENTRES if runs is None else runs
 
 
@@ -68,23 +67,18 @@ def check_size(
     batch: np.ndarray,
     batch_size: int | None,
 ) -> None:
-    """Raise InputError where the castings or the batches are too few for the effects."""
+    """Raise ImpossibleError where the castings or the batches are too few for the effects."""
     effects, other = space.p - 1, int(np.linalg.matrix_rank(nuisance)) if nuisance.shape[1] else 0
     needed = space.p + nuisance.shape[1] - n_made
     if n < needed:
-        simpler = 1 + sum(len(t.cols) for t in space.terms if len(t.parts) == 1) + other - n_made
-        fewer = f", or main effects only in runs={max(simpler, 1)}" if simpler < needed else ""
         besides = f" and {words.count(other, 'difference')} between molds or of what was made before" if other else ""
-        raise InputError(
+        raise ImpossibleError(
             f"{words.count(n, 'casting')}{f' added to {n_made}' if n_made else ''} cannot tell {words.count(effects, 'effect')}"
-            f"{besides} from each other and the mean; nearest possible request: runs={needed}{fewer}, or fewer factors"
+            f"{besides} from each other and the mean"
         )
     between = 1 + sum(len(t.cols) for t in space.terms if t.per_batch)
     batches = len(np.unique(batch))
     if batch_size is not None and batches < between:
-        smaller = n // between
-        instead = f", or batch_size={smaller}" if smaller >= 1 else ""
-        raise InputError(
-            f"{words.count(batches, 'batch')} cannot tell {words.count(between - 1, 'effect')} set per batch; nearest "
-            f"possible request: runs={n + (between - batches) * batch_size}{instead}, or fewer factors set per batch"
+        raise ImpossibleError(
+            f"{words.count(batches, 'batch')} cannot tell {words.count(between - 1, 'effect')} set per batch"
         )

@@ -8,7 +8,7 @@ import numpy as np
 
 from castlab.analysis import words
 from castlab.designs import assess
-from castlab.errors import InputError
+from castlab.errors import ImpossibleError
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,21 +34,29 @@ def two_groups(first: int, second: int) -> Layout:
     return Layout(np.column_stack([np.ones(first + second), group]), None)
 
 
+def fits(castings: int, batches: float, per_batch: bool) -> bool:
+    """Whether two groups of so many castings each can be shared out evenly to batches, with something left to judge by."""
+    least = 4 if per_batch else 2
+    whole = least <= batches <= castings and batches % 1 == 0
+    return whole and 2 * castings % batches == 0 and not (per_batch and batches % 2)
+
+
 def in_batches(castings: int, batches: int, per_batch: bool) -> Layout:
     """Two groups of so many castings each in so many batches: whole batches of a group (per_batch), or both in each.
 
     Raises
     ------
-    InputError
+    ImpossibleError
         If they cannot be shared out evenly, or nothing is left to judge by.
     """
     n = 2 * castings
     groups = "whole batches of each group" if per_batch else "both groups in each batch"
-    least = 4 if per_batch else 2
-    fits = [b for b in range(least, n // 2 + 1) if n % b == 0 and (not per_batch or b % 2 == 0)]
-    if batches not in fits:
-        nearest = min(fits, key=lambda b: abs(b - batches), default=None)
-        instead = f"batches={nearest}" if nearest else f"castings={least}, batches={least}"
+    if not fits(castings, batches, per_batch):
+        shared = [b for b in range(2, n // 2 + 1) if fits(castings, b, per_batch)]
+        nearest = (
+            {"batches": min(shared, key=lambda b: (abs(b - batches), b))} if shared else {"castings": 4, "batches": 4}
+        )
+        instead = " and ".join(f"{name}={value}" for name, value in nearest.items())
         why = (
             "two batches leave none over to show how much batches differ anyway"
             if per_batch and batches == 2
@@ -56,9 +64,10 @@ def in_batches(castings: int, batches: int, per_batch: bool) -> Layout:
             if batches == n
             else f"they cannot be shared out evenly, with {groups}"
         )
-        raise InputError(
+        raise ImpossibleError(
             f"{words.count(n, 'casting')} ({castings} in each group) in {words.count(batches, 'batch')}: {why}; nearest "
-            f"possible request: {instead}"
+            f"possible request: {instead}",
+            nearest=[nearest],
         )
     size = n // batches
     codes = np.repeat(np.arange(batches), size)

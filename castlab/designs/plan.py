@@ -8,13 +8,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from castlab.designs import aliasing, assess, exchange, request, sentences, standard
+from castlab.designs import aliasing, assess, exchange, nearest, request, sentences, standard
 from castlab.designs.design import Design
 from castlab.designs.factors import Factor
-from castlab.designs.request import Asked
+from castlab.designs.request import Asked, Request
 from castlab.designs.space import Space
-from castlab.errors import InputError
-from castlab.given import whole
+from castlab.errors import ImpossibleError, InputError
 
 STARTS, FEWEST = 64, 8
 LEAST, ROUNDS = 5, 10
@@ -24,7 +23,6 @@ CELLS = 30_000
 """Numbers in the model matrices of one round of starts: larger plans get fewer starts."""
 ALIKE = 1e-6
 GOOD = 0.9999
-KINDS = {"factorial": (standard.FACTORIAL, standard.FRACTION), "plackett-burman": (standard.SCREEN,)}
 
 
 def plan_trials(
@@ -86,7 +84,10 @@ def plan_trials(
     Raises
     ------
     InputError
-        For what cannot be planned; the message says what is impossible and the nearest request that is possible.
+        For an argument that cannot be read.
+    ImpossibleError
+        For what cannot be planned; the message says what is impossible and the nearest requests that are possible, and
+        `.nearest` holds the arguments to change for each.
 
     Notes
     -----
@@ -101,10 +102,18 @@ def plan_trials(
     >>> sorted(set(zip(plan.table["resin_c"], plan.table["pour"])))
     [(22.0, 'ladle'), (22.0, 'stream'), (32.0, 'ladle'), (32.0, 'stream')]
     """
-    rng = np.random.default_rng(whole("seed", seed, 0))
-    asked = request.read(
-        factors, runs, goal, interactions, per_batch, batch_size, blocks, forbid, made, using, criterion, batch_scatter
-    )
+    given = Request.of(
+        factors, runs, goal=goal, interactions=interactions, per_batch=per_batch, batch_size=batch_size, blocks=blocks,
+        forbid=forbid, made=made, using=using, criterion=criterion, batch_scatter=batch_scatter, seed=seed,
+    )  # fmt: skip
+    try:
+        return _planned(given)
+    except ImpossibleError as refusal:
+        raise nearest.refused(refusal, given, _possible) from None
+
+
+def _planned(given: Request) -> Design:
+    asked, rng = request.read(given), given.stream()
     bound = _bound(asked)
     kind, levels = _chosen(asked, bound, rng)
     settings = _settings(asked.space, levels)
@@ -115,9 +124,32 @@ def plan_trials(
     return Design(
         verdict=sentences.verdict(asked, done, kind, resolution, efficiency, known, found),
         cautions=sentences.cautions(asked, done, known, found), table=table, aliases=found, precision=known,
-        resolution=resolution, d_efficiency=efficiency, kind=kind, goal=goal,
-        factors=tuple(f.name for f in (*asked.space.factors, *asked.held)), seed=seed, _runs=done,
+        resolution=resolution, d_efficiency=efficiency, kind=kind, goal=given.goal,
+        factors=tuple(f.name for f in (*asked.space.factors, *asked.held)), seed=given.seed, _runs=done,
     )  # fmt: skip
+
+
+def _possible(given: Request) -> bool:
+    """Whether there is a plan: whether the search that `_planned` makes of it would begin with one."""
+    try:
+        asked = request.read(given)
+    except InputError:
+        return False
+    if asked.using in (standard.COMPOSITE, standard.BEHNKEN):
+        return True
+    rng = given.stream()
+    if any(np.isfinite(_worth(asked, plan.levels, None)) for plan in _textbook(asked, rng)):
+        return True
+    if asked.using in standard.KINDS:
+        return False
+    starts, _ = _effort(asked)
+    return exchange.any_sound(asked.space, asked.moves, asked.made_X, asked.structure, starts, rng)
+
+
+def _effort(asked: Asked) -> tuple[int, int]:
+    """Starts side by side, and rounds of them."""
+    size = asked.structure.n * asked.space.p
+    return min(STARTS, max(FEWEST, CELLS // size)), ROUNDS if size * FEWEST <= CELLS else 2
 
 
 def _bound(asked: Asked) -> float:
@@ -139,16 +171,16 @@ def _chosen(asked: Asked, bound: float, rng: np.random.Generator) -> tuple[str, 
         return asked.using, standard.box_behnken(k, n_new - (standard.behnken_size(k) or 0))
     moments = space.moments(asked.candidates) if asked.criterion == "I" else None
     known = _textbook(asked, rng)
-    if not known and asked.using in KINDS:
-        raise InputError(request.no_such_plan(asked))
+    if not known and asked.using in standard.KINDS:
+        raise ImpossibleError(request.no_such_plan(asked))
     plans = [(k.kind, k.levels) for k in known]
     ideal = bound + space.p * np.log(asked.structure.n * GOOD) + assess.batch_limit(space, asked.structure)
     reached = moments is None and any(_worth(asked, levels, None) >= ideal for _, levels in plans)
-    if asked.using not in KINDS and not reached:
+    if asked.using not in standard.KINDS and not reached:
         plans += [(f"optimal plan ({asked.criterion})", levels) for levels in _searched(asked, moments, ideal, rng)]
     worths = np.array([_worth(asked, levels, moments) for _, levels in plans])
     if not plans or not np.isfinite(worths.max()):
-        raise InputError(request.not_estimable(asked))
+        raise ImpossibleError(request.not_estimable(asked))
     alike = [plan for plan, worth in zip(plans, worths, strict=True) if worth >= worths.max() - ALIKE]
     wide, columns = assess.outside(space)
     made = wide.rows_of(asked.made_settings)
@@ -170,14 +202,13 @@ def _textbook(asked: Asked, rng: np.random.Generator) -> list[standard.Known]:
     if asked.space.rules or asked.structure.n_made or asked.using == "optimal":
         return []
     found = standard.two_level_plans(asked.space, asked.batch_new, asked.mold_new, asked.batched, rng)
-    return [plan for plan in found if plan.kind in KINDS.get(asked.using, (plan.kind,))]
+    return [plan for plan in found if plan.kind in standard.KINDS.get(asked.using, (plan.kind,))]
 
 
 def _searched(asked: Asked, moments: np.ndarray | None, ideal: float, rng: np.random.Generator) -> list[np.ndarray]:
     """Plans by exchange from many starts, until the best is ideal, has come back often enough, or the rounds are over."""
     space, moves = asked.space, asked.moves
-    size = asked.structure.n * space.p
-    starts, rounds = min(STARTS, max(FEWEST, CELLS // size)), ROUNDS if size * FEWEST <= CELLS else 2
+    starts, rounds = _effort(asked)
     kept: list[np.ndarray] = []
     best, seen = -np.inf, 0
     for done in range(1, rounds + 1):

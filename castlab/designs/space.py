@@ -17,7 +17,7 @@ import pandas as pd
 
 from castlab.analysis import words
 from castlab.designs.factors import Factor, covered, forbidden, in_words
-from castlab.errors import InputError
+from castlab.errors import ImpossibleError, InputError
 
 MOST_COMBINATIONS = 20_000
 MOST_CANDIDATES = 6_000
@@ -199,8 +199,10 @@ def moves(space: Space) -> Moves:
 
     Raises
     ------
-    InputError
+    ImpossibleError
         If the rules leave nothing, or leave a factor with one setting.
+    InputError
+        If they tie too many factors together.
     """
     ruled = sorted({j for rule in space.rules for j in rule})
     joint = [tuple(j for j in ruled if space.factors[j].per_batch == whole) for whole in (True, False)]
@@ -243,14 +245,12 @@ def _piece(space: Space, group: tuple[int, ...], combos: np.ndarray, per_batch: 
 def _check_rules(space: Space, ruled: Sequence[int], left: np.ndarray) -> None:
     names = [space.factors[j].name for j in ruled]
     if not len(left):
-        raise InputError(
-            f"the forbidden combinations leave no casting that may be made (factors {words.listing(names)}); "
-            "nearest possible request: drop one of the combinations"
+        raise ImpossibleError(
+            f"the forbidden combinations leave no casting that may be made (factors {words.listing(names)})"
         )
     for j in ruled:
         if len(set(left[:, j])) == 1:
             factor, only = space.factors[j], space.grids[j][left[0, j]]
-            raise InputError(
-                f"the forbidden combinations leave factor {factor.name} one setting, {only!r}, so its effect cannot be "
-                f"seen; nearest possible request: hold it, Factor({factor.name!r}, hold={only!r}), or drop a combination"
+            raise ImpossibleError(
+                f"the forbidden combinations leave factor {factor.name} one setting, {only!r}, so its effect cannot be seen"
             )

@@ -14,6 +14,8 @@ from castlab.designs import two_level
 from castlab.designs.space import Space
 
 FACTORIAL, FRACTION, SCREEN = "full factorial", "fraction of a factorial", "Plackett-Burman plan"
+KINDS = {"factorial": (FACTORIAL, FRACTION), "plackett-burman": (SCREEN,)}
+"""Plans of two settings, as they are asked for -> the kinds that answer."""
 COMPOSITE, BEHNKEN = "central composite plan", "Box-Behnken plan"
 
 BLOCKS_OF_THREE = {
@@ -21,6 +23,12 @@ BLOCKS_OF_THREE = {
     7: ((3, 4, 5), (0, 5, 6), (1, 4, 6), (0, 1, 3), (2, 3, 6), (0, 2, 4), (1, 2, 5)),
 }
 """Factors that move together in the Box-Behnken plans of 6 and 7 factors (Technometrics 2, 1960, 455-475)."""
+
+
+def sizes(space: Space, most: int) -> list[int]:
+    """Numbers of castings that a factorial or a Plackett-Burman plan may have: whole fours, or all combinations alike."""
+    every = int(np.prod([float(len(g)) for g in space.grids]))
+    return [n for n in range(1, most + 1) if n % 4 == 0 or n % every == 0]
 
 
 @dataclass(frozen=True)
@@ -37,10 +45,12 @@ def two_level_plans(
     """Factorials, fractions and Plackett-Burman plans with this many runs, in the order of the given batches and molds."""
     n, found = len(batch), []
     top = np.array([len(g) - 1 for g in space.grids])
-    if all(f.two_settings for f in space.factors):
+    if all(f.two_settings for f in space.factors) and not any(t.bend for t in space.terms):
         per_batch = [f.per_batch for f in space.factors]
         pairs = [(t.parts[0], t.parts[1]) for t in space.terms if len(t.parts) == 2 and not t.bend]
         for layout, copies in _layouts(n, batch, mold, batched):
+            if len(layout.matrix) < space.p:
+                continue
             signs = two_level.choose_columns(layout, per_batch, pairs, rng)
             if signs is None:
                 continue

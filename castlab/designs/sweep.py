@@ -12,12 +12,14 @@ from castlab.analysis import words
 from castlab.designs import detection, layouts, simulation, truth
 from castlab.designs.design import Design
 from castlab.designs.detection import Effort
-from castlab.designs.ladder import ENOUGH
-from castlab.errors import InputError
-from castlab.given import whole
+from castlab.designs.ladder import ENOUGH, MOST
+from castlab.errors import ImpossibleError, InputError
+from castlab.given import as_number, elements, flag, shown, whole
 from castlab.results import Result
 
 USUAL = 1000
+USUAL_CASTINGS = (6, 12, 18, 24, 36)
+MOST_LOOKS = 100
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -41,7 +43,7 @@ class PowerSweep(Result):
 
 
 def power_sweep(
-    castings: Sequence[int] | Sequence[Design],
+    castings: Sequence[int] | Sequence[Design] | None = None,
     *,
     effects: Sequence[float],
     kind: str,
@@ -63,12 +65,13 @@ def power_sweep(
 
     Parameters
     ----------
-    castings : sequence of int, or of Design
-        Castings in each of two groups, or plans of `plan_trials`.
+    castings : sequence of int, or of Design, optional
+        Castings in each of two groups, or plans of `plan_trials`; None takes some from 6 to 36, as the batches allow.
     effects : sequence of float
         True effects, each as in `power`.
     batch_size : int, optional
-        Castings of both groups poured from one cup (per_batch=False), or of a group (per_batch=True).
+        Castings of both groups poured from one cup (per_batch=False), or of a group (per_batch=True); 1 or None: every
+        casting from a cup of its own.
     factor : str, optional
         For plans, the effect that is looked for; None takes the first factor.
     simulations : int
@@ -100,19 +103,30 @@ def power_sweep(
     >>> swept.table["castings"].tolist(), swept.table["effect"].tolist()
     ([6, 6, 12, 12], [1.0, 2.0, 1.0, 2.0])
     """
-    wanted = list(castings) if isinstance(castings, (list, tuple, range, np.ndarray)) else []
+    per_batch = flag("per_batch", per_batch)
+    size = None if batch_size is None or whole("batch_size", batch_size, 1) == 1 else int(batch_size)
+    if castings is None:
+        castings = _nearest(USUAL_CASTINGS, size, per_batch)
+    wanted = elements(castings) or []
     plans = bool(wanted) and all(isinstance(c, Design) for c in wanted)
     if not wanted or not (plans or all(isinstance(c, (int, np.integer)) and not isinstance(c, bool) for c in wanted)):
-        raise InputError(f"castings is {castings!r}; accepted: a list of numbers of castings, or a list of plans")
-    sizes = [float(e) for e in effects] if isinstance(effects, (list, tuple, np.ndarray)) else []
-    if not sizes:
-        raise InputError(f"effects is {effects!r}; accepted: a list of sizes of effect")
+        raise InputError(f"castings is {shown(castings)}; accepted: a list of numbers of castings, or a list of plans")
+    read = [as_number(e) for e in elements(effects) or []]
+    sizes = [e for e in read if e is not None]
+    if not sizes or len(sizes) < len(read):
+        raise InputError(f"effects is {shown(effects)}; accepted: a list of sizes of effect")
+    if max(len(wanted), len(sizes)) > MOST_LOOKS:
+        raise InputError(
+            f"castings and effects hold {len(wanted)} and {len(sizes)} numbers; accepted: up to {MOST_LOOKS} of each"
+        )
     if plans and (batch_size is not None or per_batch):
         raise InputError("batch_size and per_batch are for two groups; a plan has its own batches")
     counts = [len(c.table) if isinstance(c, Design) else int(c) for c in wanted]
     if len(set(counts)) < len(counts) or len(set(sizes)) < len(sizes):
         raise InputError("castings or effects hold one number twice; accepted: each once")
-    effort = Effort(detection.simulations_of(simulations), whole("seed", seed, 0), jobs, cluster, progress)
+    effort = Effort.of(simulations, seed, jobs, cluster, progress)
+    if not plans:
+        _check_batches(counts, size, per_batch)
     cells, cases = [], []
     for casting in wanted:
         for place, effect in enumerate(sizes):
@@ -121,7 +135,7 @@ def power_sweep(
                 found = detection.case_of_plan(casting, given, factor)
                 count = len(casting.table)
             else:
-                found = _case_of_groups(int(casting), given, batch_size, per_batch)
+                found = _case_of_groups(int(casting), given, size, per_batch)
                 count = int(casting)
             cells.append((count, effect, found is not None))
             if found is not None:
@@ -134,7 +148,7 @@ def power_sweep(
     table = pd.DataFrame(rows, columns=["castings", "effect", "power", "low", "high"])
     enough = table[table["power"] >= ENOUGH].groupby("effect")["castings"].min()
     needed = pd.DataFrame({"effect": sizes, "castings": enough.reindex(sizes).astype("Int64").array})
-    ask_for = None if plans or batch_size is not None else "give batch_size and per_batch=True"
+    ask_for = None if plans or size is not None else "give batch_size and per_batch=True"
     return PowerSweep(
         verdict=_verdict(needed, counts, plans, kind), cautions=tuple(given.taken_for_granted(ask_for)), table=table,
         needed=needed, kind=kind, plans=plans, simulations=simulations,
@@ -146,16 +160,29 @@ def _case_of_groups(castings: int, given: truth.Truth, batch_size: int | None, p
         if given.batch_spread is not None or per_batch:
             raise InputError("batch_spread and per_batch need batch_size, the castings poured from one cup")
         return given.case(layouts.two_groups(*detection.sizes_of(castings)), 1)
-    if isinstance(batch_size, bool) or not isinstance(batch_size, int) or batch_size < 2:
-        raise InputError(f"batch_size is {batch_size!r}; accepted: a whole number from 2 up, or None")
     given.between_batches()
-    whole = batch_size if per_batch else (batch_size / 2 if batch_size % 2 == 0 else batch_size)
-    if castings % whole:
-        near = max(1, round(castings / whole)) * whole
-        raise InputError(
-            f"{castings} castings in each group cannot be poured in batches of {batch_size}; nearest possible request: {near:g}"
-        )
     return given.case(layouts.in_batches(castings, 2 * castings // batch_size, per_batch), 1)
+
+
+def _nearest(counts: Sequence[int], batch_size: int | None, per_batch: bool) -> list[int]:
+    """For each number of castings (in each group) the nearest that can be poured in batches of this size, each once."""
+    possible = [n for n in range(2, MOST + 1) if batch_size is None or layouts.fits(n, 2 * n / batch_size, per_batch)]
+    if not possible:
+        raise InputError(f"batch_size is {shown(batch_size)}; accepted: up to {MOST // 2} castings of one cup")
+    return list(dict.fromkeys(min(possible, key=lambda m: (abs(m - n), m)) for n in counts))
+
+
+def _check_batches(counts: Sequence[int], batch_size: int | None, per_batch: bool) -> None:
+    """Raise ImpossibleError where some of the castings cannot be poured in batches of this size."""
+    near = _nearest(counts, batch_size, per_batch)
+    if batch_size is None or near == list(counts):
+        return
+    stray = next(n for n in counts if n not in near)
+    raise ImpossibleError(
+        f"{stray} castings in each group cannot be poured in batches of {batch_size}; nearest possible request: "
+        f"castings={near}",
+        nearest=[{"castings": near}],
+    )
 
 
 def _verdict(needed: pd.DataFrame, counts: Sequence[int], plans: bool, kind: str) -> str:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from numbers import Real
 from typing import Any
 
 import numpy as np
@@ -15,7 +13,7 @@ from castlab.analysis.reading.kinds import KINDS
 from castlab.designs.layouts import Layout
 from castlab.designs.simulation import Case
 from castlab.errors import InputError
-from castlab.given import at_least, number
+from castlab.given import as_number, at_least, elements, number, one_of, shown
 
 SCALE = {
     "measure": "the measure",
@@ -24,6 +22,9 @@ SCALE = {
     "pass": "the log odds",
 }
 """What `batch_spread` is the standard deviation of."""
+MOST_GRADES = 20
+BEYOND = 1e15
+"""Measures, and differences of them, are smaller than this."""
 MOST = 1e4
 """Mean counts, and ratios of them or of odds, are below this."""
 
@@ -128,27 +129,27 @@ def read(
     InputError
         Naming what does not fit the kind or is out of range.
     """
-    if kind not in KINDS:
-        raise InputError(f"kind is {kind!r}; accepted: {', '.join(KINDS)}")
+    one_of("kind", kind, KINDS)
     measure = kind == "measure"
-    size = number("effect", effect, -np.inf if measure else 0, np.inf if measure else MOST)
+    size = number("effect", effect, -BEYOND if measure else 0, BEYOND if measure else MOST)
     level = number("alpha", alpha, 0, 1)
     if spread is not None and kind in ("pass", "grade"):
         raise InputError(f"spread is for measures and counts; kind {kind!r} takes base only")
     if dispersion is not None and kind != "count":
         raise InputError(f"dispersion is for counts, not for kind {kind!r}")
-    scatter = number("spread", spread, 0, np.inf) if measure else 1.0
+    scatter = number("spread", spread, 0, BEYOND) if measure else 1.0
     wide = 1.0 if dispersion is None else at_least("dispersion", dispersion, 1)
     between = None if batch_spread is None else at_least("batch_spread", batch_spread, 0)
     start = 0.0
     cuts: tuple[float, ...] = ()
     if kind == "count":
-        mean = number("base", base, 0, MOST)
+        base = mean = number("base", base, 0, MOST)
         start = float(np.log(mean))
         if spread is not None:
             wide = _over_dispersion(mean, spread, dispersion)
     elif kind == "pass":
-        start = float(special.logit(number("base", base, 0, 1)))
+        base = number("base", base, 0, 1)
+        start = float(special.logit(base))
     elif kind == "grade":
         cuts = _cuts(base)
     shift = size if measure else float(np.log(size))
@@ -159,22 +160,22 @@ def _over_dispersion(mean: float, spread: float, dispersion: float | None) -> fl
     """Variance over mean of counts that scatter by `spread` about `mean`."""
     if dispersion is not None:
         raise InputError("spread and dispersion say the same of counts; give one of them")
-    wide = number("spread", spread, 0, np.inf) ** 2 / mean
+    wide = number("spread", spread, 0, MOST) ** 2 / mean
     if wide < 1 - 1e-9:
         raise InputError(
-            f"spread is {spread:g}, but counts about a mean of {mean:g} scatter by {mean**0.5:.2g} by chance alone; "
+            f"spread is {shown(spread)}, but counts about a mean of {mean:g} scatter by {mean**0.5:.2g} by chance alone; "
             "accepted: that or more, or no spread; scatter between batches goes into batch_spread"
         )
     return max(wide, 1.0)
 
 
 def _cuts(base: Any) -> tuple[float, ...]:
-    shares = list(base) if isinstance(base, (Sequence, np.ndarray)) and not isinstance(base, str) else []
-    good = len(shares) > 1 and all(isinstance(s, Real) and not isinstance(s, bool) and float(s) > 0 for s in shares)
-    if not good or abs(sum(shares) - 1) > 0.01:
+    shares = elements(base) or []
+    read = [as_number(s) or 0.0 for s in shares]
+    if not 2 <= len(read) <= MOST_GRADES or not all(s > 0 for s in read) or abs(sum(read) - 1) > 0.01:
         raise InputError(
-            f"base is {base!r}; accepted for grades: the share of castings with each grade, worst first, all above 0 and "
-            "1 together, such as [0.1, 0.2, 0.4, 0.3]"
+            f"base is {shown(base)}; accepted for grades: the share of castings with each grade, worst first, all above 0 and "
+            f"1 together, such as [0.1, 0.2, 0.4, 0.3], up to {MOST_GRADES} grades"
         )
-    below = np.cumsum(shares)[:-1] / sum(shares)
+    below = np.cumsum(read)[:-1] / sum(read)
     return tuple(float(c) for c in special.logit(below))

@@ -15,6 +15,9 @@ import numpy as np
 from scipy import linalg, special
 
 RESTARTS = 24
+PAIRS, CELLS = 4_000, 500_000
+"""Pairs of runs up to which all restarts are made, and numbers that one look at a column may take: with more runs fewer
+columns are tried, drawn by lot."""
 LONGEST = 6
 """Products of up to this many columns are looked at."""
 
@@ -132,7 +135,9 @@ def choose_columns(
     if any(len(o) < list(per_batch).count(whole) for o, whole in zip(own, per_batch, strict=True)):
         return None
     best: tuple[tuple[float, ...], np.ndarray] | None = None
-    for _ in range(RESTARTS):
+    pairs_of_runs = len(layout.matrix) * (1 if layout.regular else len(layout.matrix))
+    tries = max(CELLS // pairs_of_runs, 2)
+    for _ in range(max(1, min(RESTARTS, RESTARTS * PAIRS // pairs_of_runs))):
         columns = _random_columns(own, per_batch, rng)
         score = _score(layout, columns, per_batch, pairs)
         better = True
@@ -142,6 +147,8 @@ def choose_columns(
                 free = np.setdiff1d(own[j], columns)
                 if not len(free):
                     continue
+                if len(free) > tries:
+                    free = rng.choice(free, tries, replace=False)
                 tried = np.repeat(columns[None], len(free), axis=0)
                 tried[:, j] = free
                 scores = [_clashes(layout, t, per_batch, pairs) for t in tried]

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from castlab.errors import InputError
-from castlab.given import processes
+from castlab.given import processes, shown
 
 LONG = 24
 """Tasks from which on all cores are used and a progress bar is shown, unless something else was asked for."""
-PATIENCE = "10s"
-"""How long a scheduler may take to answer."""
+PATIENCE = 10
+"""How long a scheduler may take to answer, s."""
 
 
 def run(
@@ -65,6 +67,11 @@ def _told(results: Iterable[Any], total: int, bar: bool, what: str) -> list[Any]
 
 
 def _on_cluster(work: Callable[..., Any], tasks: Sequence[tuple[Any, ...]], address: str) -> Iterator[Any]:
+    accepted = (
+        "accepted: the address that the scheduler tells, such as 'tcp://10.0.0.5:8786', or no cluster and jobs=-1"
+    )
+    if not isinstance(address, str) or not address.strip():
+        raise InputError(f"cluster is {shown(address)}; {accepted}")
     try:
         from distributed import Client
     except ImportError:
@@ -73,12 +80,22 @@ def _on_cluster(work: Callable[..., Any], tasks: Sequence[tuple[Any, ...]], addr
             "pip install 'castlab[cluster]', or leave cluster out and use jobs=-1 on this computer"
         ) from None
     try:
-        client = Client(address, timeout=PATIENCE, set_as_default=False)
-    except (OSError, ValueError, TypeError) as exc:
-        raise InputError(
-            f"no Dask scheduler answers at {address!r} ({exc}); accepted: the address that the scheduler tells, such as "
-            "'tcp://10.0.0.5:8786', or no cluster and jobs=-1"
-        ) from None
-    with client:
+        with ThreadPoolExecutor(1) as own:  # a notebook's own thread has an event loop that runs already
+            own.submit(asyncio.run, _answers(address)).result()
+    except (OSError, ValueError, TypeError) as exc:  # TimeoutError is an OSError
+        why = str(exc) or f"it does not speak as one within {PATIENCE} s"
+        raise InputError(f"no Dask scheduler answers at {shown(address)} ({why}); {accepted}") from None
+    with Client(address, timeout=PATIENCE, set_as_default=False) as client:
         futures = client.map(work, *zip(*tasks, strict=True), pure=False)
         yield from (future.result() for future in futures)
+
+
+async def _answers(address: str) -> None:
+    """Whether a scheduler answers; a client that failed to connect is closed here, where nothing of it is left to complain."""
+    from distributed import Client
+
+    client = Client(address, asynchronous=True, timeout=PATIENCE, set_as_default=False)
+    try:
+        await asyncio.wait_for(client, PATIENCE + 1)
+    finally:
+        await client.close(timeout=1)

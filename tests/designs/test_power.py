@@ -127,7 +127,7 @@ def test_what_has_no_exact_answer_or_no_meaning_is_refused(castings, options, sa
         (8, 5, True, "nearest possible request: batches=4"),
         (6, 5, False, "nearest possible request: batches=4"),
         (8, 16, False, "leave batches out"),
-        (2, 3, True, "castings=4, batches=4"),
+        (2, 3, True, "castings=4 and batches=4"),
     ],
 )
 def test_castings_that_cannot_be_shared_out_to_batches_are_refused_with_the_nearest_request(

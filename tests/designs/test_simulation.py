@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
 
 import numpy as np
@@ -233,9 +234,27 @@ def test_without_the_extra_the_message_says_what_to_install(monkeypatch):
 
 def test_a_cluster_that_does_not_answer_is_one_clear_message(monkeypatch):
     pytest.importorskip("distributed")
-    monkeypatch.setattr(workers, "PATIENCE", "0.5s")
+    monkeypatch.setattr(workers, "PATIENCE", 0.5)
     with pytest.raises(InputError, match=r"no Dask scheduler answers at 'tcp://127\.0\.0\.1:9'"):
         power_sweep([4], cluster="tcp://127.0.0.1:9", **SWEEP)
+
+
+def test_addresses_without_a_scheduler_leave_nothing_behind_their_sentence():
+    pytest.importorskip("distributed")
+    code = """
+from castlab.designs import power_sweep, workers
+from castlab.errors import InputError
+workers.PATIENCE = 0.5
+for address in ("tcp://127.0.0.1:9", "nowhere", "tcp://127.0.0.1:abc", " ", 5):
+    try:
+        power_sweep([4], effects=[1], kind="measure", spread=1, simulations=100, cluster=address)
+    except InputError as error:
+        print(error)
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=120, check=True)
+    assert done.stderr == ""
+    assert len(done.stdout.splitlines()) == 5
+    assert all("accepted: the address that the scheduler tells" in line for line in done.stdout.splitlines())
 
 
 @pytest.mark.parametrize("jobs", [0, -2, 1.5, True])
@@ -284,8 +303,8 @@ def test_a_sweep_over_plans_counts_all_their_castings():
         ([4], {"effects": []}, "a list of sizes of effect"),
         ([4], {"batch_spread": 1}, "need batch_size"),
         ([4], {"batch_size": 4}, "batch_spread is None"),
-        ([5], {"batch_size": 4, "batch_spread": 1}, "nearest possible request: 4"),
-        ([5], {"batch_size": 4, "batch_spread": 1, "per_batch": True}, "nearest possible request: 4"),
+        ([5], {"batch_size": 4, "batch_spread": 1}, r"nearest possible request: castings=\[4\]"),
+        ([5], {"batch_size": 4, "batch_spread": 1, "per_batch": True}, r"nearest possible request: castings=\[8\]"),
     ],
 )
 def test_sweeps_that_cannot_be_are_refused(castings, options, said):

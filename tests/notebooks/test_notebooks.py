@@ -252,3 +252,68 @@ def test_the_run_sheet_is_written_and_waits_in_the_form_for_what_was_really_done
     assert contents(place) == before
 
 
+PLANS = {
+    "bends, every casting from a cup of its own": {
+        "goal": "curve",
+        "response": "haze_pct",
+        "factors": {"resin_c": [22, 30], "rest_min": [0, 5, 10]},
+        "per_batch": [],
+        "castings": 14,
+        "batch_size": None,
+        "molds": {},
+        "kind": "measure",
+        "effect": 1.5,
+        "effects": [1, 2],
+        "base": None,
+        "spread": 1.2,
+        "dispersion": None,
+        "batch_spread": None,
+    },
+    "many settings, molds in turn": {
+        "goal": "screen",
+        "response": "passed",
+        "factors": {"cup_degas_min": [0, 5], "pour_method": ["stream", "ladle"], "insert_prep": ["none", "dried"]},
+        "per_batch": [],
+        "castings": 8,
+        "batch_size": None,
+        "molds": {"Block A": "M-01", "Block B": "M-02"},
+        "kind": "pass",
+        "effect": 4.0,
+        "effects": [4.0],
+        "base": 0.5,
+        "dispersion": None,
+        "batch_spread": None,
+    },
+    "grades, no molds": {
+        "response": "surface_grade",
+        "factors": {"resin_c": [22, 28], "mold_vacuum": [False, True], "pour_method": ["stream", "ladle"]},
+        "per_batch": ["resin_c"],
+        "castings": None,
+        "batch_size": 2,
+        "molds": {},
+        "kind": "grade",
+        "effect": 4.0,
+        "effects": [4.0],
+        "base": [0.1, 0.2, 0.3, 0.4],
+        "dispersion": None,
+    },
+}
+"""A name of the plan -> parameters: each goal and kind of response, with and without batches and molds, is run somewhere here."""
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_the_next_castings_are_chosen_for_every_goal_and_response_with_and_without_batches_and_molds(name, place):
+    assert errors_in(run(place, "14_choose_the_next_castings", {"entry": name, **PLANS[name]})) == []
+    assert [plan["name"] for plan in contents(place)["plan"]].count(name) == 1
+    assert (place / "run_sheets.html").is_file()
+
+
+def test_a_plan_that_cannot_be_cast_is_refused_before_it_is_written_down(place):
+    """Rest is set for the cup, so a plan that changes it from casting to casting has no run sheets."""
+    before = contents(place)
+    with pytest.raises(papermill.PapermillExecutionError, match=r"plan it with per_batch=\['rest_min'\]"):
+        run(place, "14_choose_the_next_castings", {"entry": "rest", "per_batch": ["resin_c"]})
+    assert contents(place) == before
+    assert not (place / "run_sheets.html").exists()
+    assert errors_in(run(place, "14_choose_the_next_castings", {"entry": "rest"})) == []
+    assert [plan["name"] for plan in contents(place)["plan"]].count("rest") == 1

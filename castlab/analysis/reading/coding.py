@@ -20,6 +20,7 @@ import pandas as pd
 from castlab import labels
 from castlab.analysis.reading import kinds
 from castlab.errors import InputError
+from castlab.given import elements, shown
 
 MOST_LEVELS_AS_RANGE = 5
 SAME = 1e-9
@@ -256,14 +257,18 @@ def read_interactions(wanted: int | Sequence[tuple[str, str]], factors: Sequence
     accepted = "accepted: 0 (main effects only), 2 (all two-factor interactions) or a list of pairs of factors"
     if isinstance(wanted, (int, np.integer)):
         if wanted not in (0, 2) or isinstance(wanted, bool):
-            raise InputError(f"interactions is {wanted}; {accepted}")
+            raise InputError(f"interactions is {shown(wanted)}; {accepted}")
         return list(combinations(factors, 2)) if wanted == 2 else []
+    given = elements(wanted)
+    if given is None:
+        raise InputError(f"interactions is {shown(wanted)}; {accepted}")
     pairs = []
-    for pair in wanted:
-        if isinstance(pair, str) or len(pair) != 2 or pair[0] == pair[1]:
-            raise InputError(f"interactions holds {pair!r}; {accepted}")
-        unknown = [name for name in pair if name not in factors]
-        if unknown:
-            raise InputError(f"interactions names {unknown[0]!r}, which is not among the factors; {accepted}")
-        pairs.append((pair[0], pair[1]))
+    for pair in given:
+        names = elements(pair) or []
+        unknown = [name for name in names if not isinstance(name, str) or name not in factors]
+        if len(names) == 2 and unknown:
+            raise InputError(f"interactions names {shown(unknown[0])}, which is not among the factors; {accepted}")
+        if len(names) != 2 or names[0] == names[1]:
+            raise InputError(f"interactions holds {shown(pair)}; {accepted}")
+        pairs.append((names[0], names[1]))
     return pairs
