@@ -238,7 +238,9 @@ def _read_list(name: str, given: list[Any]) -> tuple[Any, ...]:
     read = [_setting(v) for v in given]
     if None in read:
         stray = given[read.index(None)]
-        blank = stray is None or stray is pd.NA or stray is pd.NaT or (isinstance(stray, str) and not stray.strip())
+        number = as_number(stray)
+        blank = stray in (None, "") if isinstance(stray, (str, type(None))) else stray is pd.NA or stray is pd.NaT
+        blank = blank or (number is not None and not isinstance(stray, int) and np.isnan(number))
         raise InputError(f"factor {name} has {'a blank' if blank else shown(stray)} among its settings; {ACCEPTED}")
     if len(read) == 1:
         raise InputError(
@@ -320,23 +322,25 @@ def covered(factor: Factor, what: Any, values: Sequence[Any]) -> np.ndarray:
         if len(ends) != 2 or ends[0] is None or ends[1] is None or not ends[0] <= ends[1]:
             raise InputError(f"{told}; accepted: a range (from, to), the smaller first")
         return np.array([ends[0] <= float(v) <= ends[1] for v in values], dtype=bool)
-    wanted = [_setting(w) for w in meant(what)]
-    if not wanted or any(w is None or (factor.numeric and isinstance(w, (bool, str))) for w in wanted):
-        kind = (
-            "a number, a list of numbers, or a range (from, to)" if factor.numeric else "a setting, or a list of them"
-        )
-        raise InputError(f"{told}; accepted: {kind}")
+    given = meant(what)
+    wanted = [w for w in map(_setting, given) if w is not None]
+    short = not wanted or len(wanted) < len(given)
     if factor.numeric:
+        if short or any(isinstance(w, (bool, str)) for w in wanted):
+            raise InputError(f"{told}; accepted: a number, a list of numbers, or a range (from, to)")
         return np.array([any(np.isclose(float(v), w, rtol=APART) for w in wanted) for v in values], dtype=bool)
     known = (False, True) if isinstance(factor.settings[0], bool) else factor.settings
-    if len(known) == 1:  # a level that is held, alone: others need not be known
-        return np.array([any(_same(w, v) for w in wanted) for v in values], dtype=bool)
-    stray = next((w for w in wanted if not any(_same(w, v) for v in known)), None)
-    if stray is not None:
+    alone = len(known) == 1  # a level that is held: others need not be known
+    stray = next(
+        (v for v in given if _setting(v) is None or not (alone or any(_same(_setting(v), k) for k in known))), None
+    )
+    if short or stray is not None:
         raise InputError(
             f"a forbidden combination asks for what is not there: factor {factor.name} has no setting {shown(stray)}; "
             f"its settings: {', '.join(labels.level(v) for v in known)}"
         )
+    if alone:
+        return np.array([any(_same(w, v) for w in wanted) for v in values], dtype=bool)
     return np.array(
         [any(_same(w, known[k]) for w in wanted) for k in Factor(factor.name, known).coded(values)], dtype=bool
     )
