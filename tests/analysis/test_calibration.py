@@ -58,6 +58,17 @@ def test_false_positives_and_coverage_are_nominal(bench, kind, layout, options):
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("spread", [0.0, 0.5, 1.5])
+def test_four_batches_that_settings_are_not_balanced_over_keep_their_five_percent(bench, spread):
+    """With Satterthwaite's degrees of freedom alone a per-batch effect reads as one in 7.5% where batches differ much."""
+    runs = 10_000
+    seen = bench.study(bench.Cell("measure", "16/4", spread=spread, several=True), runs, seed=21)
+    slack = 2 * bench.error(runs)
+    assert bench.inside(seen.false, bench.FALSE, slack).all(), seen.false
+    assert bench.inside(seen.cover, bench.COVER, slack).all(), seen.cover
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("layout", "options"),
     [

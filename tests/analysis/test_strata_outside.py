@@ -10,6 +10,9 @@ Sources (each through scipy's implementation)
   odds model is the other name (McCullagh, JRSS B 42, 1980, section 2); our t is H judged on a scatter of which a part is that
   of the castings, with (N - 1) R squared = H (Conover and Iman, The American Statistician 35, 1981, 124-129, from memory).
 - warpbreaks (R): the t of breaks between wools from scipy.
+- What draws on two scatters: the problem of Welch (Biometrika 34, 1947, 28-35) and Aspin (35, 1948, 88-96), a test that keeps
+  its size whatever their ratio. Sizes are integrated over both mean squares here, not taken from a table, and the order of
+  the error holds the coefficients of the series to account.
 """
 
 from __future__ import annotations
@@ -101,3 +104,36 @@ def test_grades_of_two_groups_held_alike_are_kruskal_and_wallis():
     t = np.sqrt(72 * square / (share * 72 / 71 + (1 - share) * 72 * (1 - square) / 70))
     fit = held_at_zero("grade", X, y, None, 1)
     assert p_of(fit, 1) == pytest.approx(2 * stats.t.sf(t, 70 / (1 - share) ** 2), rel=1e-6)
+
+
+NODES, WEIGHTS = np.polynomial.legendre.leggauss(120)
+
+
+def sizes(few: int, many_: int, again: float, shares: tuple[float, ...]) -> np.ndarray:
+    """Of the nominal 5% test on the sum of two mean squares, for these shares of the one with `few` degrees of freedom."""
+    at = (NODES + 1) / 2
+    found = []
+    for share in shares:
+        outer = share * stats.chi2.ppf(at, few)[:, None] / few
+        inner = (1 - share) * stats.chi2.ppf(at, many_) / many_
+        t = stats.t.ppf(0.975, linear.spare(inner, outer, many_, few, again))
+        found.append(WEIGHTS @ (2 * stats.norm.sf(t * np.sqrt(inner + outer))) @ WEIGHTS / 4)
+    return np.array(found)
+
+
+@pytest.mark.parametrize(("few", "many_"), [(2, 7), (2, 9), (2, 40), (3, 9), (4, 15), (9, 3)])
+def test_what_draws_on_both_scatters_keeps_its_five_percent_whatever_their_ratio(few, many_):
+    shares = (0.02, 0.1, 0.3, 0.5, 0.7, 0.8, 0.9, 0.95, 0.98)
+    found = sizes(few, many_, linear.AGAIN, shares)
+    assert found.min() > 0.044
+    assert found.max() < 0.058
+    if few == 2:
+        assert sizes(few, many_, 0, shares).max() > 0.069  # Satterthwaite alone
+
+
+def test_with_the_second_term_of_welchs_series_the_error_falls_as_the_third_power_of_the_degrees_of_freedom():
+    off = {(df, n): np.abs(sizes(df, 2 * df, n, (0.7, 0.8, 0.9)) - 0.05).max() for df in (20, 40) for n in (0, 1)}
+    assert 3.5 < off[20, 0] / off[40, 0] < 4.5
+    assert 7 < off[20, 1] / off[40, 1] < 9
+    assert linear.spare(0.0, 2.0, 20, 3) == pytest.approx(3)
+    assert linear.spare(2.0, 0.0, 20, 3) == pytest.approx(20)
