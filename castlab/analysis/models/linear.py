@@ -116,9 +116,13 @@ class LinearFits:
     @property
     def df(self) -> np.ndarray:
         """(S, p) degrees of freedom of the coefficients."""
+        return self.degrees(AGAIN)
+
+    def degrees(self, again: float) -> np.ndarray:
+        """(S, p) degrees of freedom of the coefficients, put right so often (`spare`); 0: Satterthwaite's."""
         inner = np.diagonal(self.within, axis1=1, axis2=2)
         outer = np.diagonal(self.between, axis1=1, axis2=2)
-        return spare(inner, outer, self.df_within[:, None], self.df_between[:, None])
+        return np.asarray(spare(inner, outer, self.df_within[:, None], self.df_between[:, None], again))
 
     def one(self, i: int = 0) -> LinearFit:
         """One of the fits on its own."""
