@@ -33,13 +33,10 @@ With batches
 How well that holds is simulated in `tests/benchmarks/bench_calibration.py`, for 12 to 30 castings in 4 to 8 batches,
 even and uneven, batches that scatter not, moderately and much, counts with means of 3 to 20 and dispersions of 0 to
 0.5, per-batch and per-casting factors. Inside means: nominal 5% tests rejected in 4 to 6% and 95% intervals covered in
-93.5 to 96.5%, within two standard errors of the simulation. With castings drawn anew (seeds 341000 to 344000) grades were
-inside in all of 50 cells (10,000 runs each: 4.1 to 6.0% and 94.8 to 96.5%), measures in 49 of 50 (20,000 runs each: 4.6 to
-5.7% and 94.2 to 96.0%) and counts in 447 of 449 (1000 runs each; what lay outside looked at again with 20,000). Outside are
-16 castings in 4 batches that differ much, with two more factors that are not balanced over the batches: what is set per
-batch then reads as an effect in 6.9 to 7.7% and is covered in 92.6 to 92.8%. It draws on both scatters, and Satterthwaite's
-degrees of freedom are too many where two batches to judge by agree by luck. More caution there (the scatter of batch means
-taken for 1 + 2 / df times what it is, for the degrees of freedom) brings 6.0 to 6.5%, but 3.7% where batches do not differ.
+93.5 to 96.5%, within two standard errors of the simulation. With castings drawn anew (seeds 371000 to 373000) measures
+were inside in all of 50 cells (20,000 runs each), grades in all of 50 (3000) and counts in all of 449 (1000).
+What is set per batch draws on both scatters where other factors are not balanced over the batches; with Satterthwaite's
+degrees of freedom it read as an effect in 6.9 to 7.7% there (16 castings in 4 batches that differ much; `linear.spare`).
 Passes were inside in 84 of 87 cells (344 of 348 rates, seeds 260700 and 344000): outside were 12 castings without batches
 of which three in four pass, whose test can have a size of 2.2 or 6.6% and none between, 24 in 8 batches (2.5%, where it is
 4.1% of all outcomes), and 17 in 5 batches with two more factors (3.0% with 4000 runs). Added up over all outcomes, without

@@ -36,6 +36,9 @@ _GRID, _STEPS, _CLOSE = 16, 10, 1e-7
 _TOGETHER = 100
 LEAST_RATIO = 1.0
 """Least batch variance over casting variance, at the mean weight, in the weights of the estimates."""
+_LEAST_SCALE = 1e-12
+_ALIKE = 1e6
+"""So far above what slopes add that all batch means count alike; that orders outcomes of passes better."""
 _Z2 = float(stats.norm.ppf(0.975)) ** 2
 _CUBE = 4 * (3 + 5 * _Z2 + _Z2**2) / (3 * (1 + _Z2))
 _SQUARE = 2 * (3 + 7 * _Z2 + 2 * _Z2**2) / (3 * (1 + _Z2))
@@ -105,6 +108,8 @@ class LinearFits:
     df_between: np.ndarray
     phi: np.ndarray
     batch_variance: np.ndarray
+    raised: np.ndarray
+    """(S,) by how much `between` is raised for `df_in_order`."""
     ok: np.ndarray
     """False where no scatter is left to judge the effects by."""
 
@@ -116,12 +121,18 @@ class LinearFits:
     @property
     def df(self) -> np.ndarray:
         """(S, p) degrees of freedom of the coefficients."""
-        return self.degrees(AGAIN)
+        return self._degrees(1.0, AGAIN)
 
-    def degrees(self, again: float) -> np.ndarray:
-        """(S, p) degrees of freedom of the coefficients, put right so often (`spare`); 0: Satterthwaite's."""
+    @property
+    def df_in_order(self) -> np.ndarray:
+        """(S, p) degrees of freedom for an order of outcomes: Satterthwaite's, with batches taken to scatter at least midway
+        to what their castings would make of it. Few batches that lie close together by luck are else left out of them, and
+        such outcomes thought more telling than they are."""
+        return self._degrees(self.raised[:, None], 0.0)
+
+    def _degrees(self, raised: np.ndarray | float, again: float) -> np.ndarray:
         inner = np.diagonal(self.within, axis1=1, axis2=2)
-        outer = np.diagonal(self.between, axis1=1, axis2=2)
+        outer = np.diagonal(self.between, axis1=1, axis2=2) * raised
         return np.asarray(spare(inner, outer, self.df_within[:, None], self.df_between[:, None], again))
 
     def one(self, i: int = 0) -> LinearFit:
@@ -277,7 +288,9 @@ def fit_many(
         inverse, coef, rss = _solve(total, p)
         phi, df = _casting(rss, n, p, n - p, assured)
         zero, ok = np.zeros((many, p, p)), (assured > 0) | (rss > 1e-12 * total[:, p, p])
-        return LinearFits(coef, phi[:, None, None] * inverse, zero, df, np.full(many, np.inf), phi, np.zeros(many), ok)
+        return LinearFits(
+            coef, phi[:, None, None] * inverse, zero, df, np.full(many, np.inf), phi, np.zeros(many), np.ones(many), ok
+        )
     sums = np.add.reduceat(weighted[:, split.order], split.starts, axis=1)
     s = np.add.reduceat(W[:, split.order], split.starts, axis=1)
     lam = np.zeros(many) if even else _reml(total, sums, s, n, p)
@@ -312,7 +325,7 @@ def _two_strata(
     left = (split.off(means[:, :, p:]) - moved @ slope[:, :, None])[:, :, 0]
     trust = np.maximum(lam, LEAST_RATIO / level)
     # The direction in which slopes within batches leave them unsure counts less (`_shape`)
-    usual = np.mean(trust[:, None] + 1 / s, axis=1)[:, None, None]
+    usual = np.mean(trust[:, None] + 1 / s, axis=1)[:, None, None] * (_ALIKE if chance else 1)
     less = np.linalg.inv(usual * turned + _t(moved) @ moved)
     along = _t(moved) @ left[:, :, None]
     trace, square = _shape(lam[:, None] + 1 / s, split.set_per_batch, moved, usual, less)
@@ -333,7 +346,8 @@ def _two_strata(
     within = phi[:, None, None] * (inverse @ inner[:, :p, :p] @ inverse)
     seen = 1e-12 * np.maximum(total[:, p, p], 1e-300)
     ok = (assured > 0) | (rss > seen) & (np.sum(left**2, axis=1) * s.mean(axis=1) > seen)
-    return LinearFits(coef, within, between, judged, effective, phi, apart, ok)
+    raised = np.maximum(1, (1 + phi / np.maximum(scale, _LEAST_SCALE * phi)) / 2)
+    return LinearFits(coef, within, between, judged, effective, phi, apart, raised, ok)
 
 
 def _shape(

@@ -56,7 +56,7 @@ def plain(
         cov = (fits.within + fits.between)[:, cols[:, None], cols]
         square = np.sum(left * np.linalg.solve(cov, left[:, :, None])[:, :, 0], axis=1)
         # p only orders outcomes here, whose chances keep the 5%: put right for that (`linear.spare`), intervals get too long
-        df = np.minimum(fits.degrees(again=0)[:, cols].min(axis=1), _PLENTY)
+        df = np.minimum(fits.df_in_order[:, cols].min(axis=1), _PLENTY)
         p = stats.f.sf(square / len(cols), len(cols), df)
         return p, fits.ok & made.converged & np.isfinite(p)
 
