@@ -99,13 +99,14 @@ def from_plans(plans: Sequence[Plan], frame: pd.DataFrame, response: str, factor
     frame : the castings analysed, with the logbook's columns `plan` and `mixed_at`
     response, factors : what is analysed
     """
-    if "plan" not in frame or not plans:
-        return Planned(None, "")
     known = {plan.name: plan for plan in plans if not plan.withdrawn}
-    used = frame["plan"].dropna().unique()
+    used = list(frame["plan"].dropna().unique()) if "plan" in frame else []
     named = [known[name] for name in used if name in known]
+    if not used:
+        return Planned(None, "No plan was recorded before these castings: found by exploring.")
     if not named:
-        return Planned(None, "")
+        of = f"of the plan{'s' if len(used) > 1 else ''} {words.listing(used)}"
+        return Planned(None, f"No record {of} says what was to be judged: found by exploring.")
     outside = int((~frame["plan"].isin(list(known))).sum())
     if outside:
         return Planned((), f"{words.count(outside, 'casting')} of {len(frame)} belong to no recorded plan.")

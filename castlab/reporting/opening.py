@@ -94,7 +94,7 @@ def _findings(story: Story) -> Markup:
 def _looks(story: Story) -> str:
     """Whether these findings were planned, in one short sentence."""
     if story.plan.factors is None:
-        return "No plan was recorded before these castings: found by exploring."
+        return story.plan.said
     exploring = [n for n in story.factors("clear") + story.factors("likely") if n not in story.plan.factors]
     if not exploring:
         return f"{story.plan.said} All of this was to be judged before the castings were made."

@@ -182,8 +182,11 @@ def test_a_plan_that_came_late_or_covers_something_else_makes_nothing_planned(pl
 
 
 def test_without_recorded_plans_nothing_is_known():
-    assert from_plans([], planned_castings(), "haze_pct", FACTORS).factors is None
-    assert from_plans([logged(name="other")], planned_castings(), "haze_pct", FACTORS).factors is None
+    for plans in ([], [logged(name="other")]):
+        found = from_plans(plans, planned_castings(), "haze_pct", FACTORS)
+        assert found.factors is None
+        assert found.said.startswith(f"No record of the plan {logged().name} says what was to be judged")
+    assert from_plans([], planned_castings().drop(columns="plan"), "haze_pct", FACTORS).said.startswith("No plan")
 
 
 def test_the_picture_of_many_responses_names_what_is_shown():
