@@ -38,9 +38,11 @@ were inside in all of 50 cells (20,000 runs each), grades in all of 50 (3000) an
 What is set per batch draws on both scatters where other factors are not balanced over the batches; with Satterthwaite's
 degrees of freedom it read as an effect in 6.9 to 7.7% there (16 castings in 4 batches that differ much; `linear.spare`).
 Passes were inside in 84 of 87 cells (344 of 348 rates, seeds 260700 and 344000): outside were 12 castings without batches
-of which three in four pass, whose test can have a size of 2.2 or 6.6% and none between, 24 in 8 batches (2.5%, where it is
-4.1% of all outcomes), and 17 in 5 batches with two more factors (3.0% with 4000 runs). Added up over all outcomes, without
-any slack, 213 of the 224 rates of 56 cells are inside; the others are 3.7 to 6.6% false positives and coverage of 93.4%.
+of which three in four pass, whose test can have a size of 2.2 or 6.6% and none between (those are the 36 of 220 ways in which
+3 of 12 fail, all at one level and 2 against 1 at those of the other factor: alike but for the names of the levels, so that no
+order can part them), 24 in 8 batches (2.5%, where it is 4.1% of all outcomes), and 17 in 5 batches with two more factors
+(3.0% with 4000 runs; 4.1 to 4.7% if the other effects were known). Added up over all outcomes, without any slack, 213 of
+the 224 rates of 56 cells are inside; the others are 3.7 to 6.6% false positives and coverage of 93.4%.
 Four batches show little: t on two degrees of freedom takes batches that agree by luck for sure, and 2 of 3 against 1 of 3
 castings, twice, read surer than 3 against 0 and 3 against 1. With t and chi-square instead of outcomes 61 cells were
 inside: 1 to 3% with four batches, 7.6% with eight batches of two, coverage of 91% in 24 or 30 castings in 6 batches.
