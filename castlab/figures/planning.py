@@ -40,6 +40,8 @@ LONGEST = 18
 """Letters after which settings and headings are broken."""
 ROOMY, MOST_EFFECTS = 14, 40
 """Comparisons up to which all have room, in full; and effects up to which all are drawn, each by its least sure one."""
+MOST_CASTINGS = 40
+"""Castings that fit on a page; the plan's table holds those after them."""
 ENOUGH = 0.8
 """The power that is marked: what is commonly asked for."""
 
@@ -70,7 +72,11 @@ def draw_design(plan: Design, kind: str = "castings") -> Picture:
 
 
 def _castings(plan: Design) -> Picture:
-    table, names = plan.table, list(plan.factors)
+    table, names = plan.table.head(MOST_CASTINGS), list(plan.factors)
+    never = plan._runs.space.never()
+    notes = [f"Never cast: {'; '.join(never)}."] if never else []
+    if len(plan.table) > len(table):
+        notes.append(f"These are the first {len(table)} of {len(plan.table)} castings; the table holds all.")
     batches = list(table["batch"]) if "batch" in table else [1] * len(table)
     gap = 0.35
     tops = np.arange(len(table)) + gap * (np.array(batches) - batches[0])
@@ -80,11 +86,11 @@ def _castings(plan: Design) -> Picture:
     broken = {name: [textwrap.fill(text, LONGEST) for text in texts] for name, texts in said.items()}
     lines = 1 + max(text.count("\n") for texts in broken.values() for text in texts)
     widths = np.array([_width(name, broken[name]) for name in columns])
-    never = plan._runs.space.never()
     lefts = np.concatenate([[0], np.cumsum(widths)])[:-1]
     with styled():
         figure = picture(
-            max(4.2, 1.5 + 0.105 * widths.sum()), 1.15 + 0.2 * len(never) + (0.11 + 0.14 * lines) * (tops[-1] + 1)
+            max(4.2, 1.5 + 0.105 * widths.sum()),
+            1.15 + 0.2 * (len(never) + len(notes)) + (0.11 + 0.14 * lines) * (tops[-1] + 1),
         )
         axes = figure.subplots()
         for left, width, name in zip(lefts, widths, columns, strict=True):
@@ -109,9 +115,9 @@ def _castings(plan: Design) -> Picture:
         axes.tick_params(length=0)
         axes.set_ylabel("casting, in the order to make them")
         axes.spines[:].set_visible(False)
-        if never:
-            footnote(figure, f"Never cast: {'; '.join(never)}.")
-    figure.alt = _castings_in_words(plan, said) + (f" Never cast: {'; '.join(never)}." if never else "")
+        if notes:
+            footnote(figure, " ".join(notes))
+    figure.alt = " ".join([_castings_in_words(table, said), *notes])
     return figure
 
 
@@ -141,8 +147,7 @@ def _places(column: pd.Series, settings: Sequence[Any]) -> np.ndarray:
     return np.array([order.index(str(v)) for v in column]) / (len(settings) - 1)
 
 
-def _castings_in_words(plan: Design, said: dict[str, list[str]]) -> str:
-    table = plan.table
+def _castings_in_words(table: pd.DataFrame, said: dict[str, list[str]]) -> str:
     rows = []
     for i, run in enumerate(table["run"]):
         where = [f"batch {table['batch'].iloc[i]}"] if "batch" in table else []

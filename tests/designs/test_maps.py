@@ -40,6 +40,13 @@ def test_the_map_of_a_plan_shows_every_setting_in_the_order_of_the_castings(plan
     assert "resin\ntemperature\n(°C)" in [t.get_text() for t in axes.get_xticklabels()]
 
 
+def test_the_map_of_a_large_plan_stays_within_a_page_and_says_so():
+    figure = plan_trials([Factor("resin_c", 22, 32), Factor("rest_min", 0, 10)], 400).figure()
+    assert len(figure.axes[0].get_yticklabels()) == 40
+    assert figure.get_size_inches()[1] < 13
+    assert figure.alt.endswith("These are the first 40 of 400 castings; the table holds all.")
+
+
 def test_each_batch_has_its_frame_and_name(plan):
     axes = plan.figure().axes[0]
     assert [t.get_text() for t in axes.texts if t.get_text().startswith("batch")] == ["batch 1", "batch 2", "batch 3"]
