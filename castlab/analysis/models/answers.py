@@ -52,9 +52,11 @@ class Model:
     coef: np.ndarray
 
     def interval(self, j: int, level: float = LEVEL) -> tuple[float, float]:
+        """Interval of coefficient `j` at this level."""
         raise NotImplementedError
 
     def test(self, cols: Sequence[int]) -> Test:
+        """Test that the coefficients of these columns are all 0."""
         raise NotImplementedError
 
     def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

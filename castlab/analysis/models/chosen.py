@@ -67,11 +67,13 @@ def held(castings: Castings, design: Design, reduced: np.ndarray | None = None) 
 
 
 def must_converge(best: likelihood.Maximum) -> None:
+    """Raises `FitError` for a likelihood whose greatest value was not found: nothing is reported of it."""
     if not best.converged:
         raise FitError("the pass/fail results could not be fitted; use fewer factors or levels")
 
 
 def contrast(design: Design, j: int) -> str:
+    """Column `j` of the design matrix in words: "pour method stream instead of ladle"."""
     for term in design.terms:
         if j in term.cols:
             return f"{labels.name(term.name)} {term.contrasts[term.cols.index(j)]}"

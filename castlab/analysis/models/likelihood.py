@@ -26,9 +26,11 @@ SLOW = 8
 class Likelihood(Protocol):
     """What `maximise` needs: value, gradient and information at a parameter vector."""
 
-    def start(self) -> np.ndarray: ...
+    def start(self) -> np.ndarray:
+        """Where to begin, (d,)."""
 
-    def at(self, theta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]: ...
+    def at(self, theta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
+        """Log likelihood, gradient (d,) and information (d, d) at `theta` (d,)."""
 
 
 @dataclass(frozen=True)

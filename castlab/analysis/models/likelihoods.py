@@ -28,9 +28,11 @@ At = tuple[np.ndarray, np.ndarray, np.ndarray]
 class Likelihoods(Protocol):
     """What `maximise` needs: a place to start each response, (S, d), and the pieces of the responses `rows` at theta."""
 
-    def start(self) -> np.ndarray: ...
+    def start(self) -> np.ndarray:
+        """Where to begin, (S, d)."""
 
-    def at(self, theta: np.ndarray, rows: np.ndarray) -> At: ...
+    def at(self, theta: np.ndarray, rows: np.ndarray) -> At:
+        """Values, gradients and informations of the responses `rows` (R,) at `theta` (R, d)."""
 
 
 @dataclass(frozen=True)

@@ -50,6 +50,7 @@ class Chart:
 
 
 def beyond(value: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """+1 where the value lies above its limits, -1 below, 0 inside; arrays that broadcast. Rounding alone is no alarm."""
     slack = 1e-9 * (1 + np.abs(value))
     return (value > high + slack).astype(int) - (value < low - slack).astype(int)
 

@@ -14,23 +14,30 @@ import numpy as np
 class Readings(Protocol):
     """Imprecise readings of the castings, with parameters of their own (`state`)."""
 
-    def take(self, keep: np.ndarray) -> Readings: ...
+    def take(self, keep: np.ndarray) -> Readings:
+        """Those of the castings to keep, (n,) booleans."""
 
-    def first(self) -> np.ndarray: ...
+    def first(self) -> np.ndarray:
+        """A first guess of the true responses, (n,)."""
 
-    def start(self) -> np.ndarray: ...
+    def start(self) -> np.ndarray:
+        """The first state, (k,); empty without parameters of their own."""
 
-    def renew(self, state: np.ndarray, truth: np.ndarray, rng: np.random.Generator, /) -> np.ndarray: ...
+    def renew(self, state: np.ndarray, truth: np.ndarray, rng: np.random.Generator, /) -> np.ndarray:
+        """Another state that is plausible if the true responses are `truth` (n,)."""
 
-    def log_density(self, state: np.ndarray, support: np.ndarray, /) -> np.ndarray: ...
+    def log_density(self, state: np.ndarray, support: np.ndarray, /) -> np.ndarray:
+        """Log density of each casting's reading at each possible truth, both (n, m); a constant may be missing."""
 
-    def told(self, states: np.ndarray, response: str, /) -> list[str]: ...
+    def told(self, states: np.ndarray, response: str, /) -> list[str]:
+        """What a reader must know of them, given the states (draws, k) that were gone through."""
 
 
 class MeasureReadings(Readings, Protocol):
     """Readings of a measure, which are normal around it."""
 
-    def normal(self, state: np.ndarray, /) -> tuple[np.ndarray, np.ndarray]: ...
+    def normal(self, state: np.ndarray, /) -> tuple[np.ndarray, np.ndarray]:
+        """Mean and precision of the readings of each casting, both (n,)."""
 
 
 @dataclass(frozen=True)

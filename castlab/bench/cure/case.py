@@ -17,6 +17,11 @@ Shape = Literal["slab", "cylinder", "cup"]
 
 @dataclass(frozen=True)
 class Case:
+    """What one run needs to know of the pour. `size` is mm (of a slab its depth, of a cylinder its diameter) or, of a cup, g;
+    temperatures are °C, `film` is W/m²K. `program` is the air over time (s, °C), None for air at `air_c` throughout; without
+    `hours` the run ends when it is surely hard.
+    """
+
     shape: Shape
     size: float
     start_c: float
@@ -30,10 +35,12 @@ class Case:
 
     @property
     def air(self) -> Air:
+        """The air around it over time."""
         times, temperatures = self.program or ((0.0,), (self.air_c,))
         return Air(inner_w_m2k=self.film, outer_w_m2k=self.film, times_s=times, temperatures_c=temperatures)
 
     def body(self, resin: Resin, cells: int) -> Body:
+        """The pour cut into so many cells, the mold beside it."""
         mold = float(self.air.at(0.0)) if self.mold_c is None else self.mold_c
         if self.shape == "cup":
             return bodies.cup(resin, self.size, air=self.air, start_c=self.start_c, cells=cells)
@@ -53,6 +60,7 @@ class Case:
         )
 
     def end_s(self, resin: Resin) -> float:
+        """When the run ends, s: as asked, with the oven's program, or at twice the time to demold (8 h to 21 days)."""
         if self.hours is not None:
             return self.hours * 3600
         if self.program is not None:

@@ -53,6 +53,8 @@ class CureResult(Result):
 
 @dataclass(frozen=True)
 class Milestones:
+    """The moments and figures of one run: temperatures °C, times h (pot life min), depths mm; NaN where it does not happen."""
+
     peak_c: float
     peak_at_mm: float
     peak_at_h: float
@@ -65,6 +67,21 @@ class Milestones:
 
 
 def milestones(resin: Resin, case: Case, march: March) -> Milestones:
+    """Peak, gel, demold and pot life of one run.
+
+    Parameters
+    ----------
+    resin
+        The kinetics, with the conversions at which it thickens, gels and can be demolded.
+    case
+        The pour as it was set up; says from where depths are measured.
+    march
+        The solver's steps: times_s (t,), temperature_c and conversion (t, cells), of which `reacting` are resin.
+
+    Returns
+    -------
+    Milestones, interpolated between steps; NaN for what does not happen within the time simulated.
+    """
     hours = march.times_s / 3600
     temperature, conversion = march.temperature_c[:, march.reacting], march.conversion[:, march.reacting]
     least, most = conversion.min(axis=1), conversion.max(axis=1)
@@ -107,6 +124,13 @@ _OUTCOME = (
 
 
 def outcome_of(best: Milestones, others: list[Milestones]) -> pd.DataFrame:
+    """The milestones as a table, each with its range over `others`, runs of kinetics that meet the same figures.
+
+    Returns
+    -------
+    DataFrame: quantity, value, low, high, unit; one row each. Without others low and high are NaN; where it does not happen in
+    all of them, high is.
+    """
     lines = []
     for title, name, unit in _OUTCOME:
         values = np.array([getattr(m, name) for m in (best, *others)], dtype=float)
@@ -117,6 +141,13 @@ def outcome_of(best: Milestones, others: list[Milestones]) -> pd.DataFrame:
 
 
 def history_of(resin: Resin, case: Case, march: March) -> pd.DataFrame:
+    """The run over time, one row per step of the solver.
+
+    Returns
+    -------
+    DataFrame: time_h, air_c, hottest_c, coldest_c, middle_c, conversion_min and conversion_max (0 to 1), tg_min_c,
+    viscosity_min_pa_s, over the cells that are resin.
+    """
     temperature, conversion = march.temperature_c[:, march.reacting], march.conversion[:, march.reacting]
     viscosity = resin.viscosity(conversion, temperature)
     return pd.DataFrame(
@@ -149,6 +180,19 @@ def profile_of(case: Case, march: March, moments: int = 60) -> pd.DataFrame:
 
 
 def verdict_of(resin: Resin, case: Case, best: Milestones, outcome: pd.DataFrame, hours: float) -> str:
+    """The run in two or three sentences: peak, gel and demold time, each with its range where there is one.
+
+    Parameters
+    ----------
+    resin, case
+        What was poured, and how.
+    best
+        The milestones of the run.
+    outcome
+        The same with their ranges, as `outcome_of` gives them.
+    hours
+        How long was simulated, h.
+    """
     table = outcome.set_index("quantity")
 
     def span(title: str) -> str:
@@ -177,6 +221,17 @@ def verdict_of(resin: Resin, case: Case, best: Milestones, outcome: pd.DataFrame
 def cautions_of(
     fit: DatasheetFit, case: Case, best: Milestones, outcome: pd.DataFrame, ranged: bool
 ) -> tuple[str, ...]:
+    """What limits the run's figures, and the safety cautions for what was poured.
+
+    Parameters
+    ----------
+    fit
+        The kinetics and the values behind them that are typical of the family.
+    case, best, outcome
+        The pour, its milestones, and these with their ranges.
+    ranged
+        Whether several kinetics were run, so that the ranges say something.
+    """
     notes = []
     hottest = np.nanmax([best.peak_c, outcome.loc[0, "high"]])
     if hottest > SCORCH_C:
