@@ -25,23 +25,38 @@ USING = {
 
 
 @dataclass(frozen=True)
-class Asked:
-    """The question, ready to be planned. Arrays over runs hold those already made first."""
+class Ground:
+    """What a request stands on, however many castings it has: the space, what was made, batch size and molds."""
 
     space: spaces.Space
     moves: spaces.Moves
     candidates: np.ndarray
     held: tuple[Factor, ...]
+    batch_size: int | None
+    """None where castings share no batch."""
+    molds: tuple[str, ...]
+    made: pd.DataFrame
+    made_settings: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Asked(Ground):
+    """The question, ready to be planned. Arrays over runs hold those already made first."""
+
     goal: str
     using: str
     criterion: str
     structure: exchange.Structure
     nuisance: np.ndarray
-    batched: bool
     mold: np.ndarray | None
     mold_names: tuple[str, ...]
-    made_settings: pd.DataFrame
+    """Those of castings already made too."""
     made_X: np.ndarray
+
+    @property
+    def batched(self) -> bool:
+        """Whether castings share batches."""
+        return self.batch_size is not None
 
     @property
     def n_new(self) -> int:
@@ -119,21 +134,6 @@ def _kept(interactions: Any) -> Any:
     """Interactions that can be read more than once."""
     found = elements(interactions)
     return interactions if found is None else found
-
-
-@dataclass(frozen=True)
-class Ground:
-    """What a request stands on, however many castings it has: the space, what was made, batch size and molds."""
-
-    space: spaces.Space
-    moves: spaces.Moves
-    candidates: np.ndarray
-    held: tuple[Factor, ...]
-    batch_size: int | None
-    """None where castings share no batch."""
-    molds: tuple[str, ...]
-    made: pd.DataFrame
-    made_settings: pd.DataFrame
 
 
 def ground(given: Request) -> Ground:
@@ -214,8 +214,8 @@ def read(given: Request) -> Asked:
     how_many.check_size(space, n, n_made, nuisance, batch, size)
     plan = exchange.structure(batch, nuisance, 0.0 if size is None else given.batch_scatter, n_made)
     return Asked(
-        space, found.moves, found.candidates, found.held, given.goal, how, given.criterion, plan, nuisance,
-        size is not None, mold, all_names, found.made_settings, space.rows_of(found.made_settings),
+        **vars(found), goal=given.goal, using=how, criterion=given.criterion, structure=plan, nuisance=nuisance, mold=mold,
+        mold_names=all_names, made_X=space.rows_of(found.made_settings),
     )  # fmt: skip
 
 
