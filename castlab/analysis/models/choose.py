@@ -71,6 +71,13 @@ from castlab.errors import FitError
 def choose(castings: Castings, design: Design) -> Chosen:
     """Fit the model that these castings can carry.
 
+    Parameters
+    ----------
+    castings
+        Complete rows, n of them.
+    design
+        The design matrix (n, p), intercept first, and its terms.
+
     Raises
     ------
     FitError

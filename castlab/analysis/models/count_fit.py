@@ -22,17 +22,7 @@ OVERDISPERSED = 0.05
 def count(castings: Castings, design: Design) -> Chosen:
     """The model for counts, on castings without batches: Poisson, quasi-Poisson or negative binomial as they scatter.
 
-    Parameters
-    ----------
-    castings
-        Complete rows, n of them; `y` are the counts, `offset` the log of the exposure.
-    design
-        The design matrix (n, p), intercept first, and its terms.
-
-    Raises
-    ------
-    FitError
-        If the fit does not converge.
+    Arguments and errors are those of `choose.choose`; `y` are the counts, `offset` the log of the exposure.
     """
     X, y, offset = design.X, castings.y, castings.offset
     df = len(y) - X.shape[1]

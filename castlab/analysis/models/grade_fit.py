@@ -19,17 +19,7 @@ from castlab.errors import FitError
 def grade(castings: Castings, design: Design) -> Chosen:
     """The model for grades: proportional odds; of two grades in use that for pass and fail.
 
-    Parameters
-    ----------
-    castings
-        Complete rows, n of them; `y` are places in `grades`, 0 for the lowest.
-    design
-        The design matrix (n, p), intercept first, and its terms.
-
-    Raises
-    ------
-    FitError
-        If the fit does not converge.
+    Arguments and errors are those of `choose.choose`; `y` are places in `grades`, 0 for the lowest.
     """
     if len(castings.grades) == 2:
         two = pass_fit.passed(castings, design)

@@ -22,17 +22,7 @@ OUTCOMES = "mid-p over the outcomes that can come about"
 def passed(castings: Castings, design: Design) -> Chosen:
     """The model for pass and fail: logistic, with Firth's penalty where an outcome is rare or a setting gave only one.
 
-    Parameters
-    ----------
-    castings
-        Complete rows, n of them; `y` is 1 where it passed, else 0.
-    design
-        The design matrix (n, p), intercept first, and its terms.
-
-    Raises
-    ------
-    FitError
-        If the fit does not converge.
+    Arguments and errors are those of `choose.choose`; `y` is 1 where it passed, else 0.
     """
     X, y = design.X, castings.y
     p = X.shape[1]
