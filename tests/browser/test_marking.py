@@ -46,14 +46,19 @@ def place(lab):
     return folder
 
 
+def counted(maker, lab, place, told):
+    """The marking view of the notebook after all its cells have run."""
+    maker.open(lab.address(f"{place.name}/{NOTEBOOK}"))
+    maker.page.get_by_role("menuitem", name="Run", exact=True).click()
+    maker.page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
+    view = maker.page.locator(".castlab-marking")
+    view.get_by_text(told).wait_for()
+    return view
+
+
 def test_a_count_is_corrected_by_mouse_and_keyboard_and_saved(lab, person, place):
     maker = person()
-    page = maker.page
-    maker.open(lab.address(f"{place.name}/{NOTEBOOK}"))
-    page.get_by_role("menuitem", name="Run", exact=True).click()
-    page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
-    view = page.locator(".castlab-marking")
-    view.get_by_text("3 bubbles: 3 found, 0 removed, 0 added by hand").wait_for()
+    page, view = maker.page, counted(maker, lab, place, "3 bubbles: 3 found, 0 removed, 0 added by hand")
 
     pane = view.get_by_role("application")
     photo = pane.locator("svg")
@@ -102,12 +107,7 @@ def test_a_circle_drawn_in_a_round_region_lies_where_it_was_drawn(lab, person, p
     )
     (place / NOTEBOOK).write_text(json.dumps(notebook), encoding="utf-8")
     maker = person()
-    page = maker.page
-    maker.open(lab.address(f"{place.name}/{NOTEBOOK}"))
-    page.get_by_role("menuitem", name="Run", exact=True).click()
-    page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
-    view = page.locator(".castlab-marking")
-    view.get_by_text("1 bubble: 1 found, 0 removed, 0 added by hand").wait_for()
+    page, view = maker.page, counted(maker, lab, place, "1 bubble: 1 found, 0 removed, 0 added by hand")
     photo = view.get_by_role("application").locator("svg")
     photo.scroll_into_view_if_needed()
     box = photo.bounding_box()
@@ -130,10 +130,7 @@ def test_a_circle_drawn_in_a_round_region_lies_where_it_was_drawn(lab, person, p
 def test_the_view_has_no_barrier_that_an_accessibility_checker_sees(lab, person, place):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright")
     maker = person()
-    maker.open(lab.address(f"{place.name}/{NOTEBOOK}"))
-    maker.page.get_by_role("menuitem", name="Run", exact=True).click()
-    maker.page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
-    maker.page.locator(".castlab-marking").get_by_text("3 bubbles").wait_for()
+    counted(maker, lab, place, "3 bubbles")
     found = axe.Axe().run(maker.page, context=".castlab-marking")
     assert found.violations_count == 0, found.generate_report()
     short = maker.page.evaluate(
