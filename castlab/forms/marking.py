@@ -15,6 +15,7 @@ import traitlets
 from castlab.analysis import words
 from castlab.errors import CastlabError, InputError
 from castlab.forms.panel import with_box
+from castlab.given import shown
 from castlab.records.logbook import opened
 from castlab.scoring import pictures
 from castlab.scoring.marking import DraftOfMarks, Marks, marks_of, save_marks
@@ -178,7 +179,7 @@ def mark_bubbles(
             raise InputError(f"{photo_id} has no scale: book.correct({photo_id!r}, why=..., mm_per_pixel=...)")
         seen = count_bubbles(path, photo.mm_per_pixel, region=region, smallest_mm=smallest_mm)
     elif not isinstance(seen, BubbleCount):
-        raise InputError(f"seen is {seen!r:.60}; accepted: what count_bubbles(...) gave for the photo, or None")
+        raise InputError(f"seen is {shown(seen)}; accepted: what count_bubbles(...) gave for the photo, or None")
     elif pictures.read(path).shape != seen.picture.shape:
         raise InputError(
             f"seen is the count of another picture than {photo_id}; accepted: count_bubbles(book.photo_path(...), ...)"

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from castlab.errors import CastlabWarning, InputError
+from castlab.given import shown
 from castlab.records import store
 from castlab.records.entries import utc_now
 from castlab.records.photo_entries import PhotoEntries
@@ -158,5 +159,5 @@ def opened(book: object) -> Logbook:
         If it is something else, such as None or a path.
     """
     if not isinstance(book, Logbook):
-        raise InputError(f"book is {book!r:.60}; accepted: an open logbook, book = Logbook.open('shop.db')")
+        raise InputError(f"book is {shown(book)}; accepted: an open logbook, book = Logbook.open('shop.db')")
     return book

@@ -13,6 +13,7 @@ from castlab import labels
 from castlab.analysis import words
 from castlab.analysis.reading.castings import check_frame
 from castlab.errors import InputError
+from castlab.given import shown
 from castlab.results import Result
 from castlab.scoring import ratings
 from castlab.scoring.rubric import mixed
@@ -87,7 +88,7 @@ def drift_of_scorer(scores: pd.DataFrame, value: str, *, scorer: str | None = No
         raise InputError(f"value is {value!r}, which is no reading; accepted: a column of numbers")
     rows = scores[["trial_id", "scorer", "scored_at", value]].dropna()
     if scorer is not None and not isinstance(scorer, Hashable):
-        raise InputError(f"scorer is {scorer!r:.60}; accepted: the name of one scorer, or None for all")
+        raise InputError(f"scorer is {shown(scorer)}; accepted: the name of one scorer, or None for all")
     if rows.empty:
         raise InputError(_NOBODY)
     rows = rows.assign(scored_at=_times(rows["scored_at"]), **{value: ratings.numbers(rows[value])})

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from castlab.errors import ConflictError, InputError
+from castlab.given import shown
 
 if TYPE_CHECKING:
     from castlab.scoring.rescoring import Rescoring
@@ -27,7 +28,7 @@ def kept(session: Rescoring, asked: dict[str, Any], path: str | Path) -> Rescori
         If the file holds a session that was asked for otherwise (`asked`: arguments of `plan_rescoring`).
     """
     if not isinstance(path, str | os.PathLike):
-        raise InputError(f"keep is {path!r:.60}; accepted: the name of a file, such as 'blind_session.json'")
+        raise InputError(f"keep is {shown(path)}; accepted: the name of a file, such as 'blind_session.json'")
     file = Path(path)
     asked = json.loads(json.dumps(asked, default=str))
     if file.exists():

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, cast
 import pandas as pd
 
 from castlab.errors import InputError, LogbookError
+from castlab.given import shown
 from castlab.records.logbook import opened
 from castlab.records.models import Score
 
@@ -191,7 +192,7 @@ def marks_of(seen: BubbleCount, photo_id: str) -> Marks:
     from castlab.scoring.bubbles import BubbleCount
 
     if not isinstance(seen, BubbleCount):
-        raise InputError(f"seen is {seen!r:.60}; accepted: what count_bubbles(...) gave for the photo")
+        raise InputError(f"seen is {shown(seen)}; accepted: what count_bubbles(...) gave for the photo")
     rows = zip(*(seen.bubbles[name].tolist() for name in ("x_mm", "y_mm", "diameter_mm")), strict=True)
     found = tuple(Circle(n, round(x, 4), round(y, 4), round(across, 4)) for n, (x, y, across) in enumerate(rows))
     height, width = (side * seen.mm_per_pixel for side in seen.picture.shape[:2])
@@ -209,10 +210,10 @@ def save_marks(book: Logbook, marks: Marks, *, who: str | None = None, at: datet
         If the photo is not in the logbook, or nothing can be written.
     """
     if not isinstance(marks, Marks):
-        raise InputError(f"marks are {marks!r:.60}; accepted: what marks_of(...) gave")
+        raise InputError(f"marks are {shown(marks)}; accepted: what marks_of(...) gave")
     opened(book)
     if at is not None and not isinstance(at, datetime):
-        raise InputError(f"at is {at!r:.60}; accepted: a datetime, or None for now")
+        raise InputError(f"at is {shown(at)}; accepted: a datetime, or None for now")
     sha256, photo, who = book.photo_key(marks.photo_id), cast(Any, book.get(marks.photo_id)), who or book.who
     key = book.photo_store().keep_marks(sha256, marks.to_json())
     largest = max((circle.diameter_mm for circle in marks.circles), default=None)

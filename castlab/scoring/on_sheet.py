@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from castlab.errors import InputError, NotFoundError
+from castlab.given import shown
 from castlab.records import photos
 from castlab.records.logbook import opened
 from castlab.scoring.scale import Scale, scale_from_sheet
@@ -56,7 +57,7 @@ def keep_on_sheet(
         raise InputError("no casting is named for the photo; give its id, such as trial_id='T-014.3'")
     opened(book).get(trial_id)
     if not isinstance(photo, str | Path):
-        raise InputError(f"photo is {photo!r:.60}; accepted: the name of a picture file")
+        raise InputError(f"photo is {shown(photo)}; accepted: the name of a picture file")
     file = Path(photo).expanduser()
     try:
         taken = photos.taken_at(photos.opened(file.read_bytes(), file.name))

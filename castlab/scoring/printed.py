@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from castlab.errors import InputError
+from castlab.given import shown
 from castlab.scoring.lengths import above_zero
 
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
@@ -152,7 +153,7 @@ class Sheet:
             If the name ends otherwise, or the file cannot be written.
         """
         if not isinstance(path, str | os.PathLike):
-            raise InputError(f"path is {path!r:.60}; accepted: the name of a file ending in .pdf, .html or .svg")
+            raise InputError(f"path is {shown(path)}; accepted: the name of a file ending in .pdf, .html or .svg")
         file = Path(path)
         try:
             return self._written(file)

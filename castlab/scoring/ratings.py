@@ -12,6 +12,7 @@ import pandas as pd
 from castlab.analysis.reading import castings as rows
 from castlab.analysis.reading import kinds
 from castlab.errors import InputError
+from castlab.given import shown
 
 SCALES = ("nominal", "ordinal", "interval", "ratio")
 SCORERS = ("scorer", "rater", "appraiser", "observer", "coder", "judge", "reader", "assessor", "who")
@@ -51,7 +52,7 @@ def read(
         raise InputError("accepted: a pandas DataFrame whose column names occur once")
     for role, name in (("item", item), ("scorer", scorer), ("value", value)):
         if not isinstance(name, Hashable):
-            raise InputError(f"{role} is {name!r:.60}; accepted: the name of one column")
+            raise InputError(f"{role} is {shown(name)}; accepted: the name of one column")
     cautions: list[str] = []
     if not all([item, scorer, value]):
         item, scorer, value, told = _known(frame, item, scorer, value)

@@ -17,7 +17,7 @@ from scipy import stats
 
 from castlab.analysis import words
 from castlab.errors import ConflictError, InputError
-from castlab.given import whole
+from castlab.given import shown, whole
 from castlab.records.logbook import opened
 from castlab.results import Result
 from castlab.scoring import keeping, ratings
@@ -272,12 +272,12 @@ def enter_rescoring(
     opened(book)
     if not isinstance(session, Rescoring):
         raise InputError(
-            f"session is {session!r:.60}; accepted: the plan of the session, plan_rescoring(..., keep=file)"
+            f"session is {shown(session)}; accepted: the plan of the session, plan_rescoring(..., keep=file)"
         )
     if not isinstance(scorer, str):
-        raise InputError(f"scorer is {scorer!r:.60}; accepted: the name of one scorer of the session")
+        raise InputError(f"scorer is {shown(scorer)}; accepted: the name of one scorer of the session")
     if rubric is not None and not isinstance(rubric, Rubric):
-        raise InputError(f"rubric is {rubric!r:.60}; accepted: what rubric.load(...) gave, or None")
+        raise InputError(f"rubric is {shown(rubric)}; accepted: what rubric.load(...) gave, or None")
     whole("turn", turn, 1)
     if printed != session.name:
         raise ConflictError(
