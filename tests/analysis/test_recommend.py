@@ -203,6 +203,39 @@ def test_grades_take_part(fits):
     assert "clarity grade at least 3" in found.verdict
 
 
+def test_the_chance_of_a_grade_is_the_share_of_the_castings_that_reach_it():
+    got = {"stream": [0] * 6 + [1] * 8 + [2] * 6, "ladle": [1] * 2 + [2] * 6 + [3] * 12}
+    made = pd.DataFrame([(p, g) for p, grades in got.items() for g in grades], columns=["pour", "clarity_grade"])
+    fit = fit_factors(made, "clarity_grade", "pour")
+    for limit, share in ((1, 1.0), (2, 18 / 20), (3, 12 / 20)):  # counted in `got`
+        found = recommend(fit, {"clarity_grade": Goal("more", good_enough=limit)})
+        assert found.settings == {"pour": "ladle"}
+        assert found.chance == pytest.approx(share, abs=0.06)
+    unseen = recommend(fit, {"clarity_grade": Goal("more", good_enough=4)})
+    assert "no casting yet had such a clarity grade" in unseen.verdict
+
+
+@pytest.mark.parametrize(
+    ("response", "wish", "accepted"),
+    [
+        ("clarity_grade", Goal("more", good_enough=5), "accepted: 0 to 4"),
+        ("clarity_grade", Goal("fewer", good_enough=-1), "accepted: 0 to 4"),
+        ("clarity_grade", Goal(2.5, good_enough=0.4), "accepted: 0 to 4, with a whole number inside"),
+        ("bubbles", Goal(2.5, good_enough=0.4), "accepted: 0 or more, with a whole number inside"),
+        ("look", Goal("more", good_enough=3), r"accepted: 0 \(poor\) to 2 \(good\), the grades of these castings"),
+        ("gloss", Goal("more", good_enough=10), "accepted: 7 to 9, the grades of these castings"),
+    ],
+)
+def test_a_limit_that_no_casting_can_meet_is_refused(response, wish, accepted):
+    made = castings()
+    codes = pd.cut(made["bubbles"], [-1, 3, 7, 99], labels=["good", "fair", "poor"]).astype(str)
+    made["look"] = pd.Categorical(codes, ["poor", "fair", "good"], ordered=True)
+    made["gloss"] = made["look"].cat.codes + 7
+    fit = fit_factors(made, response, FACTORS, kind="count" if response == "bubbles" else "grade")
+    with pytest.raises(InputError, match=f"is met by no (grade|count); {accepted}$"):
+        recommend(fit, {response: wish})
+
+
 def test_limits_keep_the_settings_inside_what_the_bench_can_do(fits):
     found = recommend(fits["bubbles"], limits={"degas_min": (0, 3), "pour": ["ladle"]})
     assert found.settings["degas_min"] == 3

@@ -11,6 +11,7 @@ import pandas as pd
 from castlab import labels
 from castlab.analysis import words
 from castlab.analysis.fit import FactorFit
+from castlab.analysis.models import grade_fit
 from castlab.analysis.recommending.goals import Goal
 from castlab.analysis.recommending.weighing import NEAR
 
@@ -240,7 +241,8 @@ def verdict(found: Recommendation) -> str:
     if short := [name for name in found.unmet if name not in kept_to]:
         unmet = words.listing([found.goals[name].said(name) for name in short])
         parts.append(
-            f"No setting that was looked at comes near the limit {unmet}: hardly any part would pass{nearest}."
+            f"No setting that was looked at comes near the limit {unmet}: {_none_yet(found, short)}hardly any part would pass"
+            f"{nearest}."
         )
     elif found.chance is not None:
         parts.append(
@@ -256,6 +258,13 @@ def verdict(found: Recommendation) -> str:
         f"Confirm with {size} at these settings: {first['response']} {first['agrees']} would agree, {first['contradicts']} contradict."
     )
     return " ".join(part for part in parts if part)
+
+
+def _none_yet(found: Recommendation, names: Sequence[str]) -> str:
+    """What is only known of grades that no casting got."""
+    seen = {fit.response: grade_fit.scores(fit._castings) for fit in found.fits if fit.kind == "grade"}
+    none = [labels.name(n) for n in names if n in seen and not any(map(found.goals[n].met, seen[n]))]
+    return f"no casting yet had such a {words.listing(none)}, so by these castings " if none else ""
 
 
 def _beyond(found: Recommendation) -> str:

@@ -27,7 +27,8 @@ DRAWS = 199
 """Values of the expected response, spread over what the fit holds possible."""
 CASTINGS = 400
 """Castings simulated at each of them."""
-_EDGE = 1e-6
+_EDGE = 1e-9
+"""So far above a limit a whole number still counts as at it; less than `chances._JUST`, which takes it off again."""
 _LEAST = 1e-3
 """Information of a casting below which its working weight is not taken."""
 _LOGIT_TO_MARGINAL = 16 * np.sqrt(3) / (15 * np.pi)

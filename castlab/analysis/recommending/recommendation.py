@@ -11,6 +11,7 @@ import pandas as pd
 
 from castlab.analysis import words
 from castlab.analysis.fit import FactorFit
+from castlab.analysis.models import grade_fit
 from castlab.analysis.recommending import advice, chances, confirming, space
 from castlab.analysis.recommending import goals as wishes
 from castlab.analysis.recommending.goals import Goal
@@ -18,6 +19,7 @@ from castlab.analysis.recommending.prediction import SEED, Outlook, far, outlook
 from castlab.analysis.recommending.weighing import NEAR, Scales, ends_of
 from castlab.errors import InputError
 from castlab.results import Result
+from castlab.scoring import rubric
 
 MOST_ALTERNATIVES = 6
 STARTS = 5
@@ -182,12 +184,27 @@ def _matched(
 
 
 def _possible(fit: FactorFit, wish: Goal) -> None:
-    """Refuse a limit that no count, pass or fail can meet."""
+    """Refuse a limit that no count, grade, pass or fail can meet."""
+    if fit.kind == "measure":
+        return
     low, high = wish.band
-    least, most = {"count": (0, np.inf), "pass": (0, 1)}.get(fit.kind, (-np.inf, np.inf))
-    if high < least or low > most:
-        what, accepted = ("no count", "0 or more") if fit.kind == "count" else ("neither pass nor fail", "0 to 1")
-        raise InputError(f"the limit {wish.said(fit.response)} is met by {what}; accepted: {accepted}")
+    least, most, accepted = _scale(fit)
+    if max(np.ceil(low), least) > min(np.floor(high), most):
+        what = {"count": "no count", "pass": "neither pass nor fail", "grade": "no grade"}[fit.kind]
+        whole = ", with a whole number inside" if high >= least and low <= most else ""
+        raise InputError(f"the limit {wish.said(fit.response)} is met by {what}; accepted: {accepted}{whole}")
+
+
+def _scale(fit: FactorFit) -> tuple[float, float, str]:
+    """The least and the greatest value that a casting can have, and both in words. Of grades on a scale that is not the
+    kit's, those that these castings got: the fit knows no other."""
+    if fit.kind != "grade":
+        return (0, 1, "0 to 1") if fit.kind == "pass" else (0, np.inf, "0 or more")
+    seen, names = grade_fit.scores(fit._castings), fit._castings.grades
+    if fit.response.endswith("_grade") and set(seen) <= set(range(rubric.GRADES)):
+        return 0, rubric.GRADES - 1, f"0 to {rubric.GRADES - 1}"
+    said = [f"{at:g}" if str(name) == f"{at:g}" else f"{at:g} ({name})" for at, name in zip(seen, names, strict=True)]
+    return seen[0], seen[-1], f"{said[0]} to {said[-1]}, the grades of these castings"
 
 
 def _held(
