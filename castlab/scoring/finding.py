@@ -6,10 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from castlab.scoring import judging, profiles, rings, views
+from castlab.scoring import dots, judging, profiles, rings, views
 
 _LOOKS = 2
 """Times each circle is judged: alone, then among the others."""
+_PLAIN = 0.7
+"""How sure a dot is that the judge doubts and anyone would see."""
 
 
 @dataclass(frozen=True)
@@ -54,8 +56,9 @@ def find(light: np.ndarray, smallest: float, largest: float, allowed: np.ndarray
     sized, sure = judged(looked, views.unrolled(steps, looked.x, looked.y, looked.radius, allowed))
     one, sure = _again(steps, sized, sure, allowed)
     kept = judging.choose(one, sure)
-    one = one.take(kept)
-    return Found(one.x, one.y, one.radius, one.contrast, one.seen, judging.calibrated(sure[kept]))
+    one, sure = one.take(kept), judging.calibrated(sure[kept])
+    sure[dots.plain(steps, one, sure >= judging.SURE, allowed)] = _PLAIN
+    return Found(one.x, one.y, one.radius, one.contrast, one.seen, sure)
 
 
 def _again(
