@@ -146,6 +146,27 @@ def test_labels_of_a_watched_process_do_not_pile_up():
     assert figure.get_suptitle().startswith("since 31: bubbles changed with lot L-2006\n")
 
 
+@pytest.mark.parametrize(("limits", "said"), [((74, 80), "at least 74 and at most 80"), ((75.9, 76.1), "at least 75.9 and"),
+                                              ((None, 78.5), "at most 78.5"), ((60, None), "at least 60")])  # fmt: skip
+def test_limits_asked_for_stand_among_the_castings(limits, said):
+    rng = np.random.default_rng(1)
+    batch = np.repeat(np.arange(20), 4)
+    made = pd.DataFrame({"batch_id": batch, "shore_d": 76 + rng.normal(0, 1, 20)[batch] + rng.normal(0, 0.8, 80)})
+    seen = watch(made, "shore_d", limits=limits)
+    figure = seen.figure()
+    figure.draw_without_rendering()
+    axes = next(a for a in figure.axes if a.get_title(loc="left") == "castings and what is accepted")
+    lines = [line.get_xdata()[0] for line in axes.lines]
+    assert lines == [end for end in limits if end is not None]
+    assert all(axes.get_xlim()[0] < end < axes.get_xlim()[1] for end in lines)
+    assert sum(bar.get_height() for bar in axes.patches) == len(made)
+    assert overlapping([text.get_window_extent() for text in axes.texts]) == 0
+    cpk = seen.capability.set_index("index").loc["Cpk", "estimate"]
+    assert f"Accepted: {said}" in figure.alt
+    assert f"Cpk {cpk:.2f}" in figure.alt
+    assert not any("accepted" in a.get_title(loc="left") for a in watch(made, "shore_d").figure().axes)
+
+
 def test_every_casting_is_a_dot_and_castings_of_one_batch_share_a_line(frame):
     figure = castings.by_setting(frame, "bubbles", "pour_method", batch="batch_id", mold="mold")
     drawn = dots(figure.axes[0])

@@ -1,4 +1,5 @@
-"""Production as it runs: points against what is usual, alarms in words, the spread within batches, the life of molds."""
+"""Production as it runs: points against what is usual, alarms in words, castings against what is accepted, the spread within
+batches, the life of molds."""
 
 from __future__ import annotations
 
@@ -32,7 +33,8 @@ MOLDS, LETTER = 8, 0.018
 
 
 def draw_watch(result: Watch) -> Picture:
-    """The points in order with the range between their limits, flagged ones named; below it the spread and the molds.
+    """The points in order with the range between their limits, flagged ones named; below it the castings against what is
+    accepted, the spread and the molds.
 
     Parameters
     ----------
@@ -44,7 +46,9 @@ def draw_watch(result: Watch) -> Picture:
     The figure, with its text alternative as `alt`.
     """
     life = result.mold_life
-    shown = {"spread": result.spread is not None, "molds": life is not None}
+    shown = {
+        "accepted": result.measured is not None, "spread": result.spread is not None, "molds": life is not None
+    }  # fmt: skip
     below: list[Any] = [part for part, there in shown.items() if there]
     with styled():
         figure = picture(9.4, 6.2 if below else 3.9)
@@ -54,8 +58,10 @@ def draw_watch(result: Watch) -> Picture:
             parts = {"points": figure.subplots()}
         _points(parts["points"], result)
         figure.suptitle(_told(result), x=0.01, ha="left", fontsize=9.5)
+        if result.measured is not None:
+            _accepted(parts["accepted"], result, result.measured)
         if result.spread is not None:
-            _chart(parts["spread"], result.spread, result.spread["beyond"].to_numpy() != 0)
+            _chart(parts["spread"], result.spread, result.spread["beyond"].to_numpy() != 0, NAMED // len(below))
             parts["spread"].set_ylim(bottom=0)
             unit = labels.unit(result.response)
             parts["spread"].set_ylabel(f"standard deviation ({unit})" if unit else "standard deviation")
@@ -138,7 +144,33 @@ def _points(axes: Axes, result: Watch) -> None:
     )
 
 
-def _chart(axes: Axes, rows: pd.DataFrame, flagged: np.ndarray) -> None:
+def _accepted(axes: Axes, result: Watch, measured: np.ndarray) -> None:
+    """How many castings had which measure, with the limits of what is accepted."""
+    axes.hist(measured, bins="auto", color=FAINT, edgecolor=QUIET)
+    ends = _ends(result)
+    for _, limit in ends:
+        axes.axvline(limit, color=INK, lw=1.8, ls=(0, (5, 3)))
+    left, right = axes.get_xlim()
+    close = len(ends) == 2 and ends[1][1] - ends[0][1] < 0.4 * (right - left)
+    for (name, limit), side in zip(ends, ("right", "left"), strict=False):
+        axes.annotate(
+            f"{name} {limit:g}", (limit, 1), (0, 3), xycoords=axes.get_xaxis_transform(), textcoords="offset points",
+            ha=side if close else "center", va="bottom", fontsize=8.5, annotation_clip=False,
+        )  # fmt: skip
+    axes.set_ylim(top=1.1 * axes.get_ylim()[1])
+    axes.margins(x=0.1)
+    axes.set_xlabel(labels.label(result.response))
+    axes.set_ylabel("castings")
+    axes.set_title("castings and what is accepted", pad=16)
+
+
+def _ends(result: Watch) -> list[tuple[str, float]]:
+    """The limits of what is accepted, those that are not open, each with its name."""
+    ends = zip(("at least", "at most"), result.limits or (), strict=False)
+    return [(name, float(end)) for name, end in ends if end is not None and np.isfinite(end)]
+
+
+def _chart(axes: Axes, rows: pd.DataFrame, flagged: np.ndarray, named_most: int = NAMED) -> None:
     """Points over the band between their limits; flagged ones are squares."""
     n = len(rows)
     x = np.arange(1, n + 1)
@@ -171,7 +203,7 @@ def _chart(axes: Axes, rows: pd.DataFrame, flagged: np.ndarray) -> None:
         zorder=4,
     )
     axes.set_xlim(0.5, n + 0.5)
-    step = max(1, -(-n // NAMED))
+    step = max(1, -(-n // named_most))
     axes.set_xticks(
         x[::step],
         [_short(p) for p in rows["point"].iloc[::step]],
@@ -299,12 +331,24 @@ def _words(result: Watch) -> str:
     )
     told = _told(result).replace("\n", "; ")
     said += f" Alarms: {told}." if len(result.alarms) else " No alarm."
+    if result.measured is not None:
+        said += " " + _accepted_words(result, result.measured)
     if result.spread is not None:
         wide = result.spread.loc[result.spread["beyond"] != 0, "point"]
         said += f" Spread within batches beyond its limits: {words(wide)}."
     if result.mold_life is not None:
         said += " " + _life_words(result.mold_life)
     return said
+
+
+def _accepted_words(result: Watch, measured: np.ndarray) -> str:
+    limits = words([f"{name} {limit:g}" for name, limit in _ends(result)])
+    said = f"Accepted: {limits} {labels.unit(result.response)}".rstrip()
+    said += f"; castings run from {numbers.number(measured.min())} to {numbers.number(measured.max())}"
+    if result.capability is not None:
+        row = result.capability.set_index("index").loc["Cpk"]
+        said += f"; Cpk {row['estimate']:.2f}, 95% interval {row['low']:.2f} to {row['high']:.2f}"
+    return f"{said}."
 
 
 def _life_words(life: MoldLife) -> str:

@@ -52,6 +52,8 @@ class Watch(Result):
     rules: tuple[int, ...]
     by_batch: bool
     limits: tuple[float | None, float | None] | None = field(default=None)
+    measured: np.ndarray | None = field(default=None, repr=False)
+    """Each casting's measure, in the order made, where there are limits to hold it against."""
 
     def tables(self) -> dict[str, pd.DataFrame]:
         shown = self.points[["point", "when", "castings", "value", "centre", "low", "high", "flag"]]
@@ -181,6 +183,7 @@ def watch(
         kind="rare" if rare else made.kind, name=shown.name, unit=shown.unit, points=points, alarms=told, spread=shown.spread,
         yield_=good, capability=able, mold_life=life, lots=lots, pump=drifts, false_alarm=chance,
         dispersion=chart.dispersion, rules=numbers, by_batch=made.codes is not None and not rare, limits=limits,
+        measured=None if limits is None else made.y,
     )  # fmt: skip
 
 
