@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from castlab import labels
-from castlab.analysis import effects, verdicts, words
+from castlab.analysis import effects, randomisation, verdicts, words
 from castlab.analysis.fit import FactorFit, fit_factors
 from castlab.analysis.needed import Needed, more_needed
 from castlab.analysis.reading import castings as rows_of
@@ -191,6 +191,7 @@ def compare_runs(
         pairs["judgement"] = [_judge(*a, *b, margin, way) for a, b in zip(inner, outer, strict=True)]
     rows = pairs.to_dict("records")
     verdict += [_sentence(row, fit, group, equivalence, names[0]) for row in rows]
+    verdict += randomisation.at_most(fit._castings, fit._design, fit.tests)
     judgement = None if way is None else str(pairs["judgement"].iloc[0])
     needed = tuple(_needed(fit, at, margin, way) for at in range(len(pairs)))
     unsettled = {

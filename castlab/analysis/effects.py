@@ -21,7 +21,7 @@ PLANNED, EXPLORING = "planned", "exploring"
 STRENGTHS = {
     "clear": "holds after allowing for the number of factors looked at (adjusted p below 0.05)",
     "likely": "holds on its own (p below 0.05), not after allowing for the number of factors looked at, or rests on so few "
-    "castings that it is no more than that",
+    "castings or batches that it is no more than that",
     "not shown": "these castings do not show it; the interval says what remains possible",
 }
 
@@ -43,6 +43,19 @@ def strength(p: float, p_adjusted: float, *, too_few: bool = False) -> str:
     if p_adjusted < CLEAR and not too_few:
         return "clear"
     return "likely" if p < CLEAR else "not shown"
+
+
+def too_few(chosen: Chosen, design: Design, codes: np.ndarray | None) -> dict[str, bool]:
+    """For each term whether its castings, or batches, are too few to be called clear.
+
+    Where all castings of whole batches may be alike, the model cannot see how batches scatter, and its p-value may be tiny
+    for a difference that settings drawn by lot give as often as once in ten: such an effect is clear only where shuffling
+    could show it at all.
+    """
+    return {
+        term.name: chosen.too_few or (chosen.bounded and permutation.least(design.X, term.cols, codes) >= CLEAR)
+        for term in design.terms
+    }
 
 
 def strengths(table: pd.DataFrame, too_few: bool | Sequence[bool] = False) -> list[str]:
@@ -89,12 +102,13 @@ def _tables(
     test_table.insert(4, "p_adjusted", holm(test_table["p_value"]))
     if own.any():
         test_table.loc[own, "p_adjusted"] = holm(test_table.loc[own, "p_value"])
-    test_table["strength"] = strengths(test_table, chosen.too_few)
+    few = too_few(chosen, design, codes)
+    test_table["strength"] = strengths(test_table, list(few.values()))
     test_table["look"] = np.where(own, PLANNED, EXPLORING)
 
     is_ratio = chosen.scale != "difference"
     rows = []
-    for term, overall in zip(design.terms, test_table.itertuples(), strict=True):
+    for term, overall, unsure in zip(design.terms, test_table.itertuples(), few.values(), strict=True):
         single = len(term.cols) == 1
         each = [overall.p_value] if single else [chosen.model.test([j]).p for j in term.cols]
         adjusted = [overall.p_adjusted] if single else [max(overall.p_adjusted, a) for a in holm(each)]
@@ -102,7 +116,7 @@ def _tables(
             ends = chosen.model.interval(j) if intervals else (np.nan, np.nan)
             values = np.array([chosen.model.coef[j], *ends])
             estimate, low, high = np.exp(values) if is_ratio else values
-            word = strength(max(p, overall.p_value), p_adjusted, too_few=chosen.too_few)
+            word = strength(max(p, overall.p_value), p_adjusted, too_few=unsure)
             rows.append((term.name, contrast, estimate, low, high, p, p_adjusted, is_ratio, word, overall.look))
     names = ["factor", "contrast", "estimate", "low", "high", "p_value", "p_adjusted", "ratio", "strength", "look"]
     return pd.DataFrame(rows, columns=names), test_table

@@ -283,13 +283,14 @@ def fit_factors(
     own = plans.planned_terms(plan, [t.name for t in design.terms], all_planned=planned is True)
     effect_table, test_table = effects.tables(chosen, design, used.codes, own)
 
-    cautions = [*used.cautions, *dropped.values(), *chosen.cautions, *_about_design(used, kept, pairs)]
+    cautions = [*used.cautions, *dropped.values(), *chosen.cautions, *_about_design(used, design, kept, pairs)]
     cautions += zero_counts.caution(used, design, chosen)
     if response.endswith("_grade"):
         cautions += [said for said in (rubric.mixed(frame), rubric.outside(used.data[response])) if said]
     cautions += randomisation.cautions(used, design, test_table)
     verdict = [verdicts.opening(used.size(), response, used.kind, len(kept), exposure)]
     verdict += plans.told(effect_table, test_table, chosen.scale, response, used.kind, plan)
+    verdict += randomisation.at_most(used, design, test_table)
     verdict += [_plainly(why, asked) for why in dict.fromkeys(dropped.values())]
     return FactorFit(
         verdict=" ".join(verdict), cautions=tuple(dict.fromkeys(cautions)), effects=effect_table, tests=test_table,
@@ -330,7 +331,9 @@ def _drop_aliased_interactions(design: coding.Design, data: pd.DataFrame) -> tup
     return (coding.without(design, data, list(dropped)) if dropped else design), dropped
 
 
-def _about_design(used: rows_of.Castings, kept: Sequence[coding.Factor], pairs: Sequence[Any]) -> list[str]:
+def _about_design(
+    used: rows_of.Castings, design: coding.Design, kept: Sequence[coding.Factor], pairs: Sequence[Any]
+) -> list[str]:
     """What the way the castings were made puts into the cautions."""
     groups = confounding.groups_of(used.around, used.factors)
     found = confounding.find_pairs(used.data, kept, used.codes, used.batch, groups)
@@ -349,10 +352,12 @@ def _about_design(used: rows_of.Castings, kept: Sequence[coding.Factor], pairs: 
         cautions.append(
             f"Set per batch, so judged on {used.n_batches} batches, not on {used.n} castings: {words.listing(per_batch)}."
         )
-        if used.n_batches < FEW_BATCHES:
+        least = randomisation.least_between(used, design)
+        if used.n_batches < FEW_BATCHES or least >= randomisation.SHOWN:
             cautions.append(
                 f"{used.n_batches} batches say little about what is set per batch: batches that happen to agree make an "
-                "effect look surer than it is. Confirm it with more batches."
+                f"effect look surer than it is, and shuffling whole batches cannot give a p-value below {words.about(least)}. "
+                "Confirm it with more batches."
             )
     if used.n < FEW_CASTINGS:
         cautions.append(

@@ -132,8 +132,8 @@ def many_responses(
     table["p_adjusted"] = adjusted(table["p_value"], adjust)
     if mine.any():
         table.loc[mine, "p_adjusted"] = adjusted(table.loc[mine, "p_value"], adjust)
-    few = {name: fit._chosen.too_few for name, fit in fits.items()}
-    table["strength"] = effects.strengths(table, [few[name] for name in table["response"]])
+    few = {name: effects.too_few(fit._chosen, fit._design, fit._castings.codes) for name, fit in fits.items()}
+    table["strength"] = effects.strengths(table, [few[row.response][row.factor] for row in table.itertuples()])
     table["look"] = np.where(mine, PLANNED, EXPLORING)
     missing = pd.DataFrame(failed, columns=["response", "reason"])
     cautions = [f"{words.sentence(labels.name(name))} could not be judged: {why}." for name, why in failed]

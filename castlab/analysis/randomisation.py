@@ -52,6 +52,32 @@ def cautions(castings: Castings, design: Design, tests: pd.DataFrame) -> list[st
     return [words.sentence(text) for text in said]
 
 
+def at_most(castings: Castings, design: Design, tests: pd.DataFrame) -> list[str]:
+    """What so few batches can show at most, where that keeps a finding from being called clear."""
+    told: dict[str, list[str]] = {}
+    for term, row in zip(design.terms, tests.itertuples(), strict=True):
+        if row.strength == "likely" and row.p_adjusted < SHOWN:
+            least = permutation.least(design.X, term.cols, castings.codes)
+            if least >= SHOWN:
+                told.setdefault(words.about(least), []).append(labels.names(term.name))
+    many = words.count(castings.n_batches, "batch") if castings.n_batches else words.count(castings.n, "casting")
+    return [
+        f"However {many} come out, shuffling the settings of {words.listing(names)} cannot give a p-value below {least}: "
+        f"only more {'batches' if castings.n_batches else 'castings'} can make sure of it."
+        for least, names in told.items()
+    ]
+
+
+def least_between(castings: Castings, design: Design) -> float:
+    """The least p-value that shuffling could give to any setting of whole batches."""
+    blocks = [(term.cols, design.X[:, list(term.cols)]) for term in design.terms]
+    return min(
+        permutation.least(design.X, cols, castings.codes)
+        for cols, block in blocks
+        if castings.codes is not None and permutation.set_per_batch(block, castings.codes)
+    )
+
+
 def of_settings(
     castings: Castings, design: Design, tests: pd.DataFrame, blocks: str | None, shuffles: int
 ) -> pd.DataFrame:

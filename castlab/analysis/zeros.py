@@ -135,11 +135,12 @@ def _references(frame: pd.DataFrame, factors: str | Sequence[str]) -> dict[str, 
 def _twice(fit: FactorFit) -> FactorFit:
     """The fit with its findings adjusted for being one of two looks, and told anew."""
     tests, table = fit.tests.copy(), fit.effects.copy()
+    few = effects.too_few(fit._chosen, fit._design, fit._castings.codes)
     for rows in (tests, table):
         rows["p_adjusted"] = np.minimum(1.0, 2 * rows["p_adjusted"])
         whole = rows["factor"].map(tests.set_index("factor")["p_value"])  # a level is no surer than its factor
         judged = rows.assign(p_value=np.maximum(rows["p_value"], whole))
-        rows["strength"] = effects.strengths(judged, fit._chosen.too_few)
+        rows["strength"] = effects.strengths(judged, list(rows["factor"].map(few)))
     old = " ".join(planned.told(fit.effects, fit.tests, fit.scale, fit.response, fit.kind, fit.planned))
     new = " ".join(planned.told(table, tests, fit.scale, fit.response, fit.kind, fit.planned, twice=True))
     return replace(fit, effects=table, tests=tests, verdict=fit.verdict.replace(old, new))

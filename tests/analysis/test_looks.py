@@ -103,7 +103,7 @@ def test_a_finding_of_too_few_castings_is_likely_at_most_wherever_it_is_told():
     } == {"likely"}
     assert "Likely, though so few castings cannot make sure of it:" in fit.verdict
     assert "Likely, which is the most that so few castings can show: good enough to sell (pour)." in every.verdict
-    assert compared.verdict.endswith("though so few castings cannot make sure of it.")
+    assert "though so few castings cannot make sure of it. However 6 castings come out" in compared.verdict
     for result in (fit, every, compared):
         assert "several settings" not in result.verdict
 
@@ -194,3 +194,43 @@ def test_the_picture_of_many_responses_names_what_is_shown():
     alt = many_responses(made, ["haze_pct", "shore_d"], FACTORS).figure().alt
     assert alt.startswith("4 settings and 2 responses, adjusted over all of them by Holm.")
     assert "haze, a 1 against 0 min: +" in alt
+
+
+def whole_cups(cups: int, response: str) -> pd.DataFrame:
+    """Cups of four castings that come out alike: half of them good and of one recipe, half bad and of the other."""
+    cup, luck = np.repeat(np.arange(cups), 4), np.tile([0, 1, 1, 2], cups)
+    good = cup % 2 == 0
+    values = {
+        "passed": good,
+        "clarity_grade": np.where(good, 4 - luck, luck) // 2 + np.where(good, 2, 0),
+        "bubbles": np.where(good, 0, 3 + luck),
+    }
+    return pd.DataFrame({"batch_id": cup, "pour": np.where(good, "ladle", "stream"), response: values[response]})
+
+
+@pytest.mark.parametrize("response", ["passed", "clarity_grade", "bubbles"])
+def test_whole_cups_told_apart_are_no_clearer_than_drawing_cups_by_lot_can_make_them(response):
+    few = whole_cups(6, response)
+    fit = fit_factors(few, response, "pour")
+    assert fit.tests["p_value"].iloc[0] < 0.01
+    limit = 2 / 20  # Fisher's: 20 ways to draw 3 of 6 cups, 2 of them as complete
+    assert fit.randomisation()["smallest_possible"].iloc[0] == limit
+    every, compared = many_responses(few, [response], "pour"), compare_runs(few, response, "pour")
+    for found in (fit.effects, fit.tests, every.table, compared.pairs):
+        assert found["strength"].tolist() == ["likely"]
+    said = (
+        "However 6 batches come out, shuffling the settings of pour cannot give a p-value below 0.1: only more batches"
+    )
+    assert said in fit.verdict
+    assert said in compared.verdict
+    assert fit_factors(whole_cups(8, response), response, "pour").effects["strength"].tolist() == [
+        "clear"
+    ]  # 2 of 70 ways
+
+
+def test_a_clear_measure_of_few_cups_says_what_drawing_cups_by_lot_can_show():
+    few = whole_cups(6, "passed")
+    few["haze_pct"] = np.where(few["passed"], 1.0, 3.0) + np.random.default_rng(1).normal(0, 0.2, len(few))
+    fit = fit_factors(few, "haze_pct", "pour")
+    assert fit.effects["strength"].tolist() == ["clear"]  # judged on the scatter that batches show
+    assert any("shuffling whole batches cannot give a p-value below 0.1" in said for said in fit.cautions)

@@ -35,6 +35,9 @@ class Chosen:
     cautions: list[str] = field(default_factory=list)
     too_few: bool = False
     """True where the castings are too few for any effect to be called clear."""
+    bounded: bool = False
+    """True where a response has an end at which castings are all alike (pass and fail, grades, no count at all), so that
+    batches may be told apart completely while their scatter is not seen."""
     luck: Callable[[np.ndarray], tuple[np.ndarray, float]] | None = None
     """By how much the line at some rows, and the limits of all lines, are raised for the mean of counts; see `count_fit`."""
 

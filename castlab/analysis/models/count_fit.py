@@ -50,7 +50,8 @@ def count(castings: Castings, design: Design) -> Chosen:
         between = float(np.sum((total - expected) ** 2 / expected)) / split.df_between
         widest = max(phi, between, 1.0)
         method = f"bias-reduced Poisson, profile likelihood judged on batches (dispersion {widest:.2g})"
-        return Chosen(Profile(plain, best, phi=widest, df=split.df_between), method, "ratio", np.exp, cautions)
+        profile = Profile(plain, best, phi=widest, df=split.df_between)
+        return Chosen(profile, method, "ratio", np.exp, cautions, bounded=True)
     if castings.codes is not None:
         model = held(castings, design)
         # the mean of the counts, not of their logarithms (smearing; Duan, JASA 78, 1983, 605-610)
@@ -63,7 +64,7 @@ def count(castings: Castings, design: Design) -> Chosen:
     if far:
         profile = Profile(plain, best, phi=wide, df=df if wide > 1 else np.inf)
         method = f"bias-reduced Poisson, profile likelihood (dispersion {wide:.2g})"
-        return Chosen(profile, method, "ratio", np.exp, cautions)
+        return Chosen(profile, method, "ratio", np.exp, cautions, bounded=True)
     if df < many.FEW:
         method = f"quasi-Poisson (dispersion {phi:.2g}), {how_held('count')}, t on {df} df"
         return Chosen(held(castings, design), method, "ratio", np.exp, cautions)

@@ -58,13 +58,14 @@ def grade(castings: Castings, design: Design) -> Chosen:
         batches = " with batches" if castings.codes is not None else ""
         few = bool(far) and castings.codes is None and castings.n < pass_fit.FEWEST
         method = f"proportional odds{batches}, {how_held('grade')}"
-        return Chosen(held(castings, design, weak), method, "odds ratio", mean, cautions, too_few=few)
+        return Chosen(held(castings, design, weak), method, "odds ratio", mean, cautions, too_few=few, bounded=True)
     return Chosen(
         Profile(odds, best, first=k, anchor=k // 2),
         "proportional odds, profile likelihood",
         "odds ratio",
         mean,
         cautions,
+        bounded=True,
     )
 
 

@@ -44,7 +44,9 @@ def passed(castings: Castings, design: Design) -> Chosen:
         must_converge(best)
         tested = held(castings, design, best.theta if far else None)
         method = f"logistic with batches, {how_held('pass')}"
-        return _of_outcomes(Chosen(tested, method, "odds ratio", special.expit, cautions), castings, design)
+        return _of_outcomes(
+            Chosen(tested, method, "odds ratio", special.expit, cautions, bounded=True), castings, design
+        )
     method = "logistic, profile likelihood"
     if reduced:
         method = "bias-reduced (Firth) logistic, profile penalised likelihood"
@@ -53,7 +55,7 @@ def passed(castings: Castings, design: Design) -> Chosen:
         must_converge(best)
         cautions += exactly(castings, design, far)
     few = bool(far) and castings.n < FEWEST
-    whole = Chosen(Profile(plain, best), method, "odds ratio", special.expit, cautions, too_few=few)
+    whole = Chosen(Profile(plain, best), method, "odds ratio", special.expit, cautions, too_few=few, bounded=True)
     return _of_outcomes(whole, castings, design)
 
 

@@ -21,8 +21,8 @@ SAMPLES = 1999
 MOST_LEVELS = 5
 """Levels up to which relabellings that leave the statistic as it is are counted."""
 SEED = 20240229
-AT_ONCE = 1000
-"""Arrangements that are gone through in one matrix product."""
+AT_ONCE = 100_000
+"""Settings of castings, over some arrangements, that are gone through in one matrix product."""
 
 
 @dataclass(frozen=True)
@@ -86,13 +86,27 @@ def randomised(
     residual = y - q @ (q.T @ y)
     least = _explained(lots.made[None], residual, q)[0] - 1e-9 * max(1.0, float(y @ y))
     hits = sum(int(np.sum(_explained(part, residual, q) >= least)) for part in lots.parts())
-    smallest = min(1.0, _relabelled(lots.units, lots.strata) / lots.total)
+    smallest = _least(lots.units, lots.strata, lots.total)
     what, n = lots.what, len(lots.orders)
     if lots.exact:
         return Randomised(hits / n, smallest, n, True, f"permutation test, all arrangements of {what}")
     of = what.removeprefix("castings ") if " " in what and what.startswith("castings") else f"of {what}"
     how = f"permutation test, {n} shuffles {of}"
     return Randomised((hits + 1) / (n + 1), max(smallest, 1 / (n + 1)), n, False, how)
+
+
+def least(X: np.ndarray, cols: Sequence[int], codes: np.ndarray | None) -> float:
+    """The least p-value that shuffling the settings of these columns could give, however the castings came out.
+
+    Examples
+    --------
+    >>> cups = np.repeat(np.arange(6), 4)
+    >>> least(np.column_stack([np.ones(24), cups < 3]), [1], cups)
+    0.1
+    """
+    own, rest = X[:, list(cols)], np.delete(X, list(cols), axis=1)
+    units, _, _, strata, _, _ = _as_made(own, rest, codes, None)
+    return _least(units, strata, _how_many(_kinds(units), strata))
 
 
 @dataclass(frozen=True)
@@ -120,7 +134,8 @@ class _Lots:
 
     def parts(self) -> Iterator[np.ndarray]:
         """(some arrangements, n, columns), part by part."""
-        some = (self.orders[at : at + AT_ONCE] for at in range(0, len(self.orders), AT_ONCE))
+        step = max(1, AT_ONCE // len(self.where))
+        some = (self.orders[at : at + step] for at in range(0, len(self.orders), step))
         return (self.units[orders][:, self.where] - self.less for orders in some)
 
 
@@ -131,7 +146,7 @@ def _drawn(
     own, rest = X[:, list(cols)], np.delete(X, list(cols), axis=1)
     units, where, less, strata, rest, what = _as_made(own, rest, codes, blocks)
     u, size, _ = np.linalg.svd(rest, full_matrices=False)
-    kinds = np.unique(units.round(9), axis=0, return_inverse=True)[1].ravel()
+    kinds = _kinds(units)
     total = _how_many(kinds, strata)
     orders = _every_order(kinds, strata) if total <= MOST_ARRANGEMENTS else _some_orders(strata, samples)
     return _Lots(units, where, less, strata, orders, total, what), u[:, size > 1e-9 * max(1.0, size[0])]
@@ -177,8 +192,7 @@ def _as_made(
     less, molds = batch_means(own, codes), molds - batch_means(molds, codes)
     if blocks is not None:
         cells = np.unique(np.column_stack([codes, blocks]), axis=0, return_inverse=True)[1].ravel()
-        kinds = np.unique(own.round(9), axis=0, return_inverse=True)[1].ravel()
-        if _how_many(kinds, cells) >= 20:
+        if _how_many(_kinds(own), cells) >= 20:
             return own, each, less, cells, molds, "castings within batches and molds"
     return own, each, less, codes, molds, "castings within batches"
 
@@ -187,11 +201,27 @@ def _indicators(codes: np.ndarray) -> np.ndarray:
     return np.eye(int(codes.max()) + 1)[codes][:, 1:]
 
 
+def _kinds(units: np.ndarray) -> np.ndarray:
+    """The number of the setting of each row."""
+    return np.unique(units.round(9), axis=0, return_inverse=True)[1].ravel()
+
+
+def _least(units: np.ndarray, strata: np.ndarray, total: int) -> float:
+    """The least p-value; of more arrangements than any swap of names could matter in, that of one of them."""
+    if total > factorial(MOST_LEVELS) * SAMPLES:
+        return 1 / total
+    return min(1.0, _relabelled(units, strata) / total)
+
+
 def _how_many(kinds: np.ndarray, strata: np.ndarray) -> int:
     """Distinct arrangements of rows of these kinds within strata."""
+    at = np.unique(strata, return_inverse=True)[1].ravel()
+    table = np.zeros((int(at.max()) + 1, int(kinds.max()) + 1), dtype=int)
+    np.add.at(table, (at, kinds), 1)
+    alike, often = np.unique(table, axis=0, return_counts=True)
     return prod(
-        factorial(int(np.sum(strata == s))) // prod(factorial(int(k)) for k in np.bincount(kinds[strata == s]))
-        for s in np.unique(strata)
+        (factorial(int(row.sum())) // prod(map(factorial, row.tolist()))) ** int(times)
+        for row, times in zip(alike, often, strict=True)
     )
 
 
