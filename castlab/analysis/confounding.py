@@ -15,7 +15,7 @@ import pandas as pd
 
 from castlab import labels
 from castlab.analysis import separating, words
-from castlab.analysis.models import linear
+from castlab.analysis.models import linear, permutation
 from castlab.analysis.reading import castings as rows_of
 from castlab.analysis.reading import coding
 from castlab.errors import FitError, InputError
@@ -419,9 +419,10 @@ def _following(
 ) -> Iterator[tuple[str, float, bool]]:
     """Factors that follow the groups more than chance does: name, share, and whether each setting stands in one group."""
     many, n = int(codes.max()) + 1, len(codes)
-    indicators, chance = _centred(np.eye(many)[codes]), (many - 1) / max(n - 1, 1)
+    chance = (many - 1) / max(n - 1, 1)
     for f in varied:
-        share = _share(blocks[f.name], indicators)
+        basis = _basis(blocks[f.name])
+        share = float(np.sum(permutation.batch_means(basis, codes) ** 2)) / max(basis.shape[1], 1)
         if share >= ALWAYS or share - chance >= NEARLY * (1 - chance) > 0:
             settings = len(np.unique(np.round(blocks[f.name], 9), axis=0))
             yield f.name, round(share, 3), share >= ALWAYS and many <= settings

@@ -240,3 +240,13 @@ def test_the_furthest_casting_is_named_also_where_none_is_odd():
         assert f"row {middle.abs().idxmax()}" in " ".join(str(value) for value in row)
         told.add(middle.abs().idxmax())
     assert told != {0}
+
+
+def test_many_castings_show_a_bar_once_the_checks_take_long_and_few_do_not(capsys, monkeypatch):
+    monkeypatch.setattr("castlab.analysis.checking.checks.PATIENCE_S", 0.0)
+    rng = np.random.default_rng(1)
+    made = pd.DataFrame({"haze_pct": rng.normal(size=1200), "pour": rng.integers(0, 2, 1200).astype(str)})
+    fit_factors(made.head(100), "haze_pct", "pour").checks()
+    assert capsys.readouterr().err == ""
+    fit_factors(made, "haze_pct", "pour").checks()
+    assert "Checking the fit" in capsys.readouterr().err

@@ -316,3 +316,14 @@ def test_the_next_cup_is_as_good_as_the_best_of_all_cups():
     allowed = [corners.iloc[[i, j]] for i in range(8) for j in range(8) if corners["a"][i] == corners["a"][j]]
     best = max(information(with_cup(pair)) for pair in allowed)
     assert information(with_cup(proposed[["a", "b", "c"]])) >= 0.95 * best
+
+
+def test_the_share_that_follows_batches_is_that_of_a_regression_on_them():
+    rng = np.random.default_rng(1)
+    batch = np.repeat(np.arange(6), [2, 3, 4, 5, 3, 4])
+    made = pd.DataFrame({"batch_id": batch, "rest_min": rng.normal(size=6)[batch] + 0.1 * rng.normal(size=21)})
+    made["pour"] = rng.integers(0, 2, 21)
+    row = what_is_confounded(made, ["rest_min", "pour"], batch="batch_id").pairs.set_index("one").loc["rest_min"]
+    y = made["rest_min"] - made["rest_min"].mean()
+    left = y - np.eye(6)[batch] @ np.linalg.lstsq(np.eye(6)[batch], y, rcond=None)[0]  # analysis of variance
+    assert row["share"] == pytest.approx(1 - (left @ left) / (y @ y), abs=1e-3)

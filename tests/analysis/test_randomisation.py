@@ -106,3 +106,13 @@ def test_unusable_blocks_and_shuffles_are_refused():
 
 def test_the_table_has_the_documented_columns():
     assert list(fit_factors(cups(6, 4), "size_mm", ["pour"]).randomisation().columns) == randomisation.COLUMNS
+
+
+def test_arrangements_of_many_uneven_batches_are_counted_exactly():
+    from math import factorial, prod
+
+    rng = np.random.default_rng(1)
+    batch, setting = rng.integers(0, 40, 200), rng.integers(0, 3, 200)
+    each = [setting[batch == b] for b in range(40)]
+    ways = [factorial(len(s)) // prod(factorial(int(np.sum(s == k))) for k in range(3)) for s in each]  # multinomial
+    assert permutation._how_many(setting, batch) == prod(ways)

@@ -70,6 +70,16 @@ def main(fits: int) -> None:
                     f"{batches:>8}{size:>6}{kind:>9}{effect:>8}{len(found):>6}{chance:>11.3f}{carried:>9.3f}{ratio:>12.1f}",
                     flush=True,
                 )
+    for kind in ("measure", "count", "grade", "pass"):
+        made = sound(1, 750, 4, kind, 0.3).assign(
+            **{name: np.random.default_rng(ord(name)).integers(0, 3, 3000).astype(str) for name in "abc"}
+        )
+        begun = time.perf_counter()
+        fit = fit_factors(made, "y", [*FACTORS, *"abc"], kind=kind)
+        fitted = time.perf_counter()
+        fit.checks()
+        took, ratio = fitted - begun, (time.perf_counter() - fitted) / (fitted - begun)
+        print(f"{kind}: 3000 castings, 6 factors fitted in {took:.2f} s, checks {ratio:.1f} times that")
     codes = np.repeat(np.arange(15), 4)
     rng = np.random.default_rng(0)
     own = [rng.integers(0, 2, 15)[codes] for _ in range(3)] + [rng.integers(0, 2, 60) for _ in range(3)]

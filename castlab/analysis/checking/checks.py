@@ -6,12 +6,13 @@ the sentences in `sentences`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from scipy import stats
+from tqdm.auto import tqdm
 
 from castlab.analysis import effects, words
 from castlab.analysis.checking import influence, residuals
@@ -19,6 +20,7 @@ from castlab.analysis.checking import sentences as say
 from castlab.analysis.checking.sentences import Row
 from castlab.analysis.fit import FactorFit
 from castlab.analysis.models import permutation, separation
+from castlab.analysis.models.pooling import Pooled
 from castlab.analysis.reading import coding, kinds
 from castlab.analysis.reading.coding import Design, Factor, Term
 from castlab.errors import FitError
@@ -33,6 +35,8 @@ IN_ORDER = 0.7
 """Share of the variance of the order made above which a factor went with it; castings sorted by two settings have 0.75."""
 TOGETHER = 10.0
 """Variance inflation above which settings that went together are told (a common rule of thumb)."""
+LONG, PATIENCE_S = 1000, 1.0
+"""Of so many castings, and of responses not known exactly, a progress bar is shown once the checks have taken so long."""
 COLUMNS = ["check", "finding", "sentence", "number", "number_is"]
 
 
@@ -93,11 +97,19 @@ def _look(fit: FactorFit) -> Checks:
     used = fit._castings
     left = residuals.of(used, fit._design, fit._chosen)
     seen = _Looked(fit, left, _names(fit), _mold(fit), _order(fit))
-    carried = influence.of(used, fit._design, fit._chosen, fit.effects, left, seen.names)
-    rows = [
-        _odd(seen), _shape(seen), _spread(seen), *say.carried(carried, fit), _bends(seen), _trend(seen), _molds(seen),
-        _batches(seen), _together(seen), _separated(seen), say.shuffled(fit.randomisation()),
-    ]  # fmt: skip
+    lone, others = (_odd, _shape, _spread), (_bends, _trend, _molds, _batches, _together, _separated)
+    quick = fit.n < LONG and not isinstance(fit._chosen.model, Pooled)
+    steps = influence.most(used) + len(lone) + len(others) + 1
+    with tqdm(total=steps, desc="Checking the fit", unit="step", delay=PATIENCE_S, leave=False, disable=quick) as bar:
+
+        def told(checks: Sequence[Callable[[_Looked], Row]]) -> Iterator[Row]:
+            for check in checks:
+                yield check(seen)
+                bar.update()
+
+        rows = list(told(lone))
+        carried = influence.of(used, fit._design, fit._chosen, fit.effects, left, seen.names, bar.update)
+        rows += [*say.carried(carried, fit), *told(others), say.shuffled(fit.randomisation())]
     table = pd.DataFrame([(r.check, r.finding, r.sentence, r.number, r.number_is) for r in rows], columns=COLUMNS)
     n = fit.n
     ranks = stats.rankdata(left.quantile)

@@ -43,9 +43,15 @@ class Carried:
     batches: int
 
 
+def most(castings: Castings) -> int:
+    """How many castings and batches are left out at most."""
+    return REFITS if castings.codes is None else 2 * REFITS
+
+
 def of(
-    castings: Castings, design: Design, chosen: Chosen, whole: pd.DataFrame, left: Left, names: Sequence[str]
-) -> Carried:
+    castings: Castings, design: Design, chosen: Chosen, whole: pd.DataFrame, left: Left, names: Sequence[str],
+    step: Callable[[], object],
+) -> Carried:  # fmt: skip
     """Leave out the castings and batches that might carry a verdict, and keep those that do.
 
     Parameters
@@ -53,11 +59,12 @@ def of(
     chosen, whole : the fit and its effects
     left : what the fit leaves (`castlab.analysis.checking.residuals`)
     names : what the castings are called
+    step : called after each that was left out, at most `most` times
     """
     strain = _strain(whole, design, left)
     tried = [i for i in np.argsort(-strain, kind="stable")[:REFITS] if strain[i] > 0]
     parts = [(np.arange(castings.n) != i, names[i]) for i in tried]
-    rows = _all_changes(castings, design, chosen, whole, parts, "casting")
+    rows = _all_changes(castings, design, chosen, whole, parts, "casting", step)
     batches: list[int] = []
     if castings.codes is not None:
         weight = np.bincount(castings.codes, strain)
@@ -65,13 +72,13 @@ def of(
         called = [str(name) for name in pd.unique(castings.data[castings.batch])]
         named = [f"batch {name}" if name[:1].isdigit() else name for name in called]
         parts = [(castings.codes != b, named[b]) for b in batches]
-        rows += _all_changes(castings, design, chosen, whole, parts, "batch")
+        rows += _all_changes(castings, design, chosen, whole, parts, "batch", step)
     return Carried(pd.DataFrame(rows, columns=COLUMNS), len(tried), len(batches))
 
 
 def _all_changes(
     castings: Castings, design: Design, chosen: Chosen, whole: pd.DataFrame,
-    parts: Sequence[tuple[np.ndarray, str]], what: str,
+    parts: Sequence[tuple[np.ndarray, str]], what: str, step: Callable[[], object],
 ) -> list[tuple[object, ...]]:  # fmt: skip
     """The changes without each of these parts, which are castings to keep and the name of what is left out."""
     rows: list[tuple[object, ...]] = []
@@ -86,6 +93,7 @@ def _all_changes(
             found = _changes(castings, design, whole, keep, name, what, imperfect.fit)
             really += 1
         rows += found
+        step()
     return rows
 
 
