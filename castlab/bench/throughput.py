@@ -214,17 +214,17 @@ def one_more_mold(
     with np.errstate(divide="ignore"):
         met = np.clip(wanted / after, worst, best)
     extra, most, least = gained(keeps), gained(met), np.minimum(gained(worst), gained(best))
-    lifetime = life * cavities * keeps
+    weeks_back, parts_back, lifetime = payback(extra), price / gain, life * cavities * keeps
     table = pd.DataFrame(
         {
             "molds": now.astype(int),
             "extra_good_per_week": extra,
-            "weeks_to_pay_back": payback(extra),
+            "weeks_to_pay_back": weeks_back,
             "weeks_low": payback(most),
             "weeks_high": payback(least),
-            "parts_to_pay_back": price / gain,
+            "parts_to_pay_back": parts_back,
             "parts_in_its_life": lifetime,
-            "pays": np.isfinite(payback(extra)) & (price / gain <= lifetime),
+            "pays": np.isfinite(weeks_back) & (parts_back <= lifetime),
         }
     )
     return OneMore(verdict=_more_verdict(table), cautions=scrap_cautions(scrapped), gains=table)
