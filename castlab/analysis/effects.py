@@ -53,7 +53,12 @@ def too_few(chosen: Chosen, design: Design, codes: np.ndarray | None) -> dict[st
     could show it at all.
     """
     return {
-        term.name: chosen.too_few or (chosen.bounded and permutation.least(design.X, term.cols, codes) >= CLEAR)
+        term.name: chosen.too_few
+        or (
+            chosen.bounded
+            and permutation.of_batches(design.X[:, list(term.cols)], codes)
+            and permutation.least(design.X, term.cols, codes) >= CLEAR
+        )
         for term in design.terms
     }
 

@@ -352,13 +352,7 @@ def _about_design(
         cautions.append(
             f"Set per batch, so judged on {used.n_batches} batches, not on {used.n} castings: {words.listing(per_batch)}."
         )
-        least = randomisation.least_between(used, design)
-        if used.n_batches < FEW_BATCHES or least >= randomisation.SHOWN:
-            cautions.append(
-                f"{used.n_batches} batches say little about what is set per batch: batches that happen to agree make an "
-                f"effect look surer than it is, and shuffling whole batches cannot give a p-value below {words.about(least)}. "
-                "Confirm it with more batches."
-            )
+        cautions += randomisation.few_batches(used, design, FEW_BATCHES)
     if used.n < FEW_CASTINGS:
         cautions.append(
             f"With only {words.count(used.n, 'casting')} the intervals rest on the model more than on the data: take a clear "

@@ -42,7 +42,7 @@ class Needed:
     def said(self) -> str:
         """ "about 24 more castings in 8 batches (an estimate; 12 to 50)"."""
         if not np.isfinite(self.castings):
-            return f"more than {MOST} castings"
+            return f"more than {MOST} more castings"
         if not self.castings:
             return "about as many castings as there are"
         size = words.size(int(self.castings), int(self.batches)).replace(" ", " more ", 1)

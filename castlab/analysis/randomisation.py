@@ -55,27 +55,36 @@ def cautions(castings: Castings, design: Design, tests: pd.DataFrame) -> list[st
 def at_most(castings: Castings, design: Design, tests: pd.DataFrame) -> list[str]:
     """What so few batches can show at most, where that keeps a finding from being called clear."""
     told: dict[str, list[str]] = {}
-    for term, row in zip(design.terms, tests.itertuples(), strict=True):
-        if row.strength == "likely" and row.p_adjusted < SHOWN:
-            least = permutation.least(design.X, term.cols, castings.codes)
-            if least >= SHOWN:
-                told.setdefault(words.about(least), []).append(labels.names(term.name))
-    many = words.count(castings.n_batches, "batch") if castings.n_batches else words.count(castings.n, "casting")
+    for name, least in _least_between(castings, design).items():
+        row = tests.set_index("factor").loc[name]
+        if row["strength"] == "likely" and row["p_adjusted"] < SHOWN <= least:
+            told.setdefault(words.about(least), []).append(labels.names(name))
     return [
-        f"However {many} come out, shuffling the settings of {words.listing(names)} cannot give a p-value below {least}: "
-        f"only more {'batches' if castings.n_batches else 'castings'} can make sure of it."
+        f"However {words.count(castings.n_batches, 'batch')} come out, shuffling the settings of {words.listing(names)} cannot "
+        f"give a p-value below {least}: only more batches can make sure of it."
         for least, names in told.items()
     ]
 
 
-def least_between(castings: Castings, design: Design) -> float:
-    """The least p-value that shuffling could give to any setting of whole batches."""
-    blocks = [(term.cols, design.X[:, list(term.cols)]) for term in design.terms]
-    return min(
-        permutation.least(design.X, cols, castings.codes)
-        for cols, block in blocks
-        if castings.codes is not None and permutation.set_per_batch(block, castings.codes)
-    )
+def few_batches(castings: Castings, design: Design, few: int) -> list[str]:
+    """A caution where batches are fewer than `few`, or shuffling what was set for them could not show an effect."""
+    least = min(_least_between(castings, design).values(), default=0.0)
+    if castings.n_batches >= few and least < SHOWN:
+        return []
+    beside = f", and shuffling whole batches cannot give a p-value below {words.about(least)}" if least >= SHOWN else ""
+    return [
+        f"{castings.n_batches} batches say little about what is set per batch: batches that happen to agree make an effect "
+        f"look surer than it is{beside}. Confirm it with more batches."
+    ]
+
+
+def _least_between(castings: Castings, design: Design) -> dict[str, float]:
+    """The least p-value that shuffling could give, of every term for which whole batches are shuffled."""
+    return {
+        term.name: permutation.least(design.X, term.cols, castings.codes)
+        for term in design.terms
+        if permutation.of_batches(design.X[:, list(term.cols)], castings.codes)
+    }
 
 
 def of_settings(

@@ -718,3 +718,11 @@ def test_a_casting_that_stands_in_two_rows_is_refused(ask):
         ask(*asked)
     with pytest.raises(InputError, match="one row per casting"):
         what_is_confounded(twice, ["warm", "pour"])
+
+
+def test_effects_that_separate_only_together_are_not_said_to_do_so_alone():
+    made = pd.DataFrame({"warm": [0, 1, 2, 3] * 6, "pour": [0] * 12 + [1] * 12})
+    made["passed"] = made["warm"] + 2 * made["pour"] >= 3
+    assert (made.groupby("pour")["passed"].nunique() == 2).all()
+    said = next(c for c in fit_factors(made, "passed", ["warm", "pour"]).cautions if "only one outcome" in c)
+    assert said.startswith("Some settings, alone or together, gave only one outcome (")

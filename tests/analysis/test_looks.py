@@ -103,7 +103,7 @@ def test_a_finding_of_too_few_castings_is_likely_at_most_wherever_it_is_told():
     } == {"likely"}
     assert "Likely, though so few castings cannot make sure of it:" in fit.verdict
     assert "Likely, which is the most that so few castings can show: good enough to sell (pour)." in every.verdict
-    assert "though so few castings cannot make sure of it. However 6 castings come out" in compared.verdict
+    assert compared.verdict.endswith("though so few castings cannot make sure of it.")
     for result in (fit, every, compared):
         assert "several settings" not in result.verdict
 

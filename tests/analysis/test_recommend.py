@@ -490,3 +490,33 @@ def test_what_is_unknown_of_one_response_is_drawn_apart_from_that_of_another():
     # both good at once at the one end or the other of what is possible is rarer than each at its own end
     assert found.chance_low > np.prod([one.chance_low for one in alone]) - 1e-9
     assert found.chance_high <= min(one.chance_high for one in alone)
+
+
+def test_counts_of_millions_are_told_with_the_digits_that_their_interval_needs():
+    rng = np.random.default_rng(1)
+    pour = np.resize(["ladle", "stream"], 24)
+    made = pd.DataFrame({"bubbles": rng.poisson(np.where(pour == "ladle", 2.0e6, 2.1e6)), "pour": pour})
+    found = recommend(fit_factors(made, "bubbles", "pour"), {"bubbles": Goal("fewer", good_enough=2_001_000)})
+    assert "bubbles at most 2001000" in found.verdict
+    row = found.tables()["What to expect"].iloc[0]
+    low, high = map(float, row["95% interval"].split(" to "))
+    exact = found.expected.iloc[0]
+    assert low < float(row["expected"]) < high
+    assert [low, high] == pytest.approx([exact["low"], exact["high"]], abs=(exact["high"] - exact["low"]) / 10)
+
+
+def test_what_is_no_more_than_likely_is_not_said_to_be_shown():
+    made = pd.DataFrame({"passed": [1, 0] * 3, "pour": ["ladle", "stream"] * 3})
+    likely = recommend(fit_factors(made, "passed", "pour", kind="pass"))
+    assert likely.verdict.startswith("No setting is clear yet")
+    assert "is shown to be worse" not in likely.verdict
+
+
+def test_zeros_told_apart_are_two_answers_and_refused():
+    rng = np.random.default_rng(1)
+    made = pd.DataFrame({"pour": np.resize(["ladle", "stream"], 40), "bubbles": rng.poisson(5, 40)})
+    made.loc[rng.random(40) < 0.4, "bubbles"] = 0
+    fit = fit_factors(made, "bubbles", "pour", zeros="separate")
+    with pytest.raises(InputError, match="zeros apart, which gives two answers; accepted: the fit without zeros="):
+        recommend(fit)
+    assert recommend(fit.any_at_all, {"any_bubbles": "fewer"}).settings

@@ -254,7 +254,8 @@ def separated(named: Sequence[str], kind: str) -> str:
     what = {"pass": "gave only one outcome", "count": "had no count at all", "grade": "split the grades completely"}[
         kind
     ]
-    return f"Some settings {what} ({words.listing(named[:NAMED])}): these castings set no limit to how large that effect is, only that it is there. Make more castings at those settings."
+    together = ", alone or together," if len(named) > 1 else ""
+    return f"Some settings{together} {what} ({words.listing(named[:NAMED])}): these castings set no limit to how large that effect is, only that it is there. Make more castings at those settings."
 
 
 def contrast(term: Term, at: int) -> str:

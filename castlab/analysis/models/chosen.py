@@ -75,6 +75,11 @@ def must_converge(best: likelihood.Maximum) -> None:
         raise FitError("the pass/fail results could not be fitted; use fewer factors or levels")
 
 
+def together(X: np.ndarray) -> str:
+    """What settings that tell the outcomes apart may do: with several effects in the model it may take some at once."""
+    return ", alone or together," if X.shape[1] > 2 else ""
+
+
 def contrast(design: Design, j: int) -> str:
     """Column `j` of the design matrix in words: "pour method stream instead of ladle"."""
     for term in design.terms:

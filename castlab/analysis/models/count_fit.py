@@ -11,7 +11,7 @@ from scipy import stats
 from castlab.analysis import words
 from castlab.analysis.models import likelihood, likelihoods, linear, many
 from castlab.analysis.models.answers import Profile, Wald
-from castlab.analysis.models.chosen import Chosen, contrast, held, how_held
+from castlab.analysis.models.chosen import Chosen, contrast, held, how_held, together
 from castlab.analysis.reading.castings import Castings
 from castlab.analysis.reading.coding import Design
 from castlab.errors import FitError
@@ -33,7 +33,7 @@ def count(castings: Castings, design: Design) -> Chosen:
     if far:
         names = words.listing([contrast(design, j) for j in far])
         cautions.append(
-            f"No count at all was seen at some settings ({names}): "
+            f"No count at all was seen at some settings{together(X)} ({names}): "
             "these data set no limit to how large that effect is, and bias reduction keeps its estimate finite."
         )
         plain = replace(plain, penalised=True)

@@ -9,7 +9,7 @@ from scipy import special
 from castlab.analysis import words
 from castlab.analysis.models import likelihood, many, permutation
 from castlab.analysis.models.answers import Few, Profile
-from castlab.analysis.models.chosen import Chosen, contrast, held, how_held, must_converge
+from castlab.analysis.models.chosen import Chosen, contrast, held, how_held, must_converge, together
 from castlab.analysis.models.passes import EVENTS
 from castlab.analysis.reading.castings import Castings
 from castlab.analysis.reading.coding import Design
@@ -35,7 +35,7 @@ def passed(castings: Castings, design: Design) -> Chosen:
     if far:
         names = words.listing([contrast(design, j) for j in far])
         cautions.append(
-            f"Some settings gave only one outcome ({names}): these data set no limit to how large that effect is, "
+            f"Some settings{together(X)} gave only one outcome ({names}): these data set no limit to how large that effect is, "
             "and bias reduction keeps its estimate finite."
         )
     if castings.codes is not None:

@@ -159,6 +159,11 @@ def set_per_batch(block: np.ndarray, codes: np.ndarray) -> bool:
     return bool(np.allclose(first[codes], block))
 
 
+def of_batches(block: np.ndarray, codes: np.ndarray | None) -> bool:
+    """Whether these columns vary more between batches than within them, so that whole batches are shuffled."""
+    return codes is not None and share_within(block, codes) < 0.5
+
+
 def share_within(block: np.ndarray, codes: np.ndarray) -> float:
     """Share of the variation of these columns that lies within batches: 0 for what was set per batch."""
     about = block - block.mean(axis=0)
@@ -185,7 +190,7 @@ def _as_made(
         if blocks is None:
             return own, each, none, one, rest, "castings"
         return own, each, none, blocks, molds, "castings within molds"
-    if share_within(own, codes) < 0.5:
+    if of_batches(own, codes):
         units = np.zeros((int(codes.max()) + 1, own.shape[1]))
         units[codes] = batch_means(own, codes)
         return units, codes, none, np.zeros(len(units), dtype=int), molds, "whole batches"

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 MOST_TOLD = 6
 CHOSEN = ("clear", "likely")
 HARDLY = "under 0.1%"
+MOST_DIGITS = 9
 LEAST_CHANCE, LEAST_COUNT = 1e-4, 1e-3
 """Chances nearer to 0 or 1, and expected counts below it, are told as no more than that."""
 
@@ -68,16 +69,18 @@ def change(row: Mapping[str, Any], settings: Mapping[str, Any], usual: Mapping[s
 
 
 def number(fit: FactorFit | None, value: float, width: float) -> str:
-    """A response as it is told: shares as %, counts and grades to two digits, measures to two digits of the width."""
+    """A response as it is told: shares as %, counts and grades to two digits, or more where the width is smaller than these
+    show, measures to two digits of the width."""
     if fit is not None and fit.kind == "pass":
         return words.share(value)
     if fit is None:
-        return f"{value:.3g}"
+        return words.number(value)
     if fit.kind == "measure":
         return words.rounded(value, abs(width))
     if 0 < value < LEAST_COUNT:
         return f"under {LEAST_COUNT:g}"
-    return f"{float(f'{value:.2g}'):g}"
+    power = np.floor(np.log10(abs(value) or 1.0)) - np.floor(np.log10(abs(width) or np.inf))
+    return words.about(value, int(np.clip(power + 1, 2, MOST_DIGITS)))
 
 
 def told(found: Recommendation) -> pd.DataFrame:
@@ -318,7 +321,8 @@ def _rivals(found: Recommendation) -> str:
         return ""
     alike = others[~others["told_apart"]]
     if not len(alike):
-        return "Every other combination that was looked at is shown to be worse, each judged on its own."
+        how = "looks worse" if (found.choices["reason"] == "likely").any() else "is shown to be worse"
+        return f"Every other combination that was looked at {how}, each judged on its own."
     first, more = alike.iloc[0]["change"], len(alike) - 1
     rest = f", nor from {words.count(more, 'other combination')} of settings" if more else ""
     return f"These castings cannot tell it from the same with {first}{rest}."

@@ -108,7 +108,7 @@ class Goal:
         """The wish in words: "bubbles at most 3", "more clarity grade", "Shore D hardness near 75"."""
         name, unit = labels.name(response), labels.unit(response)
         low, high = self.band
-        number = {end: f"{value:g} {unit}".strip() for end, value in (("low", low), ("high", high))}
+        number = {end: f"{value:.12g} {unit}".strip() for end, value in (("low", low), ("high", high))}
         if np.isfinite(low) and np.isfinite(high):
             return f"{name} {number['low']} to {number['high']}"
         if np.isfinite(high):

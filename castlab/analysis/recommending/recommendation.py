@@ -158,6 +158,11 @@ def _matched(
     given = list(several)
     if not given or not all(isinstance(fit, FactorFit) for fit in given):
         raise InputError("fits are not results of fit_factors; accepted: one, several in a list, or {response: fit}")
+    if apart := next((fit.response for fit in given if fit.any_at_all is not None), None):
+        raise InputError(
+            f"{apart} was fitted with its zeros apart, which gives two answers; accepted: the fit without zeros=, or the "
+            "any_at_all of this one for the chance of any"
+        )
     by_name = {fit.response: fit for fit in given}
     if len(by_name) < len(given):
         raise InputError("two fits are on the same response; accepted: one fit per response")
