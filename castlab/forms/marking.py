@@ -64,7 +64,7 @@ class Marking:
         self._turn = threading.RLock()
         self._draft = DraftOfMarks(book, photo_id)
         fresh, kept = marks_of(seen, photo_id), self._draft.read()
-        restored = kept is not None and kept.found == fresh.found
+        restored = kept is not None and (kept.found, kept.region) == (fresh.found, fresh.region)
         self.marks: Marks = kept if kept is not None and restored else fresh
         usual = float(np.median(seen.bubbles["diameter_mm"])) if len(seen.bubbles) else 3 * seen.smallest_mm
         picture, box = _shown(seen)

@@ -24,6 +24,10 @@ _SETTINGS = (
     "demold_h",
 )  # fmt: skip
 _MEASURED = ("shore_d", "haze_pct", "size_error_mm", "inspected_mm2")
+_SCALE = (
+    "A number, before you choose the photo: only then can its bubbles be counted. From a ruler, a known distance or a disc in the "
+    "photo: scale_from_length, scale_from_disc of castlab.scoring. On the marker sheet: keep_on_sheet, in place of this field."
+)
 _MOST_PIECES = 200
 
 
@@ -172,7 +176,7 @@ class ScoreForm(Form):
     def _photo_parts(self) -> list[Part]:
         scale: Part = {
             "kind": "field", "key": "mm_per_pixel", "label": "scale of the photo", "unit": "mm per pixel",
-            "hint": "before you choose it, if known: only then can its bubbles be counted", "input": "text",
+            "hint": _SCALE, "input": "text",
         }  # fmt: skip
         return [scale, {"kind": "photo", "id": "photo", "label": "Attach a photo"}]
 
@@ -198,6 +202,8 @@ class ScoreForm(Form):
             file.write_bytes(data)
             photo = self.book.add_photo(str(self.casting.id), file, mm_per_pixel=scale or None)  # type: ignore[arg-type]
         self._photo = f"Kept as {photo.id}: {message['name']}."
+        if photo.mm_per_pixel is None:
+            self._photo += f" Its bubbles can be counted once it has a scale: book.correct({photo.id!r}, why=..., mm_per_pixel=...)."
         self.refresh()
 
     def _press(self, button: str, at: datetime) -> None:

@@ -26,6 +26,7 @@ class PhotoEntries(Entries):
         view: str | None = None,
         mm_per_pixel: float | None = None,
         taken_at: datetime | str | None = None,
+        notes: str | None = None,
     ) -> Photo:
         """Keep a photo of a casting beside the logbook, its file unaltered, and log it.
 
@@ -41,6 +42,8 @@ class PhotoEntries(Entries):
             Its scale, mm per pixel.
         taken_at
             When it was taken; None takes what the camera noted.
+        notes
+            Anything else, in plain words.
 
         Returns
         -------
@@ -73,7 +76,7 @@ class PhotoEntries(Entries):
         picture = photos.opened(data, file.name)
         key = self.photo_store().put(data, photos.SUFFIXES[str(picture.format)])
         when = taken_at if taken_at is not None else photos.taken_at(picture)
-        told: dict[str, Any] = {"view": view, "mm_per_pixel": mm_per_pixel, "taken_at": when}
+        told: dict[str, Any] = {"view": view, "mm_per_pixel": mm_per_pixel, "taken_at": when, "notes": notes}
         record = Photo(trial_id=trial_id, sha256=key, file_name=file.name, **told)
         kept: Any = self.add(record, origin=f"photo {key} of {trial_id}")
         if other := [n for n in ("view", "mm_per_pixel") if getattr(record, n) not in (None, getattr(kept, n))]:

@@ -58,7 +58,9 @@ def opened(data: bytes, name: str) -> Image:
             if picture.format in SUFFIXES:
                 picture.load()
     except (UnidentifiedImageError, OSError, SyntaxError, ValueError):
-        raise InputError(f"{name} is not a whole picture; accepted: JPEG, PNG, TIFF or HEIC files") from None
+        raise InputError(
+            f"{name} is not a whole picture; accepted: JPEG, PNG, TIFF (8 or 16 bit, or 32-bit floats in grey) or HEIC files"
+        ) from None
     except Image.DecompressionBombError:
         raise InputError(f"{name} claims to be larger than any photo; it was not opened") from None
     if picture.format not in SUFFIXES:
@@ -76,7 +78,11 @@ def taken_at(picture: Image) -> datetime | None:
 
 
 def _eight_bit(picture: Image) -> Image:
-    """Grey of 16 bit as 8 bit; Pillow's own conversion cuts it off at 255."""
+    """Grey of 16 bit or in floats as 8 bit; Pillow's own conversion cuts it off at 255."""
+    if picture.mode == "F":
+        brightest: Any = picture.getextrema()[1]
+        top = 1.0 if brightest <= 1 else 255.0 if brightest <= 255 else 65535.0
+        return picture.point(lambda grey: grey * (255 / top) + 0).convert("L")
     if not picture.mode.startswith("I"):
         return picture
     return picture.convert("I").point(lambda grey: grey / 257).convert("L")

@@ -15,10 +15,11 @@ from castlab.results import Result
 from castlab.scoring import pictures
 from castlab.scoring.finding import Found, find
 from castlab.scoring.judging import SURE
-from castlab.scoring.lengths import above_zero
+from castlab.scoring.lengths import SCALES, above_zero, per_pixel
 from castlab.scoring.regions import region_mask
 from castlab.scoring.rings import SMALLEST_PX
 from castlab.scoring.scale import Scale
+from castlab.scoring.sheet_print import painted_over, printed_in
 from castlab.scoring.trust import Trust, assess
 
 if TYPE_CHECKING:
@@ -27,6 +28,10 @@ if TYPE_CHECKING:
 USUAL_SMALLEST_MM = 0.2
 _FEW_PIXELS = 6.0
 """Diameter in pixels below which finds are unsure; the measured hit rate falls from there."""
+_ON_SHEET = (
+    "A marker sheet is seen: its squares, rulers and words are left out. The outline of a casting may still count as a bubble and "
+    "hide those in it: count again with region= round the casting."
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,7 +83,8 @@ def count_bubbles(
         Scale: millimetres across one pixel. There is no usual one: without it nothing is counted.
     region
         What part counts, in mm from the picture's upper left corner: (x, y, width, height) of a box, (x, y, diameter) of a
-        circle about x, y, corners of a polygon; or a mask of the picture's shape. None: all of it.
+        circle about x, y, corners of a polygon; or a mask of the picture's shape. None: all of it, but for what is printed on
+        a marker sheet that is seen whole.
     smallest_mm
         Smallest diameter that counts, mm.
     largest_mm
@@ -121,10 +127,14 @@ def count_bubbles(
     part = colours[box]
     light = pictures.light(part)
     allowed = None if mask is None or mask[box].all() else np.ascontiguousarray(mask[box])
+    printed = printed_in(light) if mask is None else None
+    if printed is not None:
+        light, mask = painted_over(light, printed), ~printed
+        cautions.append(_ON_SHEET)
     found = find(light, smallest, largest, allowed)
     counted = found.where((found.sure >= SURE) & (2 * found.radius >= smallest))
     told = assess(light, allowed, found, smallest, largest, seed) if trust else None
-    pixels = light.size if allowed is None else int(allowed.sum())
+    pixels = light.size if mask is None else int(mask.sum())
     bubbles = _table(counted, box, scale)
     cautions.extend(_cautions(part, light, allowed, counted, told))
     smallest_used = smallest * scale
@@ -138,7 +148,7 @@ def count_bubbles(
         sizes=_sizes(bubbles, smallest_used),
         missed=_missed(told, scale),
         false_finds=None if told is None else told.false,
-        area_fraction=_covered(counted, light.shape, allowed) / pixels,
+        area_fraction=_covered(counted, light.shape, None if mask is None else mask[box]) / pixels,
         mm_per_pixel=scale,
         smallest_mm=smallest_used,
         region=mask,
@@ -150,10 +160,10 @@ def _scale(mm_per_pixel: Any) -> float:
     if isinstance(mm_per_pixel, Scale):
         picture = " and its .picture as the image" if mm_per_pixel.picture is not None else ""
         raise InputError(f"mm_per_pixel is a whole Scale; give its .mm_per_pixel{picture}")
-    scale = above_zero(mm_per_pixel)
+    scale = per_pixel(mm_per_pixel)
     if np.isnan(scale):
         raise InputError(
-            f"no scale: mm_per_pixel is {mm_per_pixel!r}; give the millimetres across one pixel, above 0, "
+            f"no scale: mm_per_pixel is {mm_per_pixel!r}; give the millimetres across one pixel, {SCALES[0]:g} to {SCALES[1]:g}, "
             "from a ruler, a disc of known size or the marker sheet in the picture (scale_from_length, scale_from_disc, "
             "scale_from_sheet)"
         )

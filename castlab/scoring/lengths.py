@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from typing import Any
 
+SCALES = 1e-6, 1_000.0
+"""Least and largest mm per pixel, as the record of a photo takes them."""
+
 
 def above_zero(value: Any) -> float:
     """The number, or nan if it is none above 0; the caller says what was wanted.
@@ -19,3 +22,15 @@ def above_zero(value: Any) -> float:
     except (TypeError, ValueError):
         return math.nan
     return number if 0 < number < math.inf else math.nan
+
+
+def per_pixel(value: Any) -> float:
+    """The scale, mm per pixel, or nan if it is none that a photo can have.
+
+    Examples
+    --------
+    >>> per_pixel(0.05), per_pixel(1e300)
+    (0.05, nan)
+    """
+    number = above_zero(value)
+    return number if SCALES[0] <= number <= SCALES[1] else math.nan

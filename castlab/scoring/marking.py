@@ -20,6 +20,8 @@ from castlab.errors import InputError, LogbookError
 from castlab.given import shown
 from castlab.records.logbook import opened
 from castlab.records.models import Score
+from castlab.scoring.photo_scores import SCORER
+from castlab.scoring.regions import Outlines, holds, outlines
 
 if TYPE_CHECKING:
     from castlab.records import Logbook
@@ -51,7 +53,10 @@ class Change:
 
 @dataclass(frozen=True)
 class Marks:
-    """The circles found in one photo and what was changed by hand since. Frozen: each change gives new marks."""
+    """The circles found in one photo and what was changed by hand since. Frozen: each change gives new marks.
+
+    `region` encloses what counts (`regions.outlines`), without lines all of the photo; `counted_by` found the circles.
+    """
 
     photo_id: str
     mm_per_pixel: float
@@ -62,6 +67,8 @@ class Marks:
     auto_low: int | None
     auto_high: int | None
     changes: tuple[Change, ...] = ()
+    region: Outlines = ()
+    counted_by: str = ""
 
     @property
     def circles(self) -> list[Circle]:
@@ -95,7 +102,7 @@ class Marks:
         Raises
         ------
         InputError
-            If it lies outside the photo or has no size, or anything is no number or no time.
+            If it lies outside the photo or the region that counts, has no size, or anything is no number or no time.
         """
         try:
             x_mm, y_mm, diameter_mm = float(x_mm), float(y_mm), float(diameter_mm)
@@ -106,6 +113,11 @@ class Marks:
         if not (0 <= x_mm <= self.width_mm and 0 <= y_mm <= self.height_mm):
             raise InputError(
                 f"({x_mm:.4g}, {y_mm:.4g}) mm lies outside the photo, which is {self.width_mm:.4g} x {self.height_mm:.4g} mm"
+            )
+        if self.region and not holds(self.region, x_mm, y_mm):
+            raise InputError(
+                f"({x_mm:.4g}, {y_mm:.4g}) mm lies outside the region that counts; what is there is not counted. To count it too, "
+                "open the view with a larger region="
             )
         if not 0 < diameter_mm <= max(self.width_mm, self.height_mm):
             raise InputError(f"a bubble of {diameter_mm:g} mm cannot be; accepted: above 0, up to the photo's size")
@@ -157,6 +169,7 @@ class Marks:
         try:
             told: dict[str, Any] = json.loads(text)
             told.pop("what")
+            told["region"] = tuple(tuple((x, y) for x, y in line) for line in told.get("region", ()))
             told["found"] = tuple(Circle(**one) for one in told["found"])
             told["changes"] = tuple(Change(**{**one, "circle": Circle(**one["circle"])}) for one in told["changes"])
             return cls(**told)
@@ -196,7 +209,11 @@ def marks_of(seen: BubbleCount, photo_id: str) -> Marks:
     rows = zip(*(seen.bubbles[name].tolist() for name in ("x_mm", "y_mm", "diameter_mm")), strict=True)
     found = tuple(Circle(n, round(x, 4), round(y, 4), round(across, 4)) for n, (x, y, across) in enumerate(rows))
     height, width = (side * seen.mm_per_pixel for side in seen.picture.shape[:2])
-    return Marks(photo_id, seen.mm_per_pixel, seen.smallest_mm, width, height, found, seen.low, seen.high)
+    region = () if seen.region is None else outlines(seen.region, seen.mm_per_pixel)
+    return Marks(
+        photo_id, seen.mm_per_pixel, seen.smallest_mm, width, height, found, seen.low, seen.high, region=region,
+        counted_by=SCORER,
+    )  # fmt: skip
 
 
 def save_marks(book: Logbook, marks: Marks, *, who: str | None = None, at: datetime | None = None) -> Score:
@@ -220,7 +237,7 @@ def save_marks(book: Logbook, marks: Marks, *, who: str | None = None, at: datet
     score = Score(
         trial_id=photo.trial_id, scorer=who, scored_at=(at or datetime.now()).replace(microsecond=0), method=METHOD,
         photo_id=marks.photo_id, bubbles=marks.count, auto_bubbles=len(marks.found), auto_low=marks.auto_low,
-        auto_high=marks.auto_high, bubble_largest_mm=None if largest is None else round(largest, 3),
+        auto_high=marks.auto_high, bubble_largest_mm=None if largest is None else round(largest, 3), notes=_told(marks),
     )  # fmt: skip
     origin = f"{_origin(key, marks.photo_id)} by {who}"
     while (known := book.by_origin("score", origin)) is not None and known.withdrawn:
@@ -240,6 +257,13 @@ def saved_marks(book: Logbook, photo_id: str) -> list[Marks]:
             number = int(str(score.id).rpartition(".")[2])
             first[marks] = min(number, first.get(marks, number))
     return [Marks.from_json(files[marks].read_text(encoding="utf-8")) for marks in sorted(first, key=first.__getitem__)]
+
+
+def _told(marks: Marks) -> str:
+    """What the count rests on."""
+    told = f"found by {marks.counted_by}, " if marks.counted_by else ""
+    told += f"smallest {marks.smallest_mm:g} mm, {'a region' if marks.region else 'all of the photo'}"
+    return f"{told}; {marks.removed} removed and {marks.added} added by hand"
 
 
 def _origin(key: str, photo_id: str) -> str:

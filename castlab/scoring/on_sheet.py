@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import tempfile
+import warnings
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from castlab.errors import InputError, NotFoundError
+from castlab.errors import CastlabWarning, InputError, NotFoundError
 from castlab.given import shown
 from castlab.records import photos
 from castlab.records.logbook import opened
 from castlab.scoring.scale import Scale, scale_from_sheet
 
 if TYPE_CHECKING:
-    from castlab.records import Logbook
+    from castlab.records import Logbook, Photo
     from castlab.scoring.printed import Sheet
 
 VIEW = "straightened by the marker sheet"
+_FROM = "straightened from the photo with the SHA-256"
 
 
 def keep_on_sheet(
@@ -43,8 +45,9 @@ def keep_on_sheet(
     Returns
     -------
     Scale
-        Its `.figure()` shows the straightened photo with its edges in mm, from which a region can be read. The same photo
-        is kept once.
+        Its `.figure()` shows the straightened photo with its edges in mm, from which a region can be read. A photo is kept
+        once and has one scale: straightened again with another `ruler_mm`, its scale is corrected, or the new picture takes the
+        place of the one before; a `CastlabWarning` says so and names the counts that stand.
 
     Raises
     ------
@@ -60,11 +63,42 @@ def keep_on_sheet(
         raise InputError(f"photo is {shown(photo)}; accepted: the name of a picture file")
     file = Path(photo).expanduser()
     try:
-        taken = photos.taken_at(photos.opened(file.read_bytes(), file.name))
+        data = file.read_bytes()
+        taken = photos.taken_at(photos.opened(data, file.name))
     except OSError as exc:
         raise NotFoundError(f"the photo {file} cannot be read ({exc.strerror}); accepted: a picture file") from None
     scale = scale_from_sheet(file, sheet, ruler_mm=ruler_mm)
     with tempfile.TemporaryDirectory() as folder:
         straight = scale.save_picture(Path(folder) / f"{file.stem}, straightened.jpg")
-        book.add_photo(trial_id, straight, view=VIEW, mm_per_pixel=scale.mm_per_pixel, taken_at=taken)
+        source = f"{_FROM} {photos.sha256(data)}"
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", CastlabWarning)  # of another scale, which is put right below
+            kept = book.add_photo(
+                trial_id, straight, view=VIEW, mm_per_pixel=scale.mm_per_pixel, taken_at=taken, notes=source
+            )
+    _put_right(book, kept, source, scale.mm_per_pixel)
     return scale
+
+
+def _put_right(book: Logbook, kept: Photo, source: str, mm_per_pixel: float) -> None:
+    """One photo has one scale: what was kept of it with another is corrected or withdrawn, and its counts are named."""
+    name, told, touched = str(kept.id), [], []
+    if kept.withdrawn:
+        book.correct(name, why="straightened like this again", withdrawn=False)
+    if kept.mm_per_pixel != mm_per_pixel:
+        book.correct(name, why="straightened with another ruler_mm", mm_per_pixel=mm_per_pixel)
+        told.append(f"the scale of {name} is corrected from {kept.mm_per_pixel:.5g} to {mm_per_pixel:.5g} mm per pixel")
+        touched.append(name)
+    for earlier in book.photos(kept.trial_id):
+        if earlier.notes == source and earlier.id != name:
+            book.correct(str(earlier.id), why=f"straightened with another scale, as {name}", withdrawn=True)
+            told.append(f"{name} takes the place of {earlier.id}, which is withdrawn")
+            touched.append(str(earlier.id))
+    scores: list[Any] = book.records("score") if touched else []
+    if stand := [str(score.id) for score in scores if score.photo_id in touched]:
+        told.append(
+            f"counts by the scale before still stand: {', '.join(stand)}; count anew, and withdraw them: "
+            f"book.correct({stand[0]!r}, why=..., withdrawn=True)"
+        )
+    if told:
+        warnings.warn("; ".join(told), CastlabWarning, stacklevel=3)

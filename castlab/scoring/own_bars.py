@@ -14,7 +14,7 @@ import numpy as np
 from castlab.errors import InputError
 from castlab.scoring import colour, pictures
 from castlab.scoring.barring import LUMINANCE, Seen, at_one_size, contrast_of, lens, waves
-from castlab.scoring.lengths import above_zero
+from castlab.scoring.lengths import SCALES, per_pixel
 
 SIZES = 0.8, 1.25
 """How much smaller or larger the bars may look through the casting."""
@@ -83,9 +83,11 @@ def from_tiles(
     InputError
         If the scale, the regions or the sizes do not fit, no bars are seen directly, or they look too much larger or smaller.
     """
-    scale = above_zero(mm_per_pixel)
+    scale = per_pixel(mm_per_pixel)
     if not np.isfinite(scale):
-        raise InputError(f"mm_per_pixel is {mm_per_pixel!r}; give the millimetres across one pixel, above 0")
+        raise InputError(
+            f"mm_per_pixel is {mm_per_pixel!r}; give the millimetres across one pixel, {SCALES[0]:g} to {SCALES[1]:g}"
+        )
     parts = [_cut(picture, box) for picture, box in ((through, region), (direct, direct_region))]
     if parts[0].shape != parts[1].shape:
         sizes = " and ".join(f"{part.shape[1]} x {part.shape[0]}" for part in parts)

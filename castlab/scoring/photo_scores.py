@@ -6,6 +6,7 @@ import hashlib
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -37,6 +38,8 @@ WITHDRAWN = (
     "marking view, or take it back with book.correct('{0}', why=..., withdrawn=False)"
 )
 METHOD = "photo"
+_MOST_LETTERS = 1000
+"""Of the settings in a score's notes; a region may have very many corners."""
 _WORKER_MB, _PER_MEGAPIXEL_MB = 300, 60
 """Memory of one count: of the program and of its photo (measured: 390 MB at 2 megapixels, 710 MB at 10)."""
 
@@ -128,8 +131,14 @@ def score_photos(
         if isinstance(got, str):
             failed.append((photo.id, photo.trial_id, got))
             continue
-        score = Score(
-            trial_id=photo.trial_id, scorer=SCORER, scored_at=photo.taken_at, method=METHOD, photo_id=photo.id, **got
+        score = Score(  # its time is that of the count; when the photo was taken stands with the photo
+            trial_id=photo.trial_id,
+            scorer=SCORER,
+            scored_at=datetime.now().replace(microsecond=0),
+            method=METHOD,
+            photo_id=photo.id,
+            notes=settings[:_MOST_LETTERS],
+            **got,
         )
         counted.append(_row(photo, book.add(score, origin=_origin(photo, settings)), new=True))
     columns = ["photo_id", "trial_id", "bubbles", "low", "high", "score_id", "new"]

@@ -9,6 +9,7 @@ import contextlib
 import io
 import os
 import warnings
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,7 +28,17 @@ FEWEST_PIXELS = 16
 _OF_EQUALS = ("GIF", "PNG", "WEBP", "TIFF")
 """Kinds of file in which several pictures stand side by side; in a phone's files a preview or depths go with the first."""
 KINDS = "JPEG, PNG, TIFF, HEIC, BMP or WebP"
-_TIFF = "accepted: 8 or 16 bit, or 32-bit floats in grey; others, such as 64-bit floats, as the array that skimage.io.imread reads"
+_TURNS: dict[int, Callable[[np.ndarray], np.ndarray]] = {
+    2: lambda seen: seen[:, ::-1],
+    3: lambda seen: seen[::-1, ::-1],
+    4: lambda seen: seen[::-1],
+    5: lambda seen: seen.swapaxes(0, 1),
+    6: lambda seen: seen.swapaxes(0, 1)[:, ::-1],
+    7: lambda seen: seen.swapaxes(0, 1)[::-1, ::-1],
+    8: lambda seen: seen.swapaxes(0, 1)[::-1],
+}
+"""What makes a picture upright, by its orientation tag (TIFF 6.0, page 36)."""
+_ORIENTATION = 274
 
 
 def read_colours(image: Any) -> np.ndarray:
@@ -136,8 +147,9 @@ def _decoded(image: Any) -> np.ndarray:
             "give a smaller picture"
         ) from error
     except UnidentifiedImageError as error:
-        odd = f"{name} is a TIFF with pixels of an odd kind; {_TIFF}" if _is_tiff(image) else None
-        raise InputError(odd or f"{name} is not a picture that can be read; accepted: {KINDS}") from error
+        if _is_tiff(image):
+            return _odd_tiff(image, name)
+        raise InputError(f"{name} is not a picture that can be read; accepted: {KINDS}") from error
     except (OSError, SyntaxError, ValueError, EOFError, MemoryError) as error:
         raise InputError(
             f"{name} cannot be decoded, it may be cut short ({' '.join(str(error).split())}); copy it anew"
@@ -152,6 +164,35 @@ def _is_tiff(image: Any) -> bool:
     else:
         start = bytes(image[:4])
     return start in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+
+
+def _odd_tiff(image: Any, name: str) -> np.ndarray:
+    """Upright pixels of a TIFF that Pillow does not know, such as 64-bit floats or floats in colour of a scientific camera."""
+    import tifffile
+
+    try:
+        with tifffile.TiffFile(
+            io.BytesIO(bytes(image)) if isinstance(image, bytes | bytearray | memoryview) else Path(image)
+        ) as file:
+            if len(file.pages) != 1:
+                raise InputError(
+                    f"{name} holds {len(file.pages)} pictures; save the one that is meant as a file of its own"
+                )
+            page: Any = file.pages[0]
+            if page.imagewidth * page.imagelength > MOST_PIXELS:
+                raise _too_large(name, page.imagewidth, page.imagelength)
+            pixels = page.asarray()
+            turned = page.tags.valueof(_ORIENTATION, 1)
+    except InputError:
+        raise
+    except Exception as error:  # what it raises for damaged files is of many kinds
+        raise InputError(
+            f"{name} is a TIFF that cannot be decoded ({' '.join(str(error).split())}); accepted: 8 or 16 bit, or floats from 0 to "
+            "1, 255 or 65535, plain or packed by deflate"
+        ) from error
+    if pixels.ndim == 3 and page.planarconfig == tifffile.PLANARCONFIG.SEPARATE:
+        pixels = np.moveaxis(pixels, 0, -1)
+    return _TURNS.get(turned, lambda seen: seen)(pixels)
 
 
 def _too_large(name: str, width: int, height: int) -> InputError:

@@ -23,6 +23,8 @@ NARROWEST_MM, WIDEST_MM = 16.0, 45.0
 FREQUENCIES = (0.25, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8)
 """Line pairs per mm of the bars; the finest bar is 0.18 mm wide, which an office printer of 600 dots per inch holds."""
 
+_WIDEST_LETTER = 0.62
+"""Width of a letter or digit as a share of its size, on average and at most in the fonts that a page may be printed with."""
 Box = tuple[float, float, float, float]
 """x, y, width, height, mm."""
 
@@ -115,6 +117,20 @@ class Sheet:
                 pairs = round(width * strip.frequency)
                 bars += [(x + n / strip.frequency, y, 0.5 / strip.frequency, height) for n in range(pairs)]
         return [*self.marks.boxes, *bars]
+
+    @property
+    def words_and_rulers(self) -> list[Box]:
+        """Boxes about the title, both rulers with their numbers and the words, with room for another font; mm from the first
+        corner's square."""
+        rx, ry = self._ruler_at()
+        found: list[Box] = [(rx - 3, ry - 4, RULER_MM + 6, 8.5), (rx - 6, ry - 4, 10.5, RULER_MM + 6)]
+        for anchor in ("middle", "start"):
+            lines = [line for line in self._texts() if line[3] == anchor and not line[4].isdigit()]
+            wide = max(_WIDEST_LETTER * size * len(words) for _, _, size, _, words in lines)
+            x, first, size = lines[0][:3]
+            left = x - wide / 2 if anchor == "middle" else x
+            found.append((left, first - size, wide, lines[-1][1] - first + 1.3 * size))
+        return [(x - self.origin[0], y - self.origin[1], width, height) for x, y, width, height in found]
 
     @property
     def svg(self) -> str:

@@ -13,6 +13,7 @@ _ACCEPTED = (
     "accepted: (x, y, width, height) of a box or (x, y, diameter) of a circle about x, y, in mm, a list of at least three "
     "(x, y) corners in mm, or a mask of the picture's shape"
 )
+Outlines = tuple[tuple[tuple[float, float], ...], ...]
 _MARGIN = 0.08
 """Of a region that is shown, as a share of its longer side."""
 
@@ -106,6 +107,32 @@ def region_mask(
             f"the region lies outside the picture, which is {width:.4g} mm wide and {height:.4g} mm high; {_ACCEPTED}"
         )
     return mask
+
+
+def outlines(mask: np.ndarray, mm_per_pixel: float) -> Outlines:
+    """What encloses the pixels that count, to a pixel: closed lines of (x, y) in mm. A point that lies in an odd number
+    of them is inside."""
+    from skimage.measure import approximate_polygon, find_contours
+
+    lines = find_contours(np.pad(mask, 1).astype(np.float32), 0.5)
+    plain = ((approximate_polygon(line, 0.75)[:, ::-1] - 0.5) * mm_per_pixel for line in lines)
+    return tuple(tuple((round(float(x), 4), round(float(y), 4)) for x, y in line) for line in plain)
+
+
+def holds(lines: Outlines, x_mm: float, y_mm: float) -> bool:
+    """Whether a point lies in what `outlines` gave.
+
+    Examples
+    --------
+    >>> ring = np.ones((40, 40), bool)
+    >>> ring[15:25, 15:25] = False
+    >>> lines = outlines(ring, 0.1)
+    >>> holds(lines, 1.0, 1.0), holds(lines, 2.0, 2.0), holds(lines, 4.5, 2.0)
+    (True, False, False)
+    """
+    from skimage.measure import points_in_poly
+
+    return bool(sum(points_in_poly([(x_mm, y_mm)], line)[0] for line in lines) % 2)
 
 
 def to_show(mask: np.ndarray | None, shape: tuple[int, int]) -> tuple[slice, slice]:

@@ -481,6 +481,17 @@ def test_a_photo_comes_in_pieces_and_is_kept_as_it_is(shop, tmp_path):
     assert form.panel.boards["photo"]["text"] == f"Kept as {photo.id}: front.png."
 
 
+def test_a_photo_without_scale_is_kept_with_the_way_to_give_one(shop, tmp_path):
+    Image.new("RGB", (40, 30), "white").save(tmp_path / "front.png")
+    form = forms.score_casting(shop, "T-001.1")
+    part = [memoryview((tmp_path / "front.png").read_bytes())]
+    form._told({"do": "photo", "name": "front.png", "piece": 0, "pieces": 1, "number": 0}, part)
+    (photo,) = shop.photos("T-001.1")
+    assert f"book.correct('{photo.id}', why=..., mm_per_pixel=...)" in form.panel.boards["photo"]["text"]
+    (section,) = [one for one in form.panel.face["sections"] if one["id"] == "photo"]
+    assert all(way in str(section) for way in ("scale_from_length", "scale_from_disc", "keep_on_sheet"))
+
+
 def test_what_is_no_picture_is_refused_in_words_and_not_kept(shop):
     form = forms.score_casting(shop, "T-001.1")
     form._told({"do": "photo", "name": "../notes.txt", "piece": 0, "pieces": 1, "number": 1}, [b"no picture"])

@@ -16,6 +16,7 @@ from castlab.errors import CastlabWarning, InputError
 from castlab.forms import mark_bubbles
 from castlab.scoring import Marks, automatic_error, count_bubbles, marks_of, save_marks, saved_marks
 from castlab.scoring.marking import METHOD, DraftOfMarks
+from castlab.scoring.photo_scores import SCORER
 
 NOON = datetime(2026, 3, 4, 12, 0)
 
@@ -42,6 +43,38 @@ def book(tmp_path):
 @pytest.fixture(scope="module")
 def seen():
     return count_bubbles(casting_photo(), 0.1, smallest_mm=0.6)
+
+
+def test_marks_hold_the_region_that_counts(book):
+    seen = count_bubbles(casting_photo(), 0.1, smallest_mm=0.6, region=(8, 8, 12))
+    view = mark_bubbles(book, "P-001.1.1", seen, who="Noor")
+    view._receive(None, {"do": "add", "x_mm": 25.0, "y_mm": 15.0, "diameter_mm": 1.0}, [])
+    assert view.panel.said["tone"] == "wrong"
+    assert "outside the region that counts" in view.panel.said["text"]
+    assert view.marks.count == seen.count == 1
+    view.do({"do": "add", "x_mm": 8.0, "y_mm": 11.0, "diameter_mm": 1.0})
+    view.do({"do": "save"})
+    assert view.score.bubbles == 2
+    (kept,) = saved_marks(book, "P-001.1.1")
+    assert kept == view.marks
+    with pytest.raises(InputError, match="outside the region"):
+        kept.add(8.0, 15.0, 1, who="Ada", at=NOON)
+    assert kept.add(8.0, 13.5, 1, who="Ada", at=NOON).count == 3
+
+
+def test_a_draft_of_another_region_is_not_taken_over(book):
+    none = [
+        count_bubbles(casting_photo(), 0.1, smallest_mm=0.6, trust=False, region=r) for r in ((3, 14, 4), (25, 15, 4))
+    ]
+    assert [seen.count for seen in none] == [0, 0]
+    mark_bubbles(book, "P-001.1.1", none[0]).do({"do": "add", "x_mm": 3.0, "y_mm": 14.0, "diameter_mm": 1.0})
+    assert mark_bubbles(book, "P-001.1.1", none[1]).marks.count == 0
+
+
+def test_a_score_says_what_the_corrected_count_rests_on(book, seen):
+    score = save_marks(book, marks_of(seen, "P-001.1.1").remove(0, who="Bo", at=NOON), who="Noor", at=NOON)
+    assert (score.scorer, score.scored_at) == ("Noor", NOON)
+    assert score.notes == f"found by {SCORER}, smallest 0.6 mm, all of the photo; 1 removed and 0 added by hand"
 
 
 def test_changes_are_kept_in_order_and_can_be_taken_back(seen):

@@ -11,8 +11,8 @@ from PIL import Image
 from skimage.draw import disk
 
 from castlab import Batch, Logbook, Trial
-from castlab.errors import InputError, NotFoundError
-from castlab.scoring import keep_on_sheet, marker_sheet, score_photos
+from castlab.errors import CastlabWarning, InputError, NotFoundError
+from castlab.scoring import count_bubbles, keep_on_sheet, marker_sheet, scale_from_sheet, score_photos
 from castlab.scoring.on_sheet import VIEW
 from castlab.scoring.printed import PAPERS
 
@@ -77,3 +77,52 @@ def test_what_cannot_be_kept_is_said_and_nothing_is_logged(book, tmp_path, trial
     with pytest.raises((InputError, NotFoundError), match=said):
         keep_on_sheet(book, trial, tmp_path / given if isinstance(given, str) else given)
     assert book.photos() == []
+
+
+def test_what_is_printed_on_the_sheet_is_no_bubble():
+    surface = page(SHEET)
+    dots = surface.shape[0] / PAPERS["a4"][1]
+    # two dark bubbles on the paper, and three round letters among the sheet's words, below the ruler across
+    letters = [(27.0 + 5 * n, 27.0) for n in range(3)]
+    for x, y, across in ((70, 150, ACROSS_MM), (90, 155, ACROSS_MM), *((*place, 2.5) for place in letters)):
+        at = np.array([y + SHEET.origin[1], x + SHEET.origin[0]]) * dots
+        surface[disk(at, across / 2 * dots, shape=surface.shape)] = 0.25
+    photo = Camera(shape=(2000, 1500), tilt=15, turn=8).photo(SHEET, surface)
+    for picture, scale in ((photo, 0.15), (scale_from_sheet(photo).picture, 0.14)):
+        seen = count_bubbles(picture, scale, smallest_mm=1, trust=False)
+        assert seen.count == 2, seen.bubbles
+        assert any("marker sheet is seen" in caution for caution in seen.cautions)
+        assert 0.75 < seen.region.mean() < 0.95
+    whole = count_bubbles(photo, 0.15, smallest_mm=1, trust=False, region=(0, 0, 225, 300))
+    assert whole.count >= 5  # a region is the person's own word on what counts
+    assert whole.cautions == tuple(caution for caution in whole.cautions if "marker sheet" not in caution)
+
+
+def test_straightened_with_other_rulers_a_photo_takes_the_place_of_the_one_before(book, photo):
+    plain = keep_on_sheet(book, "T-001.1", photo)
+    score = score_photos(book, region=(90, 160, 46), smallest_mm=1, jobs=1, progress=False).counted["score_id"][0]
+    with pytest.warns(CastlabWarning, match=rf"P-001\.1\.2 takes the place of P-001\.1\.1.* still stand: {score}"):
+        longer = keep_on_sheet(book, "T-001.1", photo, ruler_mm=(98.0, 97.0))
+    (kept,) = book.photos()
+    assert (kept.id, kept.mm_per_pixel) == ("P-001.1.2", longer.mm_per_pixel)
+    assert book.get("P-001.1.1").withdrawn
+    assert "P-001.1.2" in book.get("P-001.1.1").why
+    with pytest.warns(CastlabWarning, match=r"P-001\.1\.1 takes the place of P-001\.1\.2"):
+        keep_on_sheet(book, "T-001.1", photo)
+    (kept,) = book.photos()
+    assert (kept.id, kept.mm_per_pixel) == ("P-001.1.1", plain.mm_per_pixel)
+
+
+def test_a_ruler_that_changes_only_the_scale_corrects_it(book, photo):
+    keep_on_sheet(book, "T-001.1", photo)
+    with pytest.warns(CastlabWarning, match=r"^the scale of P-001\.1\.1 is corrected from .* to .* mm per pixel$"):
+        longer = keep_on_sheet(book, "T-001.1", photo, ruler_mm=98.0)
+    (kept,) = book.photos()
+    assert kept.mm_per_pixel == longer.mm_per_pixel
+
+
+def test_another_photo_of_the_same_name_keeps_its_place(book, photo):
+    keep_on_sheet(book, "T-001.1", photo)
+    Image.open(photo).save(photo, quality=80)
+    keep_on_sheet(book, "T-001.1", photo)
+    assert len(book.photos()) == 2

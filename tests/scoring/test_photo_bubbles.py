@@ -6,12 +6,15 @@ import io
 
 import numpy as np
 import pytest
+import tifffile
 from PIL import Image
 
 from castlab.errors import InputError
 from castlab.figures import alt_text
+from castlab.records import Photo
 from castlab.scoring import count_bubbles, scale_from_length
 from castlab.scoring.finding import Found
+from castlab.scoring.lengths import SCALES
 from castlab.scoring.pictures import read_colours
 from castlab.scoring.regions import region_mask
 from castlab.scoring.trust import _interval
@@ -170,16 +173,59 @@ def test_sixteen_bit_and_transparent_pictures_are_read_as_light_from_0_to_1() ->
     assert read_colours(clear)[0, 0] == pytest.approx([0.2, 0.2, 0.2])
 
 
-@pytest.mark.parametrize("kind", ["float64", "float16", "colour"])
-def test_a_tiff_of_other_floats_is_read_the_way_its_refusal_names(kind, tmp_path) -> None:
-    from skimage import io as files
-
+@pytest.mark.parametrize("brightest", [1, 255, 65504])
+@pytest.mark.parametrize("kind", ["float32", "float64", "float16", "colour"])
+def test_a_tiff_of_a_scientific_camera_is_read(kind, brightest, tmp_path) -> None:
     plane = np.dstack([scene(*DISCS)] * 3).astype("float32") if kind == "colour" else scene(*DISCS).astype(kind)
-    files.imsave(tmp_path / "odd.tif", plane, check_contrast=False)
+    tifffile.imwrite(
+        tmp_path / "odd.tif",
+        plane * np.asarray(brightest, plane.dtype),
+        compression="deflate",
+        photometric="rgb" if kind == "colour" else "minisblack",
+    )
     for given in (tmp_path / "odd.tif", (tmp_path / "odd.tif").read_bytes()):
-        with pytest.raises(InputError, match=r"a TIFF with pixels of an odd kind; accepted: .*skimage\.io\.imread"):
-            count_bubbles(given, 0.05, smallest_mm=0.3, trust=False)
-    assert count_bubbles(files.imread(tmp_path / "odd.tif"), 0.05, smallest_mm=0.3, trust=False).count == len(DISCS)
+        assert np.allclose(read_colours(given), read_colours(plane), atol=0.002)
+    assert count_bubbles(tmp_path / "odd.tif", 0.05, smallest_mm=0.3, trust=False).count == len(DISCS)
+
+
+@pytest.mark.parametrize("turn", range(1, 9))
+def test_a_tiff_of_floats_is_turned_as_pillow_turns_one_of_bytes(turn, tmp_path) -> None:
+    grey = np.zeros((20, 30), np.uint8)
+    grey[2:6, 3:12], grey[12, 25] = 255, 128
+    exif = Image.Exif()
+    exif[0x0112] = turn
+    Image.fromarray(grey).save(tmp_path / "plain.tif", exif=exif)
+    tifffile.imwrite(tmp_path / "odd.tif", grey / 255.0, extratags=[(274, "H", 1, turn, True)])
+    assert np.allclose(read_colours(tmp_path / "odd.tif"), read_colours(tmp_path / "plain.tif"))
+
+
+def test_an_odd_tiff_that_cannot_be_read_is_one_clear_error(tmp_path, monkeypatch) -> None:
+    path = tmp_path / "odd.tif"
+    tifffile.imwrite(path, np.zeros((3, 40, 40)), photometric="rgb")
+    assert read_colours(path).shape == (40, 40, 3)
+    tifffile.imwrite(path, np.zeros((3, 40, 40)), photometric="minisblack")
+    with pytest.raises(InputError, match="holds 3 pictures"):
+        read_colours(path)
+    tifffile.imwrite(path, np.zeros((40, 40), complex))
+    with pytest.raises(InputError, match="type complex128 are not light"):
+        read_colours(path)
+    tifffile.imwrite(path, np.zeros((40, 40)))
+    path.write_bytes(path.read_bytes()[:3000])
+    with pytest.raises(InputError, match=r"'odd.tif' is a TIFF that cannot be decoded"):
+        read_colours(path)
+    monkeypatch.setattr("castlab.scoring.pictures.MOST_PIXELS", 1000)
+    tifffile.imwrite(path, np.zeros((40, 40)))
+    with pytest.raises(InputError, match="claims 40 x 40 pixels"):
+        read_colours(path)
+
+
+@pytest.mark.parametrize("scale", [1e300, 1e-300, 5000.0])
+def test_a_scale_that_no_photo_has_is_one_clear_error(scale) -> None:
+    assert [getattr(m, "ge", getattr(m, "le", None)) for m in Photo.model_fields["mm_per_pixel"].metadata] == list(
+        SCALES
+    )
+    with pytest.raises(InputError, match=r"no scale: mm_per_pixel is .*1e-06 to 1000"):
+        count_bubbles(scene(*DISCS), scale)
 
 
 def test_the_orientation_a_camera_noted_is_applied() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from datetime import datetime, timedelta
 from types import SimpleNamespace
 
 import numpy as np
@@ -10,7 +11,7 @@ import pandas as pd
 import pytest
 from PIL import Image
 
-from castlab import Batch, Logbook, Trial
+from castlab import Batch, Logbook, Trial, __version__
 from castlab.errors import InputError, NotFoundError
 from castlab.forms import mark_bubbles
 from castlab.scoring import automatic_error, saved_marks, score_photos
@@ -44,7 +45,9 @@ def test_photos_are_counted_once_and_failures_are_listed(shop):
     assert "no scale" in first.failed["reason"][1]
     score = shop.get(first.counted["score_id"][1])
     assert (score.method, score.photo_id, score.auto_bubbles) == ("photo", "P-001.2.1", 2)
-    assert score.scorer.startswith("photo count ")
+    assert score.scorer == f"photo count {__version__}"
+    assert score.notes == "smallest 0.8 mm"
+    assert datetime.now() - score.scored_at < timedelta(minutes=5)  # when it was counted, though no camera noted a time
     again = score_photos(shop, jobs=1, progress=False, smallest_mm=0.8)
     assert not again.counted["new"].any()
     assert again.counted["score_id"].tolist() == first.counted["score_id"].tolist()
