@@ -520,3 +520,10 @@ def test_zeros_told_apart_are_two_answers_and_refused():
     with pytest.raises(InputError, match="zeros apart, which gives two answers; accepted: the fit without zeros="):
         recommend(fit)
     assert recommend(fit.any_at_all, {"any_bubbles": "fewer"}).settings
+
+
+def test_a_limit_on_the_cost_that_is_kept_is_said_to_be(fits):
+    dear = Goal("fewer", good_enough=12345, of={"pour": {"stream": 20000, "ladle": 9000}})
+    found = recommend(fits["bubbles"], {"bubbles": "fewer", "cost": dear})
+    assert found.settings["pour"] == "ladle"  # worse, and all that the limit leaves
+    assert "cost 9000. That keeps to the limit cost at most 12345." in found.verdict

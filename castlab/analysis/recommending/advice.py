@@ -236,12 +236,17 @@ def verdict(found: Recommendation) -> str:
     if found.extrapolates:
         parts.append(f"{_beyond(found)}: take the numbers that follow for a guess until the confirmation is made.")
     parts.append(_expect(found))
-    nearest = ", and of the settings looked at these are expected to come nearest" if surely or maybe else ""
-    kept_to = [name for name in found.unmet if found.goals[name].of is not None]
+    kept_to = [
+        n for n, wish in found.goals.items() if wish.of and wish.good_enough is not None and n not in found.unmet
+    ]
     if kept_to:
-        unmet = words.listing([found.goals[name].said(name) for name in kept_to])
+        parts.append(f"That keeps to the limit {words.listing([found.goals[n].said(n) for n in kept_to])}.")
+    nearest = ", and of the settings looked at these are expected to come nearest" if surely or maybe else ""
+    beyond = [name for name in found.unmet if found.goals[name].of is not None]
+    if beyond:
+        unmet = words.listing([found.goals[name].said(name) for name in beyond])
         parts.append(f"No setting that was looked at keeps to the limit {unmet}{nearest}.")
-    if short := [name for name in found.unmet if name not in kept_to]:
+    if short := [name for name in found.unmet if name not in beyond]:
         unmet = words.listing([found.goals[name].said(name) for name in short])
         parts.append(
             f"No setting that was looked at comes near the limit {unmet}: {_none_yet(found, short)}hardly any part would pass"
