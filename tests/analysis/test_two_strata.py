@@ -45,3 +45,16 @@ def test_its_five_percent_and_those_of_what_is_set_per_batch_are_about_five(room
     )
     assert found.min() > 0.02
     assert found.max() < 0.075
+
+
+def test_a_setting_nearly_the_same_within_each_batch_is_judged_as_a_regression_of_batch_means():
+    rng = np.random.default_rng(1)
+    batch = np.repeat(np.arange(4), 4)
+    warm = np.array([21.0, 24.0, 22.5, 26.0])[batch] + 1e-4 * rng.normal(size=16)
+    for scatter in (0.0, 1.5):
+        y = rng.normal(size=16) + scatter * rng.normal(size=4)[batch]
+        found = linear.fit(np.column_stack([np.ones(16), warm - warm.mean()]), y, batch)
+        means = stats.linregress(*(np.bincount(batch, v) / 4 for v in (warm, y)))  # least squares on four means
+        assert found.coef[1] == pytest.approx(means.slope, rel=1e-3)
+        assert found.f_test(np.eye(2)[[1]])[3] == pytest.approx(means.pvalue, rel=1e-2)
+        assert found.df(np.eye(2)[1]) == pytest.approx(2, rel=1e-2)
