@@ -145,7 +145,7 @@ def what_is_confounded(
     factors : str or sequence of str
         Columns of settings: numbers, text levels or yes/no.
     batch : str, optional
-        Column of the batch; None uses the logbook's `batch_id` where it is present, False none.
+        Column of the batch; None uses `batch_id`, or `batch`, where it is present, False none.
 
     Returns
     -------
@@ -171,7 +171,7 @@ def what_is_confounded(
     """
     names = rows_of.as_names(factors)
     rows_of.check_castings(frame, names)
-    batch_name, _ = rows_of.find_batch(frame, batch, names)
+    batch_name, _ = rows_of.find_batch(frame, batch, names)  # nothing is judged here, so nothing is said
     columns = [*names, *([batch_name] if batch_name else [])]
     known = {c: frame[c].isna() for c in columns}
     empty = [c for c in names if known[c].all()]

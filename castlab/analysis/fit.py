@@ -200,7 +200,7 @@ def fit_factors(
         What the response is; None infers it and says so in the cautions.
     batch : str, optional
         Column of the mixed cup: castings that share it are not treated as independent. None uses the logbook's
-        `batch_id` where it is present; False treats all castings as independent.
+        `batch_id`, or `batch`, where it is present; False treats all castings as independent.
     exposure : str, optional
         For counts, a column of inspected area or the like, above 0: effects are on the count per unit of it.
     interactions : int or sequence of pairs

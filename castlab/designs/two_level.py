@@ -127,7 +127,9 @@ def choose_columns(
     """Signs of the factors, (n, k), with the least aberration found; None if the columns do not suffice.
 
     Every factor gets its own column, per-batch factors among those that are constant within batches, the others among
-    those that are not; wanted interactions (`pairs`, regular layouts) columns of their own where that is possible.
+    those that are not; wanted interactions (`pairs`, regular layouts) columns of their own where that is possible. Of
+    columns that are as good, those count that leave the other two-factor interactions clear of molds and within batches:
+    whole replicates in each mold or batch, where they fit.
     """
     every = np.arange(1, len(layout.matrix))
     free_of_molds = every[~layout.in_molds(every)]
@@ -153,8 +155,9 @@ def choose_columns(
                 tried[:, j] = free
                 scores = [_clashes(layout, t, per_batch, pairs) for t in tried]
                 lengths = _lengths(layout, columns, j, free)
-                ranked = min(range(len(free)), key=lambda f: (*scores[f], *lengths[f]))
-                found = (*scores[ranked], *map(float, lengths[ranked]))
+                hidden = [_hidden(layout, t, per_batch) for t in tried]
+                ranked = min(range(len(free)), key=lambda f: (*scores[f], *lengths[f], *hidden[f]))
+                found = (*scores[ranked], *map(float, lengths[ranked]), *hidden[ranked])
                 if found < score:
                     columns, score, better = tried[ranked], found, True
         if best is None or score < best[0]:
@@ -184,6 +187,17 @@ def _clashes(
     return float(shared), float(np.sum(layout.between(crossed) & inner))
 
 
+def _hidden(layout: Layout, columns: np.ndarray, per_batch: Sequence[bool]) -> tuple[float, float]:
+    """Two-factor interactions, wanted or not, that cannot be told from molds, and those that only batches show."""
+    if not layout.regular or layout.batches * layout.molds == 1:
+        return 0.0, 0.0
+    one, other = np.triu_indices(len(columns), 1)
+    crossed = columns[one] ^ columns[other]
+    whole = np.asarray(per_batch, dtype=bool)
+    inner = ~(whole[one] & whole[other])
+    return float(np.sum(layout.in_molds(crossed))), float(np.sum(layout.between(crossed) & inner))
+
+
 def _lengths(layout: Layout, columns: np.ndarray, j: int, free: np.ndarray) -> np.ndarray:
     """Word lengths (from three on) with column j replaced by each free one."""
     rest = np.delete(columns, j)
@@ -200,4 +214,4 @@ def _score(
     layout: Layout, columns: np.ndarray, per_batch: Sequence[bool], pairs: Sequence[tuple[int, int]]
 ) -> tuple[float, ...]:
     lengths = _lengths(layout, columns, 0, columns[:1])[0]
-    return (*_clashes(layout, columns, per_batch, pairs), *map(float, lengths))
+    return (*_clashes(layout, columns, per_batch, pairs), *map(float, lengths), *_hidden(layout, columns, per_batch))

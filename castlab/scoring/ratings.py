@@ -99,7 +99,9 @@ def read(
             f"{castings} such castings. {' '.join([*cautions, 'plan_rescoring plans a session for them'])}"
         )
     if alone := int((~pairable).sum()):
-        cautions.append(f"{alone} castings were scored by one person only and say nothing about agreement.")
+        were = "casting was" if alone == 1 else "castings were"
+        says = "says" if alone == 1 else "say"
+        cautions.append(f"{alone} {were} scored by one person only and {says} nothing about agreement.")
     return Ratings(table[pairable], levels, tuple(cautions))
 
 

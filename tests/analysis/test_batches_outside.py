@@ -80,3 +80,21 @@ def test_few_counts_agree_with_a_mixed_negative_binomial_model():
     fit = fit_factors(frame, "TICKS", ["year", "h"], kind="count", batch="BROOD")
     shares = logs(fit) / [1.13183597, -0.99381281, -0.85948597]
     assert shares == pytest.approx(1, abs=0.05)
+
+
+def test_counts_whose_fit_takes_many_steps_are_answered():
+    """Drawn: negative binomial, dispersion 1, mean 6, B doubles it; its search needs some eighty steps."""
+    frame = pd.DataFrame(
+        {
+            "y": [8, 1, 0, 11, 44, 1, 23, 0, 11, 6, 1, 0, 2, 1, 0, 5, 0, 6, 2, 3, 26, 3, 0, 34],
+            "A": list("qqqqqqqqqpppppppppqqqppp"),
+            "B": list("ppqqqppqqppqqpqqpppqqppq"),
+            "C": list("rpqprqrqpqprqprrpqpqrqpr"),
+            "cup": np.repeat(np.arange(8), 3),
+        }
+    )
+    fit = fit_factors(frame, "y", ["A", "B", "C"], kind="count", batch="cup")
+    found = {(row.factor, row.contrast[0]): np.log(row.estimate) for row in fit.effects.itertuples()}
+    # glmer.nb(y ~ A + B + C + (1 | cup)), singular: no variance of cups
+    assert abs(found["B", "q"] - 0.4483709) < 0.5 * 0.5770047
+    assert abs(found["C", "r"] - 1.6812558) < 0.5 * 0.6206706

@@ -70,6 +70,30 @@ def test_the_logbooks_batch_column_is_used_and_said_and_can_be_switched_off():
     assert any("switched off" in c for c in switched_off.cautions)
 
 
+def test_the_batch_column_of_a_plans_table_is_used_and_said():
+    planned = batches().rename(columns={"batch_id": "batch"})
+    used = fit_factors(planned, "bubbles", ["warm", "pour"])
+    assert used.effects.equals(fit_factors(batches(), "bubbles", ["warm", "pour"]).effects)
+    assert any("Batches were taken from batch:" in c for c in used.cautions)
+    assert fit_factors(planned, "bubbles", ["batch", "pour"]).batch is None
+    blank = planned.assign(batch=None)
+    assert fit_factors(blank, "bubbles", ["warm", "pour"]).n == 32
+
+
+@pytest.mark.parametrize("name", ["cup", "Cup No", "batch_number"])
+def test_a_column_that_may_name_the_cup_is_pointed_at_where_no_batch_was_given(name):
+    frame = batches().rename(columns={"batch_id": name})
+    said = [c for c in fit_factors(frame, "bubbles", ["warm", "pour"]).cautions if "independent" in c]
+    assert len(said) == 1 and f"batch={name!r}" in said[0]
+    for quiet in (
+        fit_factors(frame, "bubbles", ["warm", "pour"], batch=name),
+        fit_factors(frame, "bubbles", ["warm", "pour"], batch=False),
+        fit_factors(frame.drop_duplicates(name), "bubbles", ["warm"]),
+        fit_factors(frame.rename(columns={name: "cup_degas_min"}), "bubbles", ["warm", "pour"]),
+    ):
+        assert not any("give batch=" in c for c in quiet.cautions)
+
+
 def test_a_per_batch_factor_is_judged_on_batches_and_a_per_casting_factor_on_castings():
     fit = fit_factors(batches(), "size_mm", ["warm", "pour"])
     df = fit.tests.set_index("factor")["df"].str.split(", ").str[1].astype(float)

@@ -152,3 +152,39 @@ def test_a_split_plot_of_two_and_three_factors_in_sixteen_runs_keeps_one_word_of
     assert word_lengths(signs(plan), 5).tolist() == [0, 0, 0, 0, 1]
     assert plan.resolution == 5
     assert all(len(plan.batch(b)[["A", "B"]].drop_duplicates()) == 1 for b in (1, 2, 3, 4))
+
+
+@pytest.mark.parametrize(("k", "runs", "molds"), [(2, 8, 2), (2, 16, 4), (3, 16, 4), (4, 16, 2), (4, 16, 4), (3, 8, 4)])
+def test_blocks_hide_no_more_interactions_than_they_must(k, runs, molds):
+    """Whole replicates in each mold where they fit, else the textbook's blocks of one replicate."""
+    plan = plan_trials(letters(k), runs=runs, blocks=molds)
+    hidden = plan.aliases[plan.aliases["alias"] == "mold"]
+    assert set(hidden["effect"].str.count(" x ")) <= {1}
+    assert len(hidden) == fewest_hidden(k, runs, molds)
+
+
+@pytest.mark.parametrize(("k", "runs", "size"), [(2, 16, 4), (2, 24, 4), (3, 16, 8), (4, 16, 4), (3, 8, 4)])
+def test_batches_take_no_more_interactions_than_they_must(k, runs, size):
+    aliases = plan_trials(letters(k), runs=runs, batch_size=size).aliases
+    copies = 3 if runs == 24 else 1
+    assert np.sum(aliases["alias"] == "batch") == fewest_hidden(k, runs // copies, runs // copies // size)
+
+
+def fewest_hidden(k: int, runs: int, blocks: int) -> int:
+    """Two-factor interactions that blocks must hide if they hide no main effect: all ways to form blocks are tried.
+
+    A replicated plan is one of more factors, of which only k are named; blocks are told apart by products of all (Montgomery,
+    Design and Analysis of Experiments, chapter on blocking: 2^4 in four blocks by ABC and ACD hides BD; 2^3 in four blocks of
+    two hides all three; whole replicates as blocks hide none. From memory).
+    """
+    every, wanted = range(1, runs), int(np.log2(blocks))
+    mains = {1 << j for j in range(k)}
+    pairs = {a | b for a, b in combinations(sorted(mains), 2)}
+    found = []
+    for words in combinations(every, wanted):
+        group = {0}
+        for word in words:
+            group |= {word ^ other for other in group}
+        if len(group) == blocks and not group & mains:
+            found.append(len(group & pairs))
+    return min(found)

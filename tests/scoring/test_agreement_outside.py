@@ -200,3 +200,8 @@ def test_few_castings_neither_prove_nor_disprove_agreement():
     bad = agreement(pd.DataFrame({"a": [0, 1, 2, 3, 4, 0], "b": [4, 3, 2, 1, 0, 3]}))
     assert "do not agree" not in bad.verdict
     assert "looks weak, but so few castings cannot tell" in bad.verdict
+
+
+def test_one_casting_scored_by_one_person_is_told_in_the_singular():
+    looks = pd.DataFrame({"Noor": [4, 3, 1, 2, 4, 0, 3, 2], "Wim": [4, 3, 1, 1, 4, 0, 2, None]})
+    assert "1 casting was scored by one person only and says nothing about agreement." in agreement(looks).cautions

@@ -43,7 +43,7 @@ _MOST_APART, _APARTS = 2.0, 101
 times more or less, is not told from few castings."""
 _NODES, _SHARES = np.polynomial.hermite_e.hermegauss(5)
 _REFINED = 4
-_ITERATIONS = 50
+_ITERATIONS = 200
 _CLOSE = 1e-8
 _SCORING = 6
 """Steps of grades on the expected information, which goes safely from afar; then on that seen, which ends sooner."""
@@ -232,7 +232,7 @@ def logistic_ratio(
     coef = np.where(held, values, 0.0)
     coef[:, 0] = np.where(held[:, 0], coef[:, 0], special.logit(share) - coef[:, 1:] @ X[:, 1:].mean(axis=0))
     moving = np.arange(len(Y))
-    for _ in range(4 * _ITERATIONS):
+    for _ in range(_ITERATIONS):
         mean, information, leverage = _logistic(X, coef[moving], penalised[moving])
         gradient = (Y[moving] - mean + leverage * (0.5 - mean)) @ X
         step = _step(information, gradient, held[moving])

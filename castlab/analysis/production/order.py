@@ -87,7 +87,7 @@ def gather(
     castings.check_castings(frame, [response, *([when] if when else []), *([exposure] if exposure else [])])
     if kind is not None and kind not in KINDS:
         raise InputError(f"kind is {kind!r}; accepted: {', '.join(KINDS)}, or None to infer it")
-    batch_name, said = castings.find_batch(frame, batch, [response])
+    batch_name, said = castings.find_batch(frame, batch, [], response)
     cautions = [said] if said else []
     wanted = kind
     column, at_least, at_most = limits.read_texts(frame[response])

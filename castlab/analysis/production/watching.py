@@ -104,7 +104,7 @@ def watch(
     when : str, optional
         The column that orders the castings, dates or numbers; None takes poured_at or mixed_at, else the rows' order.
     batch : str or False, optional
-        The batch column; a batch is one point. None takes batch_id where there is one; False switches batches off.
+        The batch column; a batch is one point. None takes batch_id, or batch, where there is one; False switches batches off.
     mold : str, optional
         The column that names the mold, for its life; its pulls come from mold_pull where there is such a column.
     exposure : str, optional

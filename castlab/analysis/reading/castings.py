@@ -15,9 +15,13 @@ from castlab.analysis.reading import coding, kinds, recorded, unscored
 from castlab.analysis.reading.known import Known
 from castlab.errors import FitError, InputError
 from castlab.given import nearest
+from castlab.records import sheet_words
 
 BATCH = "batch_id"
-"""The logbook's batch column, used when `batch` is None."""
+BATCHES = (BATCH, "batch")
+"""The batch column of the logbook and that of a plan's table; the first that is there is used when `batch` is None."""
+CUPS = frozenset(["batch", *sheet_words.SYNONYMS["batch"].split("|")])
+"""Plain names that makers give the column of the cup."""
 FEWEST = 3
 """Castings below which nothing can be compared."""
 
@@ -126,27 +130,44 @@ def as_names(factors: str | Sequence[str]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(names))
 
 
-def find_batch(frame: pd.DataFrame, batch: str | bool | None, factors: Sequence[str]) -> tuple[str | None, str]:
+def find_batch(
+    frame: pd.DataFrame, batch: str | bool | None, factors: Sequence[str], response: str | None = None
+) -> tuple[str | None, str]:
     """The batch column to respect, and what to say about that choice."""
+    free = [c for c in frame.columns if c not in factors and c != response]
+    usual = next((name for name in BATCHES if name in free and frame[name].notna().any(axis=None)), None)
     if batch is False:
-        if BATCH in frame.columns:
+        if usual is not None:
             return (
                 None,
                 "Batches were switched off (batch=False): castings of one cup are treated as independent, which can look surer than it is.",
             )
         return None, ""
     if batch is True or batch is None:
-        if BATCH in frame.columns and BATCH not in factors:
-            return BATCH, ""
+        if usual is not None:
+            check_frame(frame, [usual])
+            return usual, ""
         if batch is True:
             raise InputError(f"batch=True needs a column {BATCH!r}; give the name of the batch column instead")
-        return None, ""
+        return None, _unused_batch(frame, free)
     if not isinstance(batch, str):
         raise InputError(f"batch is {batch!r}; accepted: a column name, None, or False to switch batches off")
     check_frame(frame, [batch])
     if batch in factors:
         raise InputError(f"{batch!r} is both the batch and a factor; give it as one of them")
     return batch, ""
+
+
+def _unused_batch(frame: pd.DataFrame, columns: Iterable[Any]) -> str:
+    """What to say where a column is named as makers name the cup and repeats, though no batch was given."""
+    for name in columns:
+        plain = " ".join(str(name).lower().replace("_", " ").split())
+        if plain in CUPS and isinstance(frame[name], pd.Series) and frame[name].dropna().duplicated().any():
+            return (
+                f"Castings were treated as independent. If {name} tells which were poured from one cup, give batch={name!r}: "
+                "without it effects can look surer than they are."
+            )
+    return ""
 
 
 def gather(
@@ -172,7 +193,7 @@ def gather(
     check_castings(frame, [*([] if scored else [response]), *names, *([exposure] if exposure else [])])
     if response in names:
         raise InputError(f"{response!r} is both the response and a factor; give it as one of them")
-    batch_name, batch_said = find_batch(frame, batch, names)
+    batch_name, batch_said = find_batch(frame, batch, names, response)
     for column, what in ((batch_name, "the batch"), (exposure, "the exposure")):
         if column == response:
             raise InputError(f"{response!r} is both the response and {what}; give it as one of them")
