@@ -84,7 +84,8 @@ def test_the_batch_column_of_a_plans_table_is_used_and_said():
 def test_a_column_that_may_name_the_cup_is_pointed_at_where_no_batch_was_given(name):
     frame = batches().rename(columns={"batch_id": name})
     said = [c for c in fit_factors(frame, "bubbles", ["warm", "pour"]).cautions if "independent" in c]
-    assert len(said) == 1 and f"batch={name!r}" in said[0]
+    assert len(said) == 1
+    assert f"batch={name!r}" in said[0]
     for quiet in (
         fit_factors(frame, "bubbles", ["warm", "pour"], batch=name),
         fit_factors(frame, "bubbles", ["warm", "pour"], batch=False),
