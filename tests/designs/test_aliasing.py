@@ -82,12 +82,14 @@ def test_an_empty_field_of_the_map_is_clear_as_its_caption_says(which):
 
 
 def test_a_factorial_says_which_interaction_is_one_with_the_mold():
-    plan = split(runs=16, blocks=list("ABCD"))
+    plan = split(runs=8, blocks=list("ABCD"))
+    pairs = ["resin temperature x mold vacuum", "resin temperature x pour method", "mold vacuum x pour method"]
     assert plan.kind == "full factorial"
-    assert "Resin temperature x mold vacuum cannot be told from the mold." in plan.verdict
-    assert ["resin temperature x mold vacuum", "mold", "cannot be told apart"] in plan.tables()[
-        "What is mixed up with what"
-    ][["effect", "alias", "words"]].to_numpy().tolist()
+    assert f"R{pairs[0][1:]}, {pairs[1]} and {pairs[2]} cannot be told from the mold." in plan.verdict
+    assert [", ".join(pairs), "mold", "cannot be told apart"] in plan.tables()["What is mixed up with what"][
+        ["effect", "alias", "words"]
+    ].to_numpy().tolist()
+    assert "mold" not in split(runs=16, blocks=list("ABCD")).verdict
     assert "mold" not in plan_trials(numbers(3), 16).verdict
 
 
