@@ -10,7 +10,7 @@ from castlab.scoring import dots, judging, profiles, rings, views
 
 _LOOKS = 2
 """Times each circle is judged: alone, then among the others."""
-_PLAIN = 0.7
+PLAIN = 0.7
 """How sure a dot is that the judge doubts and anyone would see."""
 
 
@@ -57,7 +57,7 @@ def find(light: np.ndarray, smallest: float, largest: float, allowed: np.ndarray
     one, sure = _again(steps, sized, sure, allowed)
     kept = judging.choose(one, sure)
     one, sure = one.take(kept), judging.calibrated(sure[kept])
-    sure[dots.plain(steps, one, sure >= judging.SURE, allowed)] = _PLAIN
+    sure[dots.plain(steps, one, sure >= judging.SURE, allowed)] = PLAIN
     return Found(one.x, one.y, one.radius, one.contrast, one.seen, sure)
 
 

@@ -30,7 +30,14 @@ def blank(channels: int, measures: int, rng: np.random.Generator) -> Network:
 
 
 def _steps(
-    net: Network, view: np.ndarray, measures: np.ndarray, quality: np.ndarray, size: np.ndarray, sized: np.ndarray
+    net: Network,
+    view: np.ndarray,
+    measures: np.ndarray,
+    quality: np.ndarray,
+    size: np.ndarray,
+    sized: np.ndarray,
+    weight: np.ndarray,
+    far: bool,
 ) -> tuple[float, list[np.ndarray]]:
     """Loss and slopes of the loss along every number of the network, for one batch."""
     n = len(view)
@@ -42,9 +49,11 @@ def _steps(
     out = three @ net.last + net.last_offset
     chance = 1 / (1 + np.exp(-np.clip(out[:, 0], -30, 30)))
     wrong = (out[:, 1] - size) / _SIZE_SCALE * sized
-    loss = -np.mean(quality * np.log(chance + 1e-7) + (1 - quality) * np.log(1 - chance + 1e-7))
-    loss += 0.5 * np.mean(np.minimum(wrong**2, 4))
-    d_out = np.column_stack([chance - quality, np.where(np.abs(wrong) < 2, wrong, 0) / _SIZE_SCALE]) / n
+    held = np.clip(wrong, -2, 2)
+    loss = -np.mean(weight * (quality * np.log(chance + 1e-7) + (1 - quality) * np.log(1 - chance + 1e-7)))
+    loss += np.mean(weight * held * (wrong - 0.5 * held if far else 0.5 * held))
+    slope = held if far else np.where(np.abs(wrong) < 2, wrong, 0)
+    d_out = np.column_stack([chance - quality, slope / _SIZE_SCALE]) * weight[:, None] / n
     d_three = (d_out @ net.last.T) * (three > 0)
     d_joined = d_three @ net.third.T
     hidden = two.shape[2]
@@ -91,7 +100,9 @@ def teach(
     size: np.ndarray,
     sized: np.ndarray,
     examples: np.ndarray,
+    weight: np.ndarray,
     *,
+    far: bool,
     rounds: int,
     rate: float,
     rng: np.random.Generator,
@@ -101,7 +112,8 @@ def teach(
     """The network after `rounds` times through the `examples` (Adam, falling rate, views mirrored at random).
 
     `view` holds channels of light, outward slope, sideways slope (`light` of each) and claims; `quality` from 0 to 1;
-    `size` is what the logarithm of the radius lacks, where `sized`.
+    `size` is what the logarithm of the radius lacks, where `sized`; `weight` is what each example counts for, and with `far`
+    sizes that are far off still pull.
     """
     numbers = [part.copy() for part in net]
     first = [np.zeros_like(part) for part in numbers]
@@ -116,7 +128,8 @@ def teach(
                 seen = np.ascontiguousarray(seen[:, ::-1])
                 seen[:, :, 2 * light : 3 * light] *= -1
             seen[rng.random(batch) < 0.3, :, 3 * light :] = 0
-            loss, slopes = _steps(Network(*numbers), seen, measures[some], quality[some], size[some], sized[some])
+            known = (part[some] for part in (measures, quality, size, sized, weight))
+            loss, slopes = _steps(Network(*numbers), seen, *known, far)
             losses.append(loss)
             done += 1
             now = rate * 0.5 * (1 + np.cos(np.pi * done / total)) * min(1, done / 200)

@@ -14,7 +14,7 @@ import pickle
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import network
 import numpy as np
@@ -113,7 +113,19 @@ def _shown(seed: int) -> Seen:
     return Seen(looked, view.astype(np.float16), picture.truth)
 
 
-def teach_network(all_seen: list[Seen], taught: dict[str, np.ndarray], rounds: tuple[int, int]) -> Network:
+class Member(NamedTuple):
+    """How one of the networks is taught: how often all is shown, alone and then with claims; whether each thing counts alike
+    or each circle that lies on it; whether sizes that are far off still pull."""
+
+    rounds: tuple[int, int]
+    things: bool
+    far: bool
+
+
+MEMBERS = Member((4, 10), things=False, far=False), Member((4, 14), things=True, far=True)
+
+
+def teach_network(all_seen: list[Seen], taught: dict[str, np.ndarray], member: Member) -> Network:
     """Taught circles alone, then with the claims of those that it has come to believe in."""
     rng = np.random.default_rng(0)
     told = [labels(seen.looked, seen.truth) for seen in all_seen]
@@ -126,10 +138,14 @@ def teach_network(all_seen: list[Seen], taught: dict[str, np.ndarray], rounds: t
     for seen, end in zip(all_seen, ends, strict=True):
         view[end - len(seen.looked) : end, :, : views.CHANNELS] = seen.view
     some = np.flatnonzero(show)
+    weight = np.concatenate([_share(seen.looked) if member.things else np.ones(len(seen.looked)) for seen in all_seen])
+    weight = (weight / weight.mean()).astype(np.float32)
     targets = [part.astype(np.float32) for part in (quality, size, sized)]
     net = network.blank(view.shape[2], known.shape[1], rng)
-    for turn in rounds:
-        net = network.teach(net, view, known, *targets, some, rounds=turn, rate=2e-3, rng=rng, light=reaches)
+    for turn in member.rounds:
+        net = network.teach(
+            net, view, known, *targets, some, weight, far=member.far, rounds=turn, rate=2e-3, rng=rng, light=reaches
+        )
         for seen, end in zip(all_seen, ends, strict=True):
             here = slice(end - len(seen.looked), end)
             odds = net(view[here].astype(np.float32), known[here])[:, 0]
@@ -138,11 +154,21 @@ def teach_network(all_seen: list[Seen], taught: dict[str, np.ndarray], rounds: t
     return net
 
 
+def _share(looked: profiles.Looked) -> np.ndarray:
+    """What each circle counts for: the less, the more of them look at the same thing."""
+    from scipy.spatial import cKDTree
+
+    places = np.column_stack([looked.x, looked.y])
+    near = cKDTree(places).query_ball_point(places, 0.5 * looked.radius)
+    alike = [(np.abs(np.log(looked.radius[some] / looked.radius[n])) < 0.5).sum() for n, some in enumerate(near)]
+    return 1 / np.sqrt(np.array(alike))
+
+
 def calibration(kept_back: list[Casting]) -> np.ndarray:
     """What makes the odds of a find, as it is told after all looks, those of its being right: factor and offset."""
     from sklearn.linear_model import LogisticRegression
 
-    from castlab.scoring.finding import find
+    from castlab.scoring.finding import PLAIN, find
 
     odds, right = [], []
     for picture in kept_back:
@@ -150,7 +176,7 @@ def calibration(kept_back: list[Casting]) -> np.ndarray:
         truth = picture.truth
         i, j = matched(truth.x.to_numpy(), truth.y.to_numpy(), truth.diameter.to_numpy(), found.x, found.y)
         hidden = truth.visible.to_numpy()[i] < HIDDEN
-        clear = ~np.isin(np.arange(len(found.x)), j[hidden])
+        clear = ~np.isin(np.arange(len(found.x)), j[hidden]) & (found.sure != PLAIN)
         odds.append(np.log(found.sure / (1 - found.sure))[clear])
         right.append(np.isin(np.arange(len(found.x)), j)[clear])
     model = LogisticRegression(C=100).fit(np.concatenate(odds)[:, None], np.concatenate(right))
@@ -168,8 +194,10 @@ def teach(keep: Path | None) -> None:
         all_seen = _each(_shown, SEEDS)
         if keep is not None:
             keep.write_bytes(pickle.dumps((taught, all_seen)))
-    net = teach_network([seen for n, seen in enumerate(all_seen) if n % KEPT_BACK], taught, (4, 10))
-    taught |= net._asdict() | {"calibration": np.array([1.0, 0.0])}
+    shown = [seen for n, seen in enumerate(all_seen) if n % KEPT_BACK]
+    nets = [teach_network(shown, taught, member) for member in MEMBERS]
+    taught |= {name: np.stack([getattr(net, name) for net in nets]) for name in Network._fields}
+    taught |= {"calibration": np.array([1.0, 0.0])}
     _write(taught)
     taught["calibration"] = calibration(_each(drawn, SEEDS[::KEPT_BACK]))
     _write(taught)

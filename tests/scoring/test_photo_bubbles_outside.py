@@ -1,7 +1,8 @@
 """Round things in pictures that nobody here made.
 
 Source: the sample pictures inside the scikit-image package (`skimage.data.coins`, "Greek coins from Pompeii", the
-Brooklyn Museum collection as its documentation says; `skimage.data.cell`). Counted by eye in data/counted_by_hand.csv, which says how.
+Brooklyn Museum collection as its documentation says; `skimage.data.cell`, `hubble_deep_field`; `gravel`, `brick`, `page`).
+Counted by eye in data/counted_by_hand.csv, which says how.
 """
 
 from __future__ import annotations
@@ -28,3 +29,12 @@ def test_coins_counted_by_hand_are_found_on_uneven_ground() -> None:
 @pytest.mark.parametrize("smallest", [60, 100])
 def test_one_cell_in_phase_contrast_is_one(smallest) -> None:
     assert against_hand("cell", smallest, 200) == 1.0
+
+
+def test_bright_stars_counted_by_hand_are_found() -> None:
+    assert against_hand("hubble_deep_field", 3, 24) >= 0.9
+
+
+@pytest.mark.parametrize(("name", "most"), [("gravel", 1), ("brick", 0), ("page", 0)])
+def test_hardly_anything_is_found_where_nothing_is_round(name, most) -> None:
+    assert count_bubbles(counted.picture(name), 1.0, smallest_mm=8, trust=False).count <= most
