@@ -150,6 +150,11 @@ def listing(items: Sequence[str], last: str = "and") -> str:
     return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} {last} {items[-1]}" if items else ""
 
 
+def called(what: str, name: object) -> str:
+    """A batch or casting in a sentence: "B-014", and "batch 14" where its name is a number."""
+    return f"{what} {name}" if str(name)[:1].isdigit() else str(name)
+
+
 def sentence(text: str) -> str:
     """The text with a capital first letter."""
     return text[:1].upper() + text[1:]

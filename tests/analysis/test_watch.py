@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import numpy as np
 import pandas as pd
@@ -437,3 +438,13 @@ def test_counts_that_were_stopped_are_watched_at_their_limit_and_that_is_said():
         )
     assert flagged.points["value"].to_list() == written.points["value"].to_list()
     assert not any("limit of bubbles" in said for said in watch(frame, "bubbles").cautions)
+
+
+def test_batches_that_are_numbers_are_called_batches_in_sentences():
+    rng = np.random.default_rng(1)
+    made = pd.DataFrame({"batch_id": np.repeat(np.arange(1, 21), 4), "bubbles": rng.poisson(np.repeat([4, 12], 40))})
+    seen = watch(made, "bubbles")
+    assert "rose from about batch 11 on" in seen.verdict
+    assert seen.alarms["point"].astype(str).isin(made["batch_id"].astype(str)).all()
+    late = watch(made.assign(trial_id=np.arange(80)), "bubbles", batch=False, baseline=40)
+    assert re.search(r"casting \d+ at \d+, beyond the limit", " ".join(late.alarms["what"]))

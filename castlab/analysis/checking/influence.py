@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from castlab.analysis import effects
+from castlab.analysis import effects, words
 from castlab.analysis.checking.residuals import Left
 from castlab.analysis.models import choose, imperfect
 from castlab.analysis.models.answers import Few
@@ -69,8 +69,7 @@ def of(
     if castings.codes is not None:
         weight = np.bincount(castings.codes, strain)
         batches = list(np.argsort(-weight, kind="stable")[:REFITS])
-        called = [str(name) for name in pd.unique(castings.data[castings.batch])]
-        named = [f"batch {name}" if name[:1].isdigit() else name for name in called]
+        named = [words.called("batch", name) for name in pd.unique(castings.data[castings.batch])]
         parts = [(castings.codes != b, named[b]) for b in batches]
         rows += _all_changes(castings, design, chosen, whole, parts, "batch", step)
     return Carried(pd.DataFrame(rows, columns=COLUMNS), len(tried), len(batches))

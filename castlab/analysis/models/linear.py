@@ -9,7 +9,8 @@ of freedom of Satterthwaite (Biometrics Bulletin 2, 1946, 110-114), put right fo
 coefficients at once, the F of Kenward and Roger (Biometrics 53, 1997, 983-997). Batch means that are unsure because
 slopes within batches are (a setting that differs much between batches and little within) count the less for it in the
 mean square: a temperature that castings of a batch all but share is judged as a regression of the batch means. Where it
-tells as much within batches as between them, four batches that differ much still see it in 7 to 9%. For balanced data all of it is the classical analysis of variance, and exact.
+tells as much within batches as between them, four batches that differ much still see it in 7 to 9%. For balanced data all
+of it is the classical analysis of variance, and exact.
 
 Why not REML throughout: with four or five batches of unequal size, Kenward and Roger's test of a per-batch factor rejects
 far from 5% even for normal data (0 to 2% with the batch variance held above zero, 0 to 8% without), because the likelihood

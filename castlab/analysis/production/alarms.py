@@ -66,7 +66,7 @@ def _step(shown: Charted, rare: bool) -> list[dict[str, Any]]:
     at = int(known[first])
     value = shown.chart.value[known]
     what = (
-        f"{words.sentence(shown.name)} {_way(direction, rare, False)} from about {shown.points['point'].iloc[at]} on: "
+        f"{words.sentence(shown.name)} {_way(direction, rare, False)} from about {shown.called(at)} on: "
         f"{shown.measured(value[:first].mean())} before, {shown.number(value[first:].mean())} since{_beside(shown.points, at)}"
     )
     when = shown.points["when"].iloc[at]
@@ -82,7 +82,7 @@ def _alarm(shown: Charted, episode: Episode, rare: bool) -> dict[str, Any]:
     chart, points = shown.chart, shown.points
     at, rule = episode.first, runs.RULES[episode.rule]
     way = _way(episode.direction, rare, bool(shown.baseline[at]))
-    point = f"{points['point'].iloc[at]} at {shown.measured(chart.value[at])}"
+    point = f"{shown.called(at)} at {shown.measured(chart.value[at])}"
     if episode.rule == 1:
         limit = chart.high[at] if episode.direction > 0 else chart.low[at]
         what = (
@@ -93,8 +93,8 @@ def _alarm(shown: Charted, episode: Episode, rare: bool) -> dict[str, Any]:
         sure = f"a steady process gives a point so far out {once(chance)}"
     else:
         what = (
-            f"{words.sentence(shown.name)} {way}: {rule.says}, {points['point'].iloc[episode.since]} to "
-            f"{points['point'].iloc[episode.last]}, the last at {shown.measured(chart.value[episode.last])} "
+            f"{words.sentence(shown.name)} {way}: {rule.says}, {shown.called(episode.since)} to "
+            f"{shown.called(episode.last)}, the last at {shown.measured(chart.value[episode.last])} "
             f"(usual {shown.number(chart.centre[at])})"
         )
         chance = rule.chance
@@ -119,7 +119,7 @@ def of_spread(spread: pd.DataFrame | None, name: str) -> list[dict[str, Any]]:
         found.append(
             {
                 "when": row.when, "point": row.point, "about": "spread within batches", "since": row.when,
-                "what": f"{words.sentence(name)}: the castings of {row.point} lie {way} than usual, standard deviation "
+                "what": f"{words.sentence(name)}: the castings of {words.called('batch', row.point)} lie {way} than usual, standard deviation "
                 f"{words.number(row.value)} (usual {words.number(row.centre)}).",
                 "rule": runs.RULES[1].says, "chance": row.chance,
                 "how_sure": f"a steady process gives a point so far out {once(row.chance)}",

@@ -38,6 +38,11 @@ class Charted:
     shares: bool = False
     """The values are shares of castings, told in percent."""
 
+    def called(self, at: int) -> str:
+        """A point in a sentence: "B-014", "batch 14"."""
+        batches = "still_open" not in self.points and bool((self.points["castings"] > 1).any())
+        return words.called("batch" if batches else "casting", self.points["point"].iloc[at])
+
     def number(self, value: float) -> str:
         """A value of the chart as it is told."""
         return f"{words.number(100 * value)}%" if self.shares else words.number(value)
