@@ -7,15 +7,16 @@ from __future__ import annotations
 
 import contextlib
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 import sqlalchemy as sa
 
 from castlab.errors import ConflictError, InputError
+from castlab.given import shown
 from castlab.records import rows, store
-from castlab.records.models import ENVELOPE, Record
+from castlab.records.models import ENVELOPE, KINDS, Record
 from castlab.records.tables import PARENT, SETTING
 
 if TYPE_CHECKING:
@@ -75,12 +76,15 @@ class Entries:
         Raises
         ------
         InputError
-            If it already has an id, or an extra factor changes its type or level.
+            If it is no record, already has an id, or an extra factor changes its type or level.
         NotFoundError
             If it refers to a batch, trial, mold or material that is not in the logbook.
         LogbookError
             If it cannot be written now (locked, disk full); nothing was written.
         """
+        if not isinstance(record, tuple(KINDS.values())):
+            names = [kind.__name__ for kind in KINDS.values()]
+            raise InputError(f"record is {shown(record)}; accepted: a {', '.join(names[:-1])} or {names[-1]}")
         if record.id is not None:
             raise InputError(
                 f"{record.id} is already in a logbook: change it with book.correct({record.id!r}, why=...), "
@@ -94,7 +98,7 @@ class Entries:
                     raise
         return self._add_once(record, origin)
 
-    def correct(self, record_id: str, *, why: str, expected_version: int | None = None, **changes: Any) -> Record:
+    def correct(self, record_id: str, why: str = "", *, expected_version: int | None = None, **changes: Any) -> Record:
         """Write a new version of a record; the version it replaces stays readable in `history`.
 
         Parameters
@@ -122,8 +126,8 @@ class Entries:
         ConflictError
             If `expected_version` is no longer the current one.
         """
-        if not why or not why.strip():
-            raise InputError(f"a correction of {record_id} needs a reason: why='...'")
+        if not isinstance(why, str) or not why.strip():
+            raise InputError(f"a correction of {record_id} needs a reason, in words: why='...'")
         kind = rows.known_kind_of(record_id)
         if PARENT.get(kind) in changes:
             raise InputError(
@@ -143,6 +147,8 @@ class Entries:
             values = old.model_dump()
             for name in ("extra", "extra_grades"):
                 if changes.get(name) is not None:
+                    if not isinstance(changes[name], Mapping):
+                        raise InputError(f"{name} is {shown(changes[name])}; accepted: {{name: value}}")
                     changes = {**changes, name: {**(values[name] or {}), **changes[name]}}
             new = type(old)(
                 **values

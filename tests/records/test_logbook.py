@@ -74,10 +74,21 @@ def test_a_correction_is_a_new_version_and_the_old_one_stays_readable(book):
     assert book.get("B-001") == new
 
 
+@pytest.mark.parametrize("thing", ["B-001", None, {"resin_c": 22}, Batch])
+def test_what_is_no_record_is_refused_with_the_records_there_are(book, thing):
+    with pytest.raises(
+        InputError, match=r"record is .*; accepted: a Material, Mold, Plan, Batch, Trial, Photo or Score"
+    ):
+        book.add(thing)
+
+
 @pytest.mark.parametrize(
     ("kwargs", "error", "text"),
     [
         ({"why": " ", "resin_c": 20}, InputError, "needs a reason"),
+        ({"resin_c": 20}, InputError, "needs a reason"),
+        ({"why": 3, "resin_c": 20}, InputError, "needs a reason"),
+        ({"why": "x", "extra": "spin"}, InputError, "extra is 'spin'"),
         ({"why": "x", "resin_c": -300}, InputError, "accepted: -20 to 120"),
         ({"why": "x", "resin_c": 22}, InputError, "nothing to correct"),
         ({"why": "x", "version": 7}, InputError, "cannot be corrected"),
