@@ -137,7 +137,7 @@ def gauge_study(
     noise = math.sqrt(variance[:3].sum())
     categories = float(int(math.sqrt(2) * math.sqrt(variance[3]) / noise)) if noise else math.nan
     return GaugeStudy(
-        verdict=_verdict(shares, costs, value),
+        verdict=_verdict(shares, costs, value, _of_one_person(variance, draws), a),
         cautions=tuple(cautions),
         shares=shares,
         anova=anova,
@@ -248,6 +248,14 @@ def _shares(variance: np.ndarray, draws: np.ndarray, *, has_repeats: bool) -> pd
     return table
 
 
+def _of_one_person(variance: np.ndarray, draws: np.ndarray) -> tuple[float, float, float]:
+    """Share of the scoring in the spread of one person's scores, with its interval: what differs between people left out."""
+    with np.errstate(invalid="ignore"):  # of readings that differ between people only
+        found, drawn = ((v[..., 0] + v[..., 2]) / np.delete(v, 1, axis=-1).sum(axis=-1) for v in (variance, draws))
+    low, high = np.quantile(drawn, [0.025, 0.975])
+    return float(found), float(low), float(high)
+
+
 def _costs(variance: np.ndarray, casting_sd: float | None) -> pd.DataFrame:
     """What each way of scoring adds to the scatter of castings made alike, and what that does to an experiment."""
     repeat, people, both, part = variance
@@ -306,7 +314,9 @@ def _cautions(data: pd.DataFrame, means: np.ndarray, appraisers: int, freedom: n
     return found
 
 
-def _verdict(shares: pd.DataFrame, costs: pd.DataFrame, value: str) -> str:
+def _verdict(
+    shares: pd.DataFrame, costs: pd.DataFrame, value: str, one_person: tuple[float, float, float], appraisers: int
+) -> str:
     gauge = shares.set_index("source").loc["gauge"]
     name = labels.name(value)
     way = costs.set_index("scoring")
@@ -340,11 +350,18 @@ def _verdict(shares: pd.DataFrame, costs: pd.DataFrame, value: str) -> str:
         f"{everyone['times_the_castings']:.2g} times the castings of one scored without noise, scored by one person "
         f"{'about as many as that' if once == '1' else f'{once} times'}; with {_CASTINGS} castings a setting the smallest difference it would "
         f"usually show grows from {_number(lost[0])} to {_number(lost[1])}."
-        + (
-            " The interval is so wide that these castings hardly tell it: score more of them, each twice, before acting on it."
-            if gauge["high"] - gauge["low"] > WIDE
-            else ""
-        )
+        + (_why_wide(one_person, appraisers) if gauge["high"] - gauge["low"] > WIDE else "")
+    )
+
+
+def _why_wide(one_person: tuple[float, float, float], appraisers: int) -> str:
+    share, low, high = one_person
+    if high - low > WIDE:
+        return " The interval is so wide that these castings hardly tell it: score more of them, each twice, before acting on it."
+    return (
+        f" The interval is so wide because {appraisers} people hardly tell how far others would differ, which more castings do not "
+        f"mend: let more people score. In the scores of one person alone the scoring makes up {_percent(share)} ({_percent(low)} to "
+        f"{_percent(high)})."
     )
 
 

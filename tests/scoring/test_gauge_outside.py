@@ -21,12 +21,15 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from castlab.errors import InputError
 from castlab.scoring import gauge_study
+from castlab.scoring.agreeing import intraclass
 
 TRIALS = {
     "A": [
@@ -230,6 +233,30 @@ def test_repeats_without_any_difference_cannot_tell_the_share_of_the_scoring():
     assert study.shares[["low", "high"]].isna().all(axis=None)
     assert "cannot tell how much" in study.verdict
     assert "no interval" in study.figure().alt
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_an_interval_that_is_wide_for_want_of_people_says_so_and_tells_one_persons_share(seed):
+    rng = np.random.default_rng(seed)
+    casting = rng.normal(10, 3, 24)
+    rows = [
+        (c, who, casting[c] + late + rng.normal())
+        for c in range(24)
+        for who, late in (("Noor", 0), ("Wim", 2))
+        for _ in (1, 2)
+    ]
+    frame = pd.DataFrame(rows, columns=["casting", "scorer", "mm"])
+    study = gauge_study(frame, "casting", "scorer", "mm")
+    assert "2 people hardly tell how far others would differ" in study.verdict
+    told = re.search(r"one person alone the scoring makes up (\d+)% \((\d+)% to (\d+)%\)", study.verdict)
+    share, low, high = (int(part) / 100 for part in told.groups())
+    # what one person's repeats show, the intraclass correlation of one score in a one-way analysis (Shrout and Fleiss 1979)
+    alone = [
+        intraclass(one.groupby("casting")["mm"].apply(list).apply(pd.Series).to_numpy()).iloc[0]
+        for _, one in frame.groupby("scorer")
+    ]
+    assert share == pytest.approx(1 - np.mean([row["icc"] for row in alone]), abs=0.04)
+    assert low <= 0.1 <= high < 0.5  # the truth is 1 / (1 + 9)
 
 
 def test_a_share_known_hardly_at_all_is_said_so_and_numbers_stand_written_out():
