@@ -54,7 +54,8 @@ def automatic_error(book: Logbook) -> AutomaticError:
 
     Notes
     -----
-    t interval of the mean difference; exact binomial (Clopper-Pearson) interval of the share held.
+    t interval of the mean difference; exact binomial (Clopper-Pearson) interval of the share held. A caution tells where the latest
+    month differs from those before by Welch's t interval.
     """
     scores: list = [one for one in opened(book).records("score") if one.method == METHOD]  # type: ignore[attr-defined]
     latest = {one.photo_id: one for one in scores if one.auto_bubbles is not None and one.bubbles is not None}
@@ -88,7 +89,23 @@ def automatic_error(book: Logbook) -> AutomaticError:
     cautions = ["Whoever corrects sees what was found first, and may leave wrong circles or overlook missing ones."]
     if len(off) < _FEW:
         cautions.append(f"Only {len(off)} photos: the interval is rough.")
+    cautions += _lately(photos["difference"], month)
     return AutomaticError(
         verdict=verdict, cautions=tuple(cautions), bias=bias, low=bias - reach, high=bias + reach, spread=spread,
         held=held, held_low=held_low, held_high=held_high, by_month=by_month, photos=photos,
     )  # fmt: skip
+
+
+def _lately(difference: pd.Series, month: pd.Series) -> list[str]:
+    """A caution where the count is off otherwise in the latest month than before."""
+    last = month.max()
+    late, before = difference[month == last].to_numpy(float), difference[month < last].to_numpy(float)
+    if min(len(late), len(before)) < _LEAST or not (np.ptp(late) or np.ptp(before)):
+        return []
+    change = stats.ttest_ind(late, before, equal_var=False).confidence_interval(0.95)
+    if change.low <= 0 <= change.high:
+        return []
+    return [
+        f"In {last} the automatic count was off by {late.mean():+.1f} bubbles on average, before by {before.mean():+.1f} (change "
+        f"{change.low:+.1f} to {change.high:+.1f}, 95%): see what changed, such as the light, the camera or the version of the count."
+    ]

@@ -231,6 +231,24 @@ def test_the_automatic_counts_error_is_known_from_corrected_ones(book, tmp_path)
     assert "too many" in told.verdict
 
 
+@pytest.mark.parametrize(("late", "told"), [([4, 6, 5, 3, 5], True), ([0, 1, -1, 2, 0], False), ([5, 5], False)])
+def test_a_count_that_is_off_otherwise_lately_is_said(book, tmp_path, late, told):
+    before = [0, 1, -1, 0, 2, -1, 0]
+    for n, off in enumerate(before + late):
+        picture = casting_photo()
+        picture[0, n] = 7
+        Image.fromarray(picture).save(tmp_path / f"{n}.png")
+        photo = book.add_photo("T-001.1", tmp_path / f"{n}.png", mm_per_pixel=0.1)
+        day = f"2026-0{1 + (n > 3)}-1{n % 4}" if n < len(before) else f"2026-03-{n:02d}"
+        book.add(Score(
+            trial_id="T-001.1", scorer="Ada", scored_at=day, method=METHOD, photo_id=photo.id, bubbles=10, auto_bubbles=10 + off,
+        ))  # fmt: skip
+    said = [caution for caution in automatic_error(book).cautions if caution.startswith("In 2026-03")]
+    assert bool(said) is told
+    if told:  # R 4.2.2, t.test(c(4, 6, 5, 3, 5), c(0, 1, -1, 0, 2, -1, 0))$conf.int: 2.969058 5.945228
+        assert "off by +4.6 bubbles on average, before by +0.1 (change +3.0 to +5.9, 95%)" in said[0]
+
+
 def test_marks_belong_to_a_photo_and_to_the_picture_that_was_counted(book, seen):
     with pytest.raises(InputError, match=r"T-001\.1 is a trial; accepted: the id of a photo"):
         saved_marks(book, "T-001.1")
