@@ -24,9 +24,9 @@ _SETTINGS = (
     "demold_h",
 )  # fmt: skip
 _MEASURED = ("shore_d", "haze_pct", "size_error_mm", "inspected_mm2")
-_SCALE = (
-    "A number, before you choose the photo: only then can its bubbles be counted. From a ruler, a known distance or a disc in the "
-    "photo: scale_from_length, scale_from_disc of castlab.scoring. On the marker sheet: keep_on_sheet, in place of this field."
+_SCALES = (
+    "Where the scale comes from: with a ruler or a disc of known size in the photo, scale_from_length or scale_from_disc of "
+    "castlab.scoring; a photo on the marker sheet is not attached here but given to keep_on_sheet, which finds its scale."
 )
 _MOST_PIECES = 200
 
@@ -176,9 +176,13 @@ class ScoreForm(Form):
     def _photo_parts(self) -> list[Part]:
         scale: Part = {
             "kind": "field", "key": "mm_per_pixel", "label": "scale of the photo", "unit": "mm per pixel",
-            "hint": _SCALE, "input": "text",
+            "hint": "before you choose it, if known: only then can its bubbles be counted", "input": "text",
         }  # fmt: skip
-        return [scale, {"kind": "photo", "id": "photo", "label": "Attach a photo"}]
+        return [
+            scale,
+            {"kind": "photo", "id": "photo", "label": "Attach a photo"},
+            {"kind": "words", "text": _SCALES},
+        ]
 
     def _boards(self) -> dict[str, Part]:
         return {"photo": {"text": self._photo, "tone": "good" if self._photo.startswith("Kept") else ""}}
