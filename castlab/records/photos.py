@@ -77,15 +77,28 @@ def taken_at(picture: Image) -> datetime | None:
         return None
 
 
+def sixteen_bit(picture: Image) -> Image:
+    """Grey of 16 or 32 bit or in floats as plain 16 bit; Pillow's own conversions cut it off at 255."""
+    import numpy as np
+    from PIL import Image
+
+    pixels = np.asarray(picture)
+    if pixels.dtype.itemsize > 2:
+        brightest = float(pixels.max())
+        top = 1.0 if brightest <= 1 and picture.mode == "F" else 255.0 if brightest <= 255 else 65535.0
+        pixels = np.clip(np.rint(pixels * (65535 / top)), 0, 65535)
+    return Image.fromarray(pixels.astype(np.uint16))
+
+
+def is_deep(picture: Image) -> bool:
+    """Whether it holds grey of more than 8 bit."""
+    return picture.mode == "F" or picture.mode.startswith("I")
+
+
 def _eight_bit(picture: Image) -> Image:
-    """Grey of 16 bit or in floats as 8 bit; Pillow's own conversion cuts it off at 255."""
-    if picture.mode == "F":
-        brightest: Any = picture.getextrema()[1]
-        top = 1.0 if brightest <= 1 else 255.0 if brightest <= 255 else 65535.0
-        return picture.point(lambda grey: grey * (255 / top) + 0).convert("L")
-    if not picture.mode.startswith("I"):
+    if not is_deep(picture):
         return picture
-    return picture.convert("I").point(lambda grey: grey / 257).convert("L")
+    return sixteen_bit(picture).convert("I").point(lambda grey: grey / 257).convert("L")
 
 
 class PhotoStore:

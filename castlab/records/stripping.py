@@ -118,10 +118,10 @@ def _png(data: bytes) -> bytes:
 
 
 def _again(data: bytes, suffix: str) -> tuple[bytes, str]:
-    """Other formats are written anew, upright: TIFF as PNG without loss, HEIC as a fine JPEG."""
+    """Other formats are written anew, upright: TIFF as PNG without loss (floats in 16 bit), HEIC as a fine JPEG."""
     from PIL import ImageOps
 
-    from castlab.records.photos import opened
+    from castlab.records.photos import is_deep, opened, sixteen_bit
 
     picture = ImageOps.exif_transpose(opened(data, f"the {suffix} photo"))
     profile = picture.info.get("icc_profile")
@@ -130,6 +130,8 @@ def _again(data: bytes, suffix: str) -> tuple[bytes, str]:
     if suffix == ".heic":
         picture.convert("RGB").save(buffer, "JPEG", quality=95, icc_profile=profile)
         return _jpeg(buffer.getvalue()), ".jpg"
+    if is_deep(picture):
+        picture = sixteen_bit(picture)
     mode = picture.mode if picture.mode in {"1", "L", "LA", "P", "RGB", "RGBA", "I;16"} else "RGB"
     picture.convert(mode).save(buffer, "PNG", icc_profile=profile)
     return _png(buffer.getvalue()), ".png"

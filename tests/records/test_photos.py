@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import tifffile
 from PIL import Image, TiffImagePlugin
 
 from castlab import Batch, Logbook, Trial
@@ -196,6 +197,23 @@ def test_a_thumbnail_of_sixteen_bit_grey_is_grey(shop, tmp_path):
     Image.fromarray(np.full((60, 80), 30000, np.uint16)).save(tmp_path / "grey.png")
     small = Image.open(shop.thumbnail(shop.add_photo("T-001.1", tmp_path / "grey.png").id, 32))
     assert np.asarray(small).mean() == pytest.approx(30000 / 257, abs=2)
+
+
+@pytest.mark.parametrize(
+    ("kind", "brightest"),
+    [("float32", 1), ("float32", 255), ("float32", 65535), ("int32", 65535), ("int32", 255), (">u2", 65535)],
+)
+def test_a_deep_tiff_is_shown_and_copied_as_bright_as_it_is(shop, tmp_path, kind, brightest):
+    grey = np.full((60, 80), 0.2)
+    grey[10:40, 20:60] = 1.0
+    tifffile.imwrite(tmp_path / "deep.tif", (grey * brightest).astype(kind), byteorder=">" if kind == ">u2" else "<")
+    photo = shop.add_photo("T-001.1", tmp_path / "deep.tif")
+    small = Image.open(shop.thumbnail(photo.id, 80)).convert("L")
+    assert small.getpixel((40, 25)) == pytest.approx(255, abs=6)
+    assert small.getpixel((70, 50)) == pytest.approx(51, abs=6)
+    (copy,) = (shop.export(tmp_path / "out") / "photos").iterdir()
+    # as Pillow's own reading of the copy gives it, of 65535
+    assert np.asarray(Image.open(copy)) == pytest.approx(65535 * grey, abs=1)
 
 
 def test_a_heic_photo_is_copied_as_a_fine_jpeg_without_place():
