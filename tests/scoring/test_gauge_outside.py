@@ -269,5 +269,16 @@ def test_a_share_known_hardly_at_all_is_said_so_and_numbers_stand_written_out():
     study = gauge_study(pd.DataFrame(rows, columns=["casting", "scorer", "bubbles"]), "casting", "scorer", "bubbles")
     gauge = study.shares.set_index("source").loc["gauge"]
     assert gauge["high"] - gauge["low"] > 0.5
-    assert "these castings hardly tell" in study.verdict
+    assert "2 people hardly tell" in study.verdict
     assert "e+" not in study.verdict
+
+
+def test_castings_whose_repeats_scatter_as_far_as_they_do_are_said_to_hardly_tell():
+    rows = [
+        (c, who, 30 * c + 25 * ((c + place + turn) % 2))
+        for c in range(3)
+        for place, who in enumerate(("Noor", "Wim"))
+        for turn in (1, 2)
+    ]
+    study = gauge_study(pd.DataFrame(rows, columns=["casting", "scorer", "bubbles"]), "casting", "scorer", "bubbles")
+    assert "these castings hardly tell it: score more of them" in study.verdict
