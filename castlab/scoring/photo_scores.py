@@ -21,6 +21,7 @@ from castlab.records.models import Score
 from castlab.results import Result
 from castlab.scoring import regions
 from castlab.scoring.lengths import above_zero
+from castlab.scoring.on_sheet import VIEW
 
 if TYPE_CHECKING:
     from castlab.records import Logbook, Photo
@@ -150,18 +151,29 @@ def score_photos(
     if failed:
         verdict += f" {len(failed)} could not be counted."
     twice = [known for row in counted if row[-1] for known in before.get(row[0], ())]
+    cautions = [LOOK] if counted else []
     if twice:
-        more = f" and {len(twice) - 6} more" if len(twice) > 6 else ""
         again = (
-            f"Counted before with another scale, other settings or another version: {', '.join(twice[:6])}{more}. Both counts "
+            f"Counted before with another scale, other settings or another version: {_some(twice)}. Both counts "
             "stand; withdraw those that were wrong (book.correct(..., withdrawn=True))."
+        )
+        cautions.append(again)
+    counted_ids = {row[0] for row in counted}
+    if region is None and (on_sheet := [p.id for p in chosen if p.view == VIEW and p.id in counted_ids]):
+        cautions.append(
+            f"On the marker sheet, and counted without a region: {_some(on_sheet)}. The outline of a casting may be what was counted, "
+            "and hide the bubbles in it: count again with region= round the casting, and withdraw these counts."
         )
     return PhotoScores(
         verdict=verdict,
-        cautions=((LOOK, again) if twice else (LOOK,)) if counted else (),
+        cautions=tuple(cautions),
         counted=table,
         failed=pd.DataFrame(failed, columns=["photo_id", "trial_id", "reason"]),
     )
+
+
+def _some(ids: list[Any]) -> str:
+    return ", ".join(map(str, ids[:6])) + (f" and {len(ids) - 6} more" if len(ids) > 6 else "")
 
 
 def _counts(tasks: list[tuple[Any, ...]], workers: int) -> Iterator[dict[str, Any] | str]:

@@ -53,11 +53,15 @@ def test_a_photo_on_the_sheet_is_straightened_kept_with_its_scale_and_counted_in
     assert kept.mm_per_pixel == scale.mm_per_pixel
     assert str(kept.taken_at) == "2026-03-01 10:20:30"
     side = SHEET.marks.side  # the straightened photo begins a square's side before the first square's middle
-    counted = score_photos(book, region=(80 + side, 150 + side, 46), smallest_mm=1, jobs=1, progress=False).counted
+    seen = score_photos(book, region=(80 + side, 150 + side, 46), smallest_mm=1, jobs=1, progress=False)
+    assert not any("On the marker sheet" in caution for caution in seen.cautions)
+    counted = seen.counted
     assert counted["bubbles"].tolist() == [2]
     assert book.get(counted["score_id"][0]).bubble_largest_mm == pytest.approx(ACROSS_MM, rel=0.05)
     keep_on_sheet(book, "T-001.1", photo)
     assert len(book.photos()) == 1
+    whole = score_photos(book, smallest_mm=1, jobs=1, progress=False)
+    assert any("On the marker sheet, and counted without a region: P-001.1.1." in caution for caution in whole.cautions)
 
 
 @pytest.mark.parametrize(
