@@ -113,3 +113,18 @@ def test_two_grades_that_separate_are_passes_and_fails():
     )
     assert graded.method.startswith("two grades in use: logistic with batches")
     assert graded.effects["p_value"][0] == pytest.approx(fitted(frame, frame["pour"], ["pour"])["p_value"].iloc[0])
+
+
+def test_an_interval_is_open_where_other_effects_are_so_large_that_outcomes_reject_the_estimate_itself():
+    cup = np.repeat(np.arange(5), [4, 3, 4, 3, 3])
+    frame = pd.DataFrame(
+        {
+            "batch_id": cup, "warm": cup % 2, "pour": [0, 1, 0, 1, 0, 1, 0, 1, 0, 1, 0, 1, 0, 1, 0, 1, 0],
+            "rest": [1, 0, 1, 0, 1, 0, 1, 0, 0, 0, 1, 1, 0, 1, 0, 0, 1],
+            "dip": [0, 1, 1, 0, 1, 1, 0, 0, 0, 0, 1, 1, 0, 0, 0, 1, 1],
+        }
+    )  # fmt: skip
+    effects = fitted(frame, np.array([1, 0, 1, 1, 1, 1, 1, 1, 0, 1, 1, 1, 1, 1, 1, 0, 1]), list(frame)[1:])
+    assert effects.loc["rest", "p_value"] < 0.05
+    assert 1 < effects.loc["rest", "low"] < effects.loc["rest", "estimate"] / 3
+    assert effects.loc["rest", "high"] == np.inf

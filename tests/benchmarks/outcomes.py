@@ -102,9 +102,11 @@ def how_many(X: np.ndarray, codes: np.ndarray | None) -> int:
 
 
 def attainable(p: np.ndarray, chance: np.ndarray, size: float = 0.05) -> tuple[float, float]:
-    """The sizes next to `size` that a test has when outcomes are called in the order of their p-values, one after another."""
+    """The sizes next to `size` that a test has when outcomes are called in the order of their p-values, one after another.
+
+    The p-values are added up in single precision, so that alike means within a millionth."""
     order = np.argsort(p)
-    steps = np.r_[np.diff(p[order]) > 1e-9, True]
+    steps = np.r_[np.diff(p[order]) > 1e-6, True]
     sizes = np.r_[0.0, np.cumsum(chance[order])[steps]]
     at = int(np.searchsorted(sizes, size, side="right"))
     return float(sizes[at - 1]), float(sizes[min(at, len(sizes) - 1)])

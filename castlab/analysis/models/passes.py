@@ -95,7 +95,7 @@ def p_values(
     if ok.any():
         design = (X.shape, X.tobytes(), None if codes is None else np.asarray(codes, dtype=int).tobytes())
         known = _of_design(*design, held.tobytes(), at.tobytes())
-        found[ok] = known.p(reference.nuisance(X, Y[ok], held, at), reference.telling(p[ok]))
+        found[ok] = known.p(reference.nuisance(X, Y[ok], held, at), p[ok])
     return found
 
 
@@ -138,13 +138,22 @@ def interval(
         """Standard errors by which a value is more telling than those at the ends."""
         return float(reference.telling(np.array(alone(X, y, codes, [col], [value])))) - cut
 
+    def plainly(value: float) -> float:
+        """The same by the plain test."""
+        held, at = _held(X, [col], [value])
+        with np.errstate(all="ignore"):
+            p, _ = plain(X, y[None, :], None if codes is None else linear.strata(X, codes), held, at)
+        return float(reference.telling(p)[0]) - cut
+
+    # where other effects are far larger than outcomes are drawn with, these may reject even the estimate
+    judged = excess if excess(estimate) < 0 else plainly
     none = float(reference.telling(p_values(X, y[None, :], codes, [col], [0.0]))[0]) - cut
     ends = []
     for side in (-1.0, 1.0):
         inner, below, outer, above = estimate, -cut, estimate + side * reach, np.nan
         if side * estimate < 0:  # "no effect" lies this way, and its own test says on which side of the end
             inner, below, outer, above = (0.0, none, outer, above) if none < 0 else (estimate, -cut, 0.0, none)
-        ends.append(float(_end(excess, inner, below, outer, above, side)))
+        ends.append(float(_end(judged, inner, below, outer, above, side)))
     return ends[0], ends[1]
 
 
