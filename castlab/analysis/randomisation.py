@@ -37,6 +37,7 @@ def of_castings(
         agree = _agree(p, found)
         said = _words(p, found, agree) + _both(design.X[:, list(term.cols)], castings.codes, found)
         rows.append((term.name, p, found.p, found.smallest, found.arrangements, agree, said))
+    permutation.some_orders.cache_clear()
     return pd.DataFrame(rows, columns=COLUMNS).astype({"agree": object})
 
 
@@ -49,6 +50,7 @@ def cautions(castings: Castings, design: Design, tests: pd.DataFrame) -> list[st
             found = permutation.randomised(design.X, y, term.cols, castings.codes)
             if _agree(p, found) is False:
                 said.append(f"{labels.names(term.name)}: {_words(p, found, False)}")
+    permutation.some_orders.cache_clear()
     return [words.sentence(text) for text in said]
 
 

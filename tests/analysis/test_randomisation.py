@@ -116,3 +116,14 @@ def test_arrangements_of_many_uneven_batches_are_counted_exactly():
     each = [setting[batch == b] for b in range(40)]
     ways = [factorial(len(s)) // prod(factorial(int(np.sum(s == k))) for k in range(3)) for s in each]  # multinomial
     assert permutation._how_many(setting, batch) == prod(ways)
+
+
+def test_shuffles_shared_by_the_factors_of_a_fit_are_not_kept_after_it():
+    rng = np.random.default_rng(1)
+    made = pd.DataFrame(
+        {"haze_pct": rng.normal(size=60), "pour": rng.integers(0, 2, 60), "prep": rng.integers(0, 2, 60)}
+    )
+    fit = fit_factors(made, "haze_pct", ["pour", "prep"])
+    table = fit.randomisation()
+    assert permutation.some_orders.cache_info().currsize == 0
+    assert (table["arrangements"] == permutation.SAMPLES).all()

@@ -148,7 +148,7 @@ def _drawn(
     u, size, _ = np.linalg.svd(rest, full_matrices=False)
     kinds = _kinds(units)
     total = _how_many(kinds, strata)
-    orders = _every_order(kinds, strata) if total <= MOST_ARRANGEMENTS else _some_orders(strata, samples)
+    orders = _every_order(kinds, strata) if total <= MOST_ARRANGEMENTS else some_orders(tuple(strata.tolist()), samples)
     return _Lots(units, where, less, strata, orders, total, what), u[:, size > 1e-9 * max(1.0, size[0])]
 
 
@@ -244,12 +244,14 @@ def _every_order(kinds: np.ndarray, strata: np.ndarray) -> np.ndarray:
     return out
 
 
-def _some_orders(strata: np.ndarray, samples: int) -> np.ndarray:
-    """Seeded shuffles within strata, (samples, rows) of row numbers."""
+@lru_cache(maxsize=2)
+def some_orders(strata: tuple[int, ...], samples: int) -> np.ndarray:
+    """Seeded shuffles within strata, (samples, rows) of row numbers; those of one frame are kept until `cache_clear`, since
+    they may take tens of megabytes."""
     order = np.argsort(strata, kind="stable")
     drawn = np.random.default_rng(SEED).random((samples, len(strata)))
-    mixed = np.argsort(strata[order] + drawn, axis=1)
-    out = np.empty((samples, len(strata)), dtype=int)
+    mixed = np.argsort(np.asarray(strata)[order] + drawn, axis=1)
+    out = np.empty((samples, len(strata)), dtype=np.int32)
     out[:, order] = order[mixed]
     return out
 
