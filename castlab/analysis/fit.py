@@ -19,8 +19,8 @@ from castlab.analysis.models.chosen import Chosen
 from castlab.analysis.reading import castings as rows_of
 from castlab.analysis.reading import coding, kinds, recorded
 from castlab.errors import FitError, InputError
+from castlab.records import grades
 from castlab.results import Result
-from castlab.scoring import rubric
 
 if TYPE_CHECKING:
     from castlab.analysis.checking.checks import Checks
@@ -286,7 +286,7 @@ def fit_factors(
     cautions = [*used.cautions, *dropped.values(), *chosen.cautions, *_about_design(used, design, kept, pairs)]
     cautions += zero_counts.caution(used, design, chosen)
     if response.endswith("_grade"):
-        cautions += [said for said in (rubric.mixed(frame), rubric.outside(used.data[response])) if said]
+        cautions += [said for said in (grades.mixed(frame), grades.outside(used.data[response])) if said]
     cautions += randomisation.cautions(used, design, test_table)
     verdict = [verdicts.opening(used.size(), response, used.kind, len(kept), exposure)]
     verdict += plans.told(effect_table, test_table, chosen.scale, response, used.kind, plan)

@@ -15,9 +15,10 @@ from castlab.forms.faces import Part
 from castlab.forms.form import Form, Place
 from castlab.notebook import save
 from castlab.records import Logbook, Score, Trial
+from castlab.records.grades import GRADES
 from castlab.records.waiting import without_score
 from castlab.scoring import drawings
-from castlab.scoring.rubric import GRADES, Item, Rubric
+from castlab.scoring.rubric import Item, Rubric
 
 _SETTINGS = (
     "product", "insert", "insert_prep", "pour_method", "depth_mm", "mold_degas_min", "hold_kpa", "cure_c", "cure_h",

@@ -60,7 +60,7 @@ class PhotoEntries(Entries):
         LogbookError
             If it cannot be written; nothing was logged.
         """
-        from castlab.records import photos
+        from castlab.records import picture_files
         from castlab.records.models import Photo
 
         self.get(trial_id)
@@ -73,9 +73,9 @@ class PhotoEntries(Entries):
             data = file.read_bytes()
         except OSError as exc:
             raise NotFoundError(f"the photo {file} cannot be read ({exc.strerror}); accepted: a picture file") from None
-        picture = photos.opened(data, file.name)
-        key = self.photo_store().put(data, photos.SUFFIXES[str(picture.format)])
-        when = taken_at if taken_at is not None else photos.taken_at(picture)
+        picture = picture_files.opened(data, file.name)
+        key = self.photo_store().put(data, picture_files.SUFFIXES[str(picture.format)])
+        when = taken_at if taken_at is not None else picture_files.taken_at(picture)
         told: dict[str, Any] = {"view": view, "mm_per_pixel": mm_per_pixel, "taken_at": when, "notes": notes}
         record = Photo(trial_id=trial_id, sha256=key, file_name=file.name, **told)
         kept: Any = self.add(record, origin=f"photo {key} of {trial_id}")

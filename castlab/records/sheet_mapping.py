@@ -17,6 +17,7 @@ from castlab import tables, units
 from castlab.errors import InputError, NotFoundError
 from castlab.records.sheet_cells import EXTRA_TYPES, is_gauge_unit
 from castlab.records.sheet_column import Column, becomes, check_target, fitting, saved_column
+from castlab.records.sheet_units import propose_unit
 from castlab.records.sheet_words import TIMES
 
 if TYPE_CHECKING:
@@ -135,8 +136,6 @@ accepted: 'inHg vacuum', 'mbar abs', 'psi gauge' and the like"
             raise InputError(f"nothing to change for {column!r}; give field=, unit= or both")
         target = field or str(old.field)
         if field is not None and (field != old.field or old.level):
-            from castlab.records.sheet_proposal import propose_unit
-
             check_target(Column(column, field))
             proposed, sure = propose_unit(old, field)
             new = replace(
@@ -212,8 +211,6 @@ accepted: 'inHg vacuum', 'mbar abs', 'psi gauge' and the like"
         InputError
             If there is no such column, the name or the scale cannot be used, or another column has the name.
         """
-        from castlab.records.sheet_proposal import propose_unit
-
         old = self._find(column)
         field = f"{item.removesuffix('_grade')}_grade"
         proposed, _ = propose_unit(old, field)

@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import re
-import statistics
-from collections import Counter
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from castlab import units
 from castlab.records import sheet_cells as cells_
-from castlab.records.sheet_cells import CASTING_SCOPES, DATE_ORDERS, RATIO_BY_MASS, check_unit, is_blank_cell, unit_kind
+from castlab.records.sheet_cells import CASTING_SCOPES, DATE_ORDERS, is_blank_cell, unit_kind
 from castlab.records.sheet_column import EXTRA_LEVELS, Column
-from castlab.records.sheet_headings import SCALE, heading_unit, named, named_own, splits
+from castlab.records.sheet_headings import named, named_own, splits
 from castlab.records.sheet_mapping import Mapping
 from castlab.records.sheet_reading import Sheet, read_sheet
+from castlab.records.sheet_units import cell_unit, is_quantity, propose_unit, unit_class
 from castlab.records.sheet_words import TARGETS, reader_of
 
 if TYPE_CHECKING:
@@ -26,7 +24,6 @@ if TYPE_CHECKING:
 Own = dict[str, tuple[str, str]]
 """The shop's own settings and grades: name -> (level, type)."""
 
-_QUANTITY = re.compile(r"(?P<sign>[+\-−]?)\s?\d[\d.,]*\s*(?P<unit>[^\d:\s].*)?|\d+:\d{2}(?::\d{2})?")
 _TIME_OF_DAY = re.compile(r"\d{1,2}[:.]\d{2}(:\d{2})? ?[ap]m", re.IGNORECASE)
 _RATIO = re.compile(r"\d[\d.,]*\s*(:|/)\s*\d[\d.,]*")
 
@@ -86,7 +83,7 @@ def _look(sheet: Sheet, heading: str, own: Own) -> _Seen:
     column = Column(
         heading, kind=kind, reading=reading, samples=tuple(c[:40] for c in distinct[:4]), sure="not recognised"
     )
-    in_cells = _cell_unit(cells)
+    in_cells = cell_unit(cells)
     best: dict[str, float] = {}
     for name, unit in splits(heading):
         for score, field in named(name):
@@ -127,7 +124,7 @@ def _choose(one: _Seen, taken: dict[str, str], own: Own) -> Column:
     if len(top) > 1:
         return replace(one.column, could_be=tuple(top), sure="several fields fit")
     level, type_ = own.get(top[0], (None, ""))
-    unit, how = _unit(one.column, top[0], one.cells) if level not in EXTRA_LEVELS else (type_, "")
+    unit, how = propose_unit(one.column, top[0], one.cells) if level not in EXTRA_LEVELS else (type_, "")
     if type_ == "yes/no":
         unit, how = one.column.reading, "by its cells"
     name = (
@@ -183,10 +180,10 @@ def _compatible(field: str, unit: str | None, kind: str) -> bool:
     reader = reader_of(field)
     if unit and unit_kind(unit):
         fits = kind in {"number", "blank", "time"} or (kind == "ratio" and unit_kind(unit) == "_mm")  # 1/16 in
-        return reader == "quantity" and _class(field) == unit_kind(unit) and fits
+        return reader == "quantity" and unit_class(field) == unit_kind(unit) and fits
     if kind in {"time", "time of day"} and (reader == "time" or kind == "time of day"):
         return reader == "time"
-    if kind == "time" and (field == "target_phr" or (reader == "quantity" and _class(field) == "_min")):
+    if kind == "time" and (field == "target_phr" or (reader == "quantity" and unit_class(field) == "_min")):
         return True
     if kind == "blank":
         return True
@@ -205,12 +202,6 @@ def _compatible_own(type_: str, kind: str) -> bool:
     """Whether such cells can become a setting or grade of the shop's own of this type."""
     fits = {"grade": {"number"}, "number": {"number"}, "yes/no": {"yes/no", "text"}}
     return kind == "blank" or type_ == "text" or kind in fits[type_]
-
-
-def _class(field: str) -> str:
-    """The suffix under which `unit_kind` files the field's quantity."""
-    suffix = next(s for s in ("_kpa", "_min", "_mm2", "_mm", "_pct", "_c", "_g", "_h") if field.endswith(s))
-    return "_min" if suffix == "_h" else suffix
 
 
 # --- cells -------------------------------------------------------------------------------------------------
@@ -236,25 +227,11 @@ def _kind_of(cells: list[str]) -> tuple[str, str]:
         return "time of day", DATE_ORDERS[0]
     if share([bool(_RATIO.fullmatch(c)) for c in known]):
         return "ratio", "yes/no"
-    if share([_is_quantity(c) for c in known]):
+    if share([is_quantity(c) for c in known]):
         return "number", "yes/no"
     if share([cells_.looks_like_date(c) for c in known]):
         return "date", _date_order(known)
     return "text", "yes/no"
-
-
-def _is_quantity(cell: str) -> bool:
-    found = _QUANTITY.fullmatch(cell)
-    if found is None or re.match(r"\d{1,4}[./-]\d{1,2}[./-]\d", cell):
-        return False
-    return not found["unit"] or unit_kind(found["unit"]) is not None
-
-
-def _cell_unit(cells: list[str]) -> str | None:
-    """The unit that most cells carry themselves, or None."""
-    said = Counter(found["unit"].strip() for c in cells if (found := _QUANTITY.fullmatch(c)) and found["unit"])
-    unit = said.most_common(1)[0][0] if said else None
-    return unit if unit and unit_kind(unit) else None
 
 
 def _date_order(cells: list[str]) -> str:
@@ -264,85 +241,3 @@ def _date_order(cells: list[str]) -> str:
         return DATE_ORDERS[0]
     orders = shown - {"open"}
     return orders.pop() if len(orders) == 1 else ""
-
-
-def propose_unit(column: Column, field: str) -> tuple[str | None, str]:
-    """The unit of a column if it becomes this field, and where that comes from; by its heading and sample values."""
-    return _unit(column, field, column.samples)
-
-
-def _unit(column: Column, field: str, cells: tuple[str, ...]) -> tuple[str | None, str]:
-    reader = reader_of(field)
-    if reader == "quantity":
-        return _quantity_unit(column.column, field, [c for c in cells if not is_blank_cell(c)])
-    if reader == "date":
-        order = column.reading if column.kind == "date" else DATE_ORDERS[0]
-        return (order, "by the whole column" if order != DATE_ORDERS[0] else "") if order else (None, "")
-    if reader == "yes/no":
-        return _yes_no_marks(column, cells), ""
-    if reader == "grade":
-        return _scale_in(column.column, field), ""
-    if field == "casting":
-        return CASTING_SCOPES[0], ""
-    if field == "target_phr":
-        if column.kind not in {"ratio", "time"}:
-            return "phr", "taken as hardener per 100 of resin"
-        return (RATIO_BY_MASS, "") if re.search(r"\b(mass|weight|wt)\b", column.column, re.IGNORECASE) else (None, "")
-    return None, ""
-
-
-def _quantity_unit(heading: str, field: str, cells: list[str]) -> tuple[str | None, str]:
-    numbers = [found for c in cells if (found := _QUANTITY.fullmatch(c))]
-    in_cells = Counter(found["unit"].strip() for found in numbers if found["unit"])
-    if heading.strip() == field:
-        return units.bench_unit(field), "castlab's own name"
-    unit, how = heading_unit(heading), ""
-    if unit is None or unit_kind(unit) != _class(field):
-        bare = any(not found["unit"] for found in numbers)
-        unit = in_cells.most_common(1)[0][0] if in_cells and not (bare and len(in_cells) > 1) else None
-        how = "unit in the cells" if unit else ""
-    values = [float(v) for c in cells if (v := _plain_number(c)) is not None]
-    if unit is None and _class(field) == "_c" and values:
-        scale = "F" if min(values) > 45 else "C" if max(values) < 40 else "either C or F"
-        return None, f"values {min(values):g} to {max(values):g} look like {scale}."
-    looks_like_fractions = _class(field) == "_pct" and bool(values) and max(values) <= 1 and statistics.mean(values) > 0
-    # A workbook's cells in percent format arrive as fractions, and no room's air is that dry.
-    if looks_like_fractions and (unit is None or field == "humidity_pct"):
-        return None, "values of 1 or less look like fractions."
-    clock = next((c for c in cells if re.fullmatch(r"\d{1,2}:\d{2}", c)), None)
-    if unit is None and clock and _class(field) == "_min":
-        return None, f"values such as {clock} look like minutes and seconds, hours and minutes, or a time of the day."
-    if unit is None and _class(field) not in {"_c", "_kpa"}:
-        unit, how = units.bench_unit(field), "unit assumed"
-    if unit and _class(field) == "_kpa" and check_unit(field, unit) and any(f["sign"] in ("-", "−") for f in numbers):
-        forms = (f"{unit} gauge", f"{unit} gauge vacuum")  # a mercury column has to say vacuum too
-        unit = next((form for form in forms if check_unit(field, form) is None), forms[0])
-        how = "gauge, as it goes below zero"
-    return unit, how
-
-
-def _plain_number(cell: str) -> float | None:
-    try:
-        return float(cell.replace(",", "."))
-    except ValueError:
-        return None
-
-
-def _yes_no_marks(column: Column, cells: tuple[str, ...]) -> str | None:
-    """None where a mark has to be explained: a cross beside a casting may mean yes or no."""
-    words = {c.strip().lower() for c in cells if not is_blank_cell(c)}
-    return column.reading if words <= cells_.YES | cells_.NO else None
-
-
-def _scale_in(heading: str, field: str) -> str | None:
-    """The scale of a grade if its heading says it with its best or worst end."""
-    if heading.strip() == field:
-        return "0-4"
-    found = SCALE.search(heading)
-    end = re.search(r"(\d)\s*(?:=|is)?\s*(best|worst)|(best|worst)\s*(?:=|is|:)?\s*(\d)", heading, re.IGNORECASE)
-    if not (found and end):
-        return None
-    low, high = sorted(found.groups())
-    digit, which = (end[1], end[2]) if end[1] else (end[4], end[3])
-    rising = (digit == high) == (which.lower() == "best")
-    return f"{low}-{high}" if rising else f"{high}-{low}"

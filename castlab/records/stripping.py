@@ -11,6 +11,7 @@ import struct
 import zlib
 
 from castlab.errors import LogbookError
+from castlab.records.picture_files import is_deep, opened, sixteen_bit
 
 _ORIENTATION = 0x0112
 _PNG = b"\x89PNG\r\n\x1a\n"
@@ -41,8 +42,6 @@ def without_location(data: bytes, suffix: str) -> tuple[bytes, str]:
 
 
 def _orientation(data: bytes) -> int:
-    from castlab.records.photos import opened
-
     told = opened(data, "the photo").getexif().get(_ORIENTATION, 1)
     return told if isinstance(told, int) and 1 <= told <= 8 else 1
 
@@ -120,8 +119,6 @@ def _png(data: bytes) -> bytes:
 def _again(data: bytes, suffix: str) -> tuple[bytes, str]:
     """Other formats are written anew, upright: TIFF as PNG without loss (floats in 16 bit), HEIC as a fine JPEG."""
     from PIL import ImageOps
-
-    from castlab.records.photos import is_deep, opened, sixteen_bit
 
     picture = ImageOps.exif_transpose(opened(data, f"the {suffix} photo"))
     profile = picture.info.get("icc_profile")

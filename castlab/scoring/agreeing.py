@@ -18,8 +18,9 @@ from scipy import stats
 
 from castlab.errors import FitError
 from castlab.given import whole
+from castlab.records import grades
 from castlab.results import Result
-from castlab.scoring import ratings, rubric
+from castlab.scoring import ratings
 
 RELIABLE, TENTATIVE = 0.80, 0.667
 """Krippendorff's customary bounds: reliable, and good enough for tentative conclusions."""
@@ -137,7 +138,7 @@ def agreement(
         )
     icc, said = _icc_table(table, scale)
     cautions += said
-    if (note := rubric.mixed(ratings_frame)) and str(value or "").endswith("_grade"):
+    if (note := grades.mixed(ratings_frame)) and str(value or "").endswith("_grade"):
         cautions.append(note)
     scorers = tuple(str(name) for name in table)
     return Agreement(

@@ -14,9 +14,9 @@ from castlab.analysis import words
 from castlab.analysis.reading.castings import check_frame
 from castlab.errors import InputError
 from castlab.given import shown
+from castlab.records.grades import mixed
 from castlab.results import Result
 from castlab.scoring import ratings
-from castlab.scoring.rubric import mixed
 
 _NOBODY = "nobody has read three castings twice on different days; plan a blind session with plan_rescoring"
 LEAST_DAYS = 7

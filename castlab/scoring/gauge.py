@@ -20,8 +20,9 @@ from castlab import labels
 from castlab.analysis.reading import castings, kinds
 from castlab.errors import FitError, InputError
 from castlab.given import whole
+from castlab.records import grades
 from castlab.results import Result
-from castlab.scoring import ratings, rubric
+from castlab.scoring import ratings
 
 DRAWS = 20_000
 ROOM = 0.1
@@ -132,7 +133,7 @@ def gauge_study(
             "with different settings, give casting_sd=, the spread of castings made alike: the cost is then larger."
         )
     cautions += ratings.not_plain(frame, value, appraiser)
-    if (note := rubric.mixed(frame)) and value.endswith("_grade"):
+    if (note := grades.mixed(frame)) and value.endswith("_grade"):
         cautions.append(note)
     noise = math.sqrt(variance[:3].sum())
     categories = float(int(math.sqrt(2) * math.sqrt(variance[3]) / noise)) if noise else math.nan

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from castlab.errors import CastlabWarning, InputError, NotFoundError
 from castlab.given import shown
-from castlab.records import photos
+from castlab.records import photos, picture_files
 from castlab.records.logbook import opened
 from castlab.scoring.scale import Scale, scale_from_sheet
 
@@ -64,7 +64,7 @@ def keep_on_sheet(
     file = Path(photo).expanduser()
     try:
         data = file.read_bytes()
-        taken = photos.taken_at(photos.opened(data, file.name))
+        taken = picture_files.taken_at(picture_files.opened(data, file.name))
     except OSError as exc:
         raise NotFoundError(f"the photo {file} cannot be read ({exc.strerror}); accepted: a picture file") from None
     scale = scale_from_sheet(file, sheet, ruler_mm=ruler_mm)

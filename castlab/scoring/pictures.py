@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from castlab.errors import InputError
-from castlab.records.photos import MOST_PIXELS
+from castlab.records.picture_files import MOST_PIXELS, know_heic
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -109,7 +109,7 @@ def light(colours: np.ndarray) -> np.ndarray:
 def _decoded(image: Any) -> np.ndarray:
     from PIL import Image, ImageOps, UnidentifiedImageError
 
-    _know_heic()
+    know_heic()
     name = "the picture"
     try:
         with warnings.catch_warnings(), contextlib.ExitStack() as files:
@@ -209,14 +209,6 @@ def _plain(picture: Image) -> np.ndarray:
     if picture.mode in ("LA", "La"):
         return np.asarray(picture.convert("LA"))[..., 0]
     return np.asarray(picture.convert("RGB"))
-
-
-def _know_heic() -> None:
-    try:
-        import pillow_heif
-    except ImportError:  # an optional codec: without it such a file is "not a picture that can be read"
-        return
-    pillow_heif.register_heif_opener()
 
 
 def _from_array(pixels: np.ndarray) -> np.ndarray:

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from castlab.errors import InputError
-from castlab.records.photos import MOST_PIXELS
+from castlab.records.picture_files import MOST_PIXELS
 from castlab.results import Result
 from castlab.scoring import colour, pictures
 from castlab.scoring.lengths import above_zero

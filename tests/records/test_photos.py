@@ -17,7 +17,7 @@ from PIL import Image, TiffImagePlugin
 
 from castlab import Batch, Logbook, Trial
 from castlab.errors import CastlabWarning, InputError, LogbookError, NotFoundError
-from castlab.records import exchange_photos, photos
+from castlab.records import exchange_photos, photos, picture_files
 from castlab.records.photos import PhotoStore
 from castlab.records.stripping import without_location
 
@@ -114,7 +114,7 @@ def test_what_is_no_whole_picture_is_refused_and_nothing_is_kept(shop, tmp_path,
 
 
 def test_a_picture_too_large_to_be_a_photo_is_not_opened(shop, file, monkeypatch):
-    monkeypatch.setattr(photos, "MOST_PIXELS", 1000)
+    monkeypatch.setattr(picture_files, "MOST_PIXELS", 1000)
     with pytest.raises(InputError, match="larger than any photo"):
         shop.add_photo("T-001.1", file)
 
@@ -320,7 +320,6 @@ def test_the_last_copy_of_a_lost_photo_is_kept_from_the_export_that_is_replaced(
 
 
 def test_a_photo_whose_place_cannot_be_taken_out_is_not_copied_and_named(shop, tmp_path, monkeypatch):
-    from castlab.records import photos
 
     def unreadable(_data, _suffix):
         raise LogbookError("a marker is missing")

@@ -1,4 +1,4 @@
-"""The rubric says what a grade means, carries a version made from its words, and tells when two are mixed."""
+"""The rubric says what a grade means, and carries a version made from its words."""
 
 from __future__ import annotations
 
@@ -6,11 +6,9 @@ import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pytest
 
-from castlab import Batch, Score, Trial
-from castlab.analysis import compare_runs, fit_factors
+from castlab import Score
 from castlab.errors import InputError, NotFoundError
 from castlab.scoring import drawings, rubric
 
@@ -86,50 +84,11 @@ def test_what_is_no_path_is_no_rubric(wrong):
         rubric.load(wrong)
 
 
-@pytest.mark.parametrize("wrong", [None, 5, "scores", [1, 2]])
-def test_mixed_rubrics_are_told_of_scores_only(wrong):
-    with pytest.raises(InputError, match="a list of Score, or a frame"):
-        rubric.mixed(wrong)
-
-
-def test_mixed_rubrics_are_said_and_ungraded_scores_do_not_count():
-    ours = Score(trial_id="T-001.1", tack_grade=2, rubric="ours 1 (aaaaaa)")
-    later = Score(trial_id="T-001.1", tack_grade=2, rubric="ours 2 (bbbbbb)")
-    counted = Score(trial_id="T-001.1", bubbles=2)
-    assert rubric.mixed([ours, counted]) is None
-    assert "two rubrics (ours 1 (aaaaaa); ours 2 (bbbbbb))" in rubric.mixed([ours, later])
-    frame = pd.DataFrame([s.model_dump() for s in (ours, later, counted)])
-    assert rubric.mixed(frame) == rubric.mixed([ours, later])
-    assert rubric.mixed(pd.DataFrame({"a": [1]})) is None
-
-
 def test_the_card_is_a_page_to_print(tmp_path):
     page = rubric.load().card("tack").save(tmp_path / "card.html").read_text(encoding="utf-8")
     assert page.startswith("<!doctype html>")
     assert page.count("<svg") == 5
     assert "http" not in page.replace("http://www.w3.org/2000/svg", "")
-
-
-def test_the_analysis_of_grades_says_when_rubrics_are_mixed(book):
-    for number in range(6):
-        cup = book.add(Batch(resin_c=22 + 2 * (number % 2)))
-        for grade in (1 + number % 2, 2, 3):
-            casting = book.add(Trial(batch_id=cup.id, pour_method="ladle" if grade == 2 else "stream"))
-            name = "ours 1 (aaaaaa)" if number < 3 else "ours 2 (bbbbbb)"
-            book.add(
-                Score(
-                    trial_id=casting.id,
-                    clarity_grade=grade,
-                    haze_pct=5 - grade + (number * 7 + grade * 3) % 5 / 4,
-                    rubric=name,
-                )
-            )
-    frame = book.frame()
-    assert set(frame["rubrics"]) == {"ours 1 (aaaaaa)", "ours 2 (bbbbbb)"}
-    note = rubric.mixed(frame)
-    assert note in fit_factors(frame, "clarity_grade", ["resin_c"]).cautions
-    assert note in compare_runs(frame, "clarity_grade", "pour_method").cautions
-    assert note not in fit_factors(frame, "haze_pct", ["resin_c"]).cautions
 
 
 def test_a_card_is_written_as_a_page_only(tmp_path):

@@ -18,8 +18,8 @@ from castlab.analysis.recommending.goals import Goal
 from castlab.analysis.recommending.prediction import SEED, Outlook, far, outlook, row_of, scatter
 from castlab.analysis.recommending.weighing import NEAR, Scales, ends_of
 from castlab.errors import InputError
+from castlab.records import grades
 from castlab.results import Result
-from castlab.scoring import rubric
 
 MOST_ALTERNATIVES = 6
 STARTS = 5
@@ -206,8 +206,8 @@ def _scale(fit: FactorFit) -> tuple[float, float, str]:
     if fit.kind != "grade":
         return (0, 1, "0 to 1") if fit.kind == "pass" else (0, np.inf, "0 or more")
     seen, names = grade_fit.scores(fit._castings), fit._castings.grades
-    if fit.response.endswith("_grade") and set(seen) <= set(range(rubric.GRADES)):
-        return 0, rubric.GRADES - 1, f"0 to {rubric.GRADES - 1}"
+    if fit.response.endswith("_grade") and set(seen) <= set(range(grades.GRADES)):
+        return 0, grades.GRADES - 1, f"0 to {grades.GRADES - 1}"
     said = [f"{at:g}" if str(name) == f"{at:g}" else f"{at:g} ({name})" for at, name in zip(seen, names, strict=True)]
     return seen[0], seen[-1], f"{said[0]} to {said[-1]}, the grades of these castings"
 
