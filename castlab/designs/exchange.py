@@ -7,6 +7,7 @@ scatter, molds or other blocks) is one fixed matrix A, so the information is X'A
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +31,7 @@ class Structure:
 
     @property
     def n(self) -> int:
+        """How many runs there are, made ones included."""
         return len(self.batch)
 
 
@@ -68,6 +70,7 @@ def search(
     moments: np.ndarray | None,
     starts: int,
     rng: np.random.Generator,
+    told: Callable[[], object] = lambda: None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """The plans that the exchange ended in, (starts, new runs, factors) positions in the grids, and their worth; best first.
 
@@ -75,10 +78,13 @@ def search(
     ----------
     made : (n_made, p) model rows of the runs already made
     moments : (p, p) moment matrix of the region: minimise the mean prediction variance (I). None: maximise |X'AX| (D)
+    told : called after each pass over all runs
     """
     state = _State(space, moves, made, plan, moments, starts, rng)
     for _ in range(MOST_PASSES):
-        if not state.one_pass():
+        better = state.one_pass()
+        told()
+        if not better:
             break
     return state.ranked()
 

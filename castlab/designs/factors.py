@@ -132,6 +132,7 @@ class Factor:
 
     @property
     def varied(self) -> bool:
+        """Whether it changes; else it is held at one setting."""
         return self.hold is None
 
     @property
@@ -172,13 +173,14 @@ class Factor:
         known = {str(v): k for k, v in enumerate(self.settings)}
         if set(known) == {"False", "True"}:
             known |= {"no": 0, "yes": 1, "0": 0, "1": 1}
-        unknown = [v for v in values if str(v) not in known]
+        names = [v if isinstance(v, str) else shown(v) for v in values]
+        unknown = [v for v, name in zip(values, names, strict=True) if name not in known]
         if unknown:
             raise InputError(
-                f"factor {self.name} has no setting {unknown[0]!r}; its settings: "
+                f"factor {self.name} has no setting {shown(unknown[0])}; its settings: "
                 f"{', '.join(labels.level(v) for v in self.settings)}"
             )
-        return np.array([known[str(v)] for v in values])
+        return np.array([known[name] for name in names])
 
 
 def _is_list(value: Any) -> bool:

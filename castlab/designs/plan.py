@@ -21,6 +21,8 @@ OFTEN = 8
 """After the least rounds, the best plan has to be found from this many starts, or all rounds are run."""
 CELLS = 30_000
 """Numbers in the model matrices of one round of starts: larger plans get fewer starts."""
+LONG = 1_500
+"""Numbers in the model matrix of one plan from which the search, which then takes longer than a breath, shows how far it is."""
 ALIKE = 1e-6
 GOOD = 0.9999
 
@@ -207,19 +209,23 @@ def _textbook(asked: Asked, rng: np.random.Generator) -> list[standard.Known]:
 
 def _searched(asked: Asked, moments: np.ndarray | None, ideal: float, rng: np.random.Generator) -> list[np.ndarray]:
     """Plans by exchange from many starts, until the best is ideal, has come back often enough, or the rounds are over."""
-    space, moves = asked.space, asked.moves
+    from tqdm.auto import tqdm
+
+    space, moves, plan = asked.space, asked.moves, asked.structure
     starts, rounds = _effort(asked)
     kept: list[np.ndarray] = []
     best, seen = -np.inf, 0
-    for done in range(1, rounds + 1):
-        levels, worth = exchange.search(space, moves, asked.made_X, asked.structure, moments, starts, rng)
-        if worth[0] > best + ALIKE:
-            best, seen, kept = float(worth[0]), 0, []
-        near = worth >= best - ALIKE
-        seen += int(near.sum())
-        kept += list(levels[near])[: STARTS - len(kept)]
-        if seen >= OFTEN and (done >= LEAST or (moments is None and best >= ideal)):
-            break
+    with tqdm(desc="searching plans", unit="pass", leave=False, disable=plan.n * space.p < LONG) as bar:
+        for done in range(1, rounds + 1):
+            bar.set_postfix_str(f"round {done} of at most {rounds}")
+            levels, worth = exchange.search(space, moves, asked.made_X, plan, moments, starts, rng, bar.update)
+            if worth[0] > best + ALIKE:
+                best, seen, kept = float(worth[0]), 0, []
+            near = worth >= best - ALIKE
+            seen += int(near.sum())
+            kept += list(levels[near])[: STARTS - len(kept)]
+            if seen >= OFTEN and (done >= LEAST or (moments is None and best >= ideal)):
+                break
     return kept
 
 

@@ -47,6 +47,7 @@ CALLS = {
     "a setting in a rule": lambda v: plan_trials(AB, 8, forbid=[{"a": v, "b": 1}]),
     "a range in a rule": lambda v: plan_trials(AB, 8, forbid=[{"a": (v, 1), "b": 1}]),
     "a held setting in a rule": lambda v: plan_trials([*AB, Factor("h", hold=3)], 8, forbid=[{"a": 1, "h": v}]),
+    "a level that was cast": lambda v: plan_trials([AB[0], Factor("p", ["x", "y"])], 4, made=pd.DataFrame({"a": [0], "p": [v]}, dtype=object)),
     "a mold": lambda v: plan_trials(AB, 8, blocks=["m", v]),
     "a share of grades": lambda v: power(8, kind="grade", effect=2, base=[0.5, v], simulations=100),
 }  # fmt: skip

@@ -414,3 +414,11 @@ def test_more_molds_than_castings_are_refused_with_requests_that_are_possible():
     assert len(plan_trials(factors, 8, blocks=6).table) == 8
     with pytest.raises(InputError, match="factors is empty"):
         plan_trials([], 8)
+
+
+def test_the_search_of_a_large_plan_shows_how_far_it_is(monkeypatch, capsys):
+    plan_trials(numbers(3), 7, using="optimal")
+    assert "searching" not in capsys.readouterr().err
+    monkeypatch.setattr("castlab.designs.plan.LONG", 1)
+    plan_trials(numbers(3), 7, using="optimal")
+    assert "searching plans" in capsys.readouterr().err
