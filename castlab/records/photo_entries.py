@@ -5,7 +5,7 @@ from __future__ import annotations
 import warnings
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from castlab.errors import CastlabWarning, InputError, NotFoundError
 from castlab.records.entries import Entries
@@ -101,21 +101,21 @@ class PhotoEntries(Entries):
         LogbookError
             If its file is missing or damaged.
         """
-        return self.photo_store().path(self.photo_key(photo_id))
+        return self.photo_store().path(self.photo(photo_id).sha256)
 
     def thumbnail(self, photo_id: str, size: int = 320) -> Path:
         """A small JPEG of a photo, upright and without location data: at most `size` pixels wide and high.
 
         Raises as `photo_path`, and InputError for a size that is none.
         """
-        return self.photo_store().thumbnail(self.photo_key(photo_id), size)
+        return self.photo_store().thumbnail(self.photo(photo_id).sha256, size)
 
-    def photo_key(self, photo_id: str) -> str:
-        """The checksum under which a photo is kept. Raises as `photo_path` for what is no photo."""
+    def photo(self, photo_id: str) -> Photo:
+        """The record of a photo, whose `sha256` its file is kept under. Raises as `photo_path` for what is no photo."""
         record: Any = self.get(photo_id)
         if record.kind != "photo":
             raise InputError(f"{photo_id} is a {record.kind}; accepted: the id of a photo, such as P-014.3.1")
-        return str(record.sha256)
+        return cast("Photo", record)
 
     def photo_store(self) -> PhotoStore:
         """The files behind the records of photos, and what was marked in them.

@@ -12,7 +12,7 @@ import tempfile
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -231,8 +231,8 @@ def save_marks(book: Logbook, marks: Marks, *, who: str | None = None, at: datet
     opened(book)
     if at is not None and not isinstance(at, datetime):
         raise InputError(f"at is {shown(at)}; accepted: a datetime, or None for now")
-    sha256, photo, who = book.photo_key(marks.photo_id), cast(Any, book.get(marks.photo_id)), who or book.who
-    key = book.photo_store().keep_marks(sha256, marks.to_json())
+    photo, who = book.photo(marks.photo_id), who or book.who
+    key = book.photo_store().keep_marks(photo.sha256, marks.to_json())
     largest = max((circle.diameter_mm for circle in marks.circles), default=None)
     score = Score(
         trial_id=photo.trial_id, scorer=who, scored_at=(at or datetime.now()).replace(microsecond=0), method=METHOD,
@@ -272,7 +272,7 @@ def _origin(key: str, photo_id: str) -> str:
 
 def folder_of(book: Logbook, photo_id: str) -> Path:
     """Where the marks of a photo are kept."""
-    return book.photo_store().marks(book.photo_key(photo_id))
+    return book.photo_store().marks(book.photo(photo_id).sha256)
 
 
 class DraftOfMarks:
