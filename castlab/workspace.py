@@ -29,10 +29,12 @@ class Workspace:
 
     @property
     def logbook(self) -> Path:
+        """The file of the logbook."""
         return self.folder / LOGBOOK
 
     @property
     def home(self) -> Path:
+        """The notebook to start with."""
         return self.folder / HOME
 
     def serve(self, options: Sequence[str] = ()) -> None:

@@ -67,6 +67,7 @@ class Comparison(Result):
 
     @property
     def more_needed(self) -> Needed | None:
+        """What more it takes to show a difference of the size asked for; None where nothing was asked for."""
         return self.needed[0] if self.needed else None
 
     def tables(self) -> dict[str, pd.DataFrame]:

@@ -81,7 +81,7 @@ def more_needed(
             else float(np.sum(within / per_batch + wide * known.between))
         )
         lost = 2 / per_batch if shared else 0.0  # each batch holding both groups costs a degree of freedom
-        return _units(variance, difference, margin, one_sided=one_sided, lost=lost)
+        return units_per_group(variance, difference, margin, one_sided=one_sided, lost=lost)
 
     low, high = known.df / stats.chi2.ppf([(1 + RANGE) / 2, (1 - RANGE) / 2], known.df)
     each = [total(wide) for wide in (1.0, float(low), float(high))]
@@ -92,7 +92,7 @@ def more_needed(
     return Needed(more[0], batches, more[1], more[2], purpose)
 
 
-def _units(variance: float, difference: float, margin: float | None, *, one_sided: bool, lost: float) -> float:
+def units_per_group(variance: float, difference: float, margin: float | None, *, one_sided: bool, lost: float) -> float:
     """The fewest units per group with the wanted power."""
 
     def enough(units: int) -> bool:

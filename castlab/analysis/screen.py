@@ -220,7 +220,7 @@ def _judged(table: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
                 raise FitError(
                     "most effects are exactly zero, so there is no scatter to judge the others by; check the readings"
                 )
-            alone, largest = _without_effects(m)
+            alone, largest = without_effects(m)
             single = _beyond(alone, size / pse)
             together = np.maximum(1 - (1 - _beyond(largest, size / pse)) ** several, single)
         order = np.argsort(-size, kind="stable")
@@ -254,7 +254,7 @@ def lenth(estimates: np.ndarray) -> tuple[float, float, float]:
 
 
 @lru_cache(maxsize=16)
-def _without_effects(m: int) -> tuple[np.ndarray, np.ndarray]:
+def without_effects(m: int) -> tuple[np.ndarray, np.ndarray]:
     """Sorted effects over their pseudo standard error, and the largest of each plan, where nothing has an effect."""
     drawn = np.abs(np.random.default_rng(SEED).standard_normal((SIMULATED, m)))
     first = 1.5 * np.median(drawn, axis=1, keepdims=True)

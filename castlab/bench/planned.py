@@ -30,6 +30,7 @@ class Planned:
 
     @property
     def castings(self) -> tuple[str, ...]:
+        """The castings that the plan tells of, by their names in it."""
         return tuple(name for name in self.fixed if name != "batch")
 
 

@@ -31,14 +31,17 @@ class Clock:
 
     @property
     def stirred(self) -> datetime:
+        """When stirring ends."""
         return self.begin + timedelta(minutes=self.stir_min)
 
     @property
     def rested(self) -> datetime:
+        """When the rest after stirring ends."""
         return self.stirred + timedelta(minutes=self.rest_min)
 
     @property
     def pour(self) -> datetime:
+        """When to pour: after degassing."""
         return self.rested + timedelta(minutes=self.degas_min)
 
 
@@ -49,6 +52,7 @@ class Cautions:
         self._seen: set[str] = set()
 
     def once(self, *activities: str) -> str:
+        """Cautions of these activities, those that were said before left out."""
         new = [a for a in activities if a not in self._seen]
         self._seen.update(new)
         return " ".join(safety.CAUTIONS[a] for a in new)

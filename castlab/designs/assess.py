@@ -29,10 +29,12 @@ class Runs:
 
     @property
     def Z(self) -> np.ndarray:
+        """Which batch each run is from, (n, batches) of 0 and 1."""
         return np.equal.outer(self.plan.batch, np.unique(self.plan.batch)).astype(float)
 
     @property
     def n_batches(self) -> int:
+        """How many batches there are, made ones included."""
         return len(np.unique(self.plan.batch))
 
 

@@ -21,10 +21,12 @@ class Layout:
 
     @property
     def castings(self) -> int:
+        """How many castings there are."""
         return len(self.X)
 
     @property
     def batches(self) -> int:
+        """How many batches there are; 0 without batches."""
         return 0 if self.codes is None else int(self.codes.max()) + 1
 
 

@@ -36,9 +36,11 @@ class Change:
         return self.words or " and ".join(f"{name}={value!r}" for name, value in self.arguments.items())
 
     def of(self, given: Request) -> Request:
+        """The request with the change made."""
         return replace(given, **self.arguments)
 
     def and_runs(self, n: int) -> Change:
+        """The same change, and a number of castings."""
         return Change({**self.arguments, "runs": n}, f"{self} and runs={n}")
 
 

@@ -60,6 +60,7 @@ class Asked(Ground):
 
     @property
     def n_new(self) -> int:
+        """How many castings are to be made."""
         return self.structure.n - self.structure.n_made
 
     @property
@@ -70,6 +71,7 @@ class Asked(Ground):
 
     @property
     def mold_new(self) -> np.ndarray | None:
+        """Position of the mold of each casting to be made, (n_new,); None without molds."""
         return None if self.mold is None else self.mold[self.structure.n_made :]
 
 

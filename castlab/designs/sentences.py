@@ -30,6 +30,7 @@ def verdict(
     known: pd.DataFrame,
     mixed: pd.DataFrame,
 ) -> str:
+    """What the plan can tell and how well, in a few sentences; `known` is its precision, `mixed` its aliases."""
     n, k = asked.n_new, len(asked.space.factors)
     batches = len(np.unique(asked.batch_new)) if asked.batched else 0
     added = (

@@ -54,6 +54,7 @@ class Tally:
 
     @property
     def power(self) -> float:
+        """Share of the simulated trials that showed the effect."""
         return self.shown / self.total
 
     def interval(self) -> tuple[float, float]:

@@ -33,6 +33,7 @@ class Term:
 
     @property
     def bend(self) -> bool:
+        """Whether it is the bend of one factor."""
         return len(self.parts) == 2 and self.parts[0] == self.parts[1]
 
 
@@ -60,6 +61,7 @@ class Space:
 
     @property
     def p(self) -> int:
+        """How many columns the model has."""
         return len(self.columns)
 
     def block(self, j: int, coded: np.ndarray) -> np.ndarray:
@@ -73,6 +75,7 @@ class Space:
         return out
 
     def table(self, j: int) -> np.ndarray:
+        """What each setting in the grid of factor j does to every column, (settings, p)."""
         return self.block(j, self.factors[j].coded(self.grids[j]))
 
     def rows(self, levels: np.ndarray) -> np.ndarray:
@@ -131,6 +134,7 @@ class Space:
         return out
 
     def named(self, term: Term) -> str:
+        """The term in words."""
         names = [self.factors[j].name for j in term.parts]
         return f"bend of {names[0]}" if term.bend else " x ".join(names)
 

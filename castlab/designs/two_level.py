@@ -110,6 +110,7 @@ class Layout:
 
     @property
     def batch_of(self) -> np.ndarray:
+        """Batch of each run, (n,), counted from 0."""
         return np.arange(len(self.matrix)) % self.batches
 
     def between(self, columns: np.ndarray) -> np.ndarray:

@@ -109,6 +109,7 @@ def unit_class(field: str) -> str:
 
 
 def is_quantity(cell: str) -> bool:
+    """Whether the cell is a number, with a known unit or none; a date is not."""
     found = _QUANTITY.fullmatch(cell)
     if found is None or re.match(r"\d{1,4}[./-]\d{1,2}[./-]\d", cell):
         return False

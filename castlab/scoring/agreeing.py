@@ -123,7 +123,7 @@ def agreement(
     draws = np.random.default_rng(whole("seed", seed, 0)).integers(0, len(counts), (RESAMPLES, len(counts)))
     times = np.zeros(draws.shape)
     np.add.at(times, (np.arange(RESAMPLES)[:, None], draws), 1)
-    resampled = _alphas(counts, domain, scale, times)
+    resampled = alphas(counts, domain, scale, times)
     undefined = float(np.isnan(resampled).mean())
     low, high = np.nanquantile(resampled, [0.025, 0.975])
     if high - low < 1e-9 or undefined > ALIKE:
@@ -176,7 +176,7 @@ def _alpha(counts: np.ndarray, domain: np.ndarray, scale: str) -> float:
     )
 
 
-def _alphas(counts: np.ndarray, domain: np.ndarray, scale: str, times: np.ndarray) -> np.ndarray:
+def alphas(counts: np.ndarray, domain: np.ndarray, scale: str, times: np.ndarray) -> np.ndarray:
     """Alpha of many resamples: `times` (resamples by castings) says how often each casting is in one.
 
     Alpha is 1 - (n - 1) times the observed over the expected disagreement. Distances of ordinal values are squared

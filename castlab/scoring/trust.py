@@ -70,7 +70,7 @@ def assess(
     if not len(style.x):
         shown, most = _unseen(light, tried.sum(axis=0), hit.sum(axis=0))
         return Trust(missed, 0, most, 0.0, shown)
-    low, high = _interval(rng, found, bins, tried.sum(axis=1), hit.sum(axis=1), smallest)
+    low, high = interval_of_count(rng, found, bins, tried.sum(axis=1), hit.sum(axis=1), smallest)
     false = float((1 - style.sure).sum())
     return Trust(missed, low, high, false)
 
@@ -242,7 +242,7 @@ def _table(bins: np.ndarray, tried: np.ndarray, hit: np.ndarray) -> pd.DataFrame
     )
 
 
-def _interval(
+def interval_of_count(
     rng: np.random.Generator, found: Found, bins: np.ndarray, tried: np.ndarray, hit: np.ndarray, smallest: float
 ) -> tuple[int, int]:
     """95% interval of the true count: doubt about each find, sizes near the limit, and what was not found."""

@@ -23,7 +23,7 @@ from statsmodels.stats.power import TTestIndPower
 from statsmodels.stats.weightstats import ttost_ind
 
 from castlab.analysis import compare_runs
-from castlab.analysis.needed import _units, power_equal
+from castlab.analysis.needed import power_equal, units_per_group
 
 
 @pytest.mark.parametrize(
@@ -59,17 +59,17 @@ def test_three_groups_are_compared_as_by_the_linear_model_of_r():
 @pytest.mark.parametrize("effect", [0.2, 0.5, 0.8, 1.5])
 def test_castings_to_show_a_difference_are_those_of_statsmodels(effect):
     exact = TTestIndPower().solve_power(effect, alpha=0.05, power=0.8)
-    assert _units(2.0, effect, None, one_sided=False, lost=0.0) == np.ceil(exact)
+    assert units_per_group(2.0, effect, None, one_sided=False, lost=0.0) == np.ceil(exact)
 
 
 @pytest.mark.parametrize("margin", [0.3, 0.5, 1.0])
 def test_castings_to_show_no_worse_are_those_of_statsmodels(margin):
     exact = TTestIndPower().solve_power(margin, alpha=0.05, power=0.8, alternative="larger")
-    assert _units(2.0, 0.0, margin, one_sided=True, lost=0.0) == np.ceil(exact)
+    assert units_per_group(2.0, 0.0, margin, one_sided=True, lost=0.0) == np.ceil(exact)
 
 
 def test_half_a_standard_deviation_needs_the_64_of_the_textbook():
-    assert _units(2.0, 0.5, None, one_sided=False, lost=0.0) == 64
+    assert units_per_group(2.0, 0.5, None, one_sided=False, lost=0.0) == 64
 
 
 @pytest.mark.parametrize(

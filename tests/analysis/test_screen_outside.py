@@ -61,6 +61,6 @@ def test_the_reactor_example_full_and_half():
 
 @pytest.mark.parametrize(("m", "single", "largest"), [(7, 2.297, 4.867), (15, 2.156, 4.240), (31, 2.064, 3.925)])
 def test_the_simulated_critical_values_are_the_published_ones(m, single, largest):
-    each, most = screen._without_effects(m)
+    each, most = screen.without_effects(m)
     assert np.quantile(each, 0.95) == pytest.approx(single, rel=0.01)
     assert np.quantile(most, 0.95) == pytest.approx(largest, rel=0.02)

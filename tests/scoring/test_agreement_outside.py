@@ -22,7 +22,7 @@ from scipy import stats
 
 from castlab.errors import InputError
 from castlab.scoring import agreement
-from castlab.scoring.agreeing import _alphas, intraclass, weighted_kappa
+from castlab.scoring.agreeing import alphas, intraclass, weighted_kappa
 
 N = np.nan
 OBSERVERS = pd.DataFrame(
@@ -94,7 +94,7 @@ def test_alpha_of_every_resample_is_that_of_the_krippendorff_library(scale):
         expected.append(
             krippendorff.alpha(value_counts=some[:, used], value_domain=domain[used], level_of_measurement=scale)
         )
-    np.testing.assert_allclose(_alphas(counts, domain, scale, times), expected, rtol=1e-9)
+    np.testing.assert_allclose(alphas(counts, domain, scale, times), expected, rtol=1e-9)
 
 
 def test_intraclass_correlations_leave_out_who_scored_few_castings():

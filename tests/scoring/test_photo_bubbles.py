@@ -17,7 +17,7 @@ from castlab.scoring.finding import Found
 from castlab.scoring.lengths import SCALES
 from castlab.scoring.pictures import read_colours
 from castlab.scoring.regions import region_mask
-from castlab.scoring.trust import _interval
+from castlab.scoring.trust import interval_of_count
 
 
 def scene(*discs: tuple[float, float, float, float], shape: tuple[int, int] = (160, 220), grain: float = 0.004):
@@ -66,7 +66,7 @@ def test_the_interval_holds_the_count_and_the_table_of_misses_says_what_was_draw
 def test_misses_do_not_raise_the_low_end_which_doubt_about_the_finds_lowers() -> None:
     sure, size = np.full(100, 0.97), np.full(100, 10.0)
     finds = Found(size, size, size, size, np.ones(100), sure)
-    low, high = _interval(
+    low, high = interval_of_count(
         np.random.default_rng(0), finds, np.array([6.0, 40.0]), np.array([60]), np.array([35]), smallest=6
     )
     assert low < 97 < 140 < high

@@ -84,6 +84,7 @@ class Wald(Model):
 
     @property
     def coef(self) -> np.ndarray:  # type: ignore[override]
+        """The coefficients, (p,), the intercept first; on the scale of the line."""
         return self.fit.coef
 
     def raised(self, more: float) -> Wald:
@@ -121,6 +122,7 @@ class Based(Model):
 
     @property
     def coef(self) -> np.ndarray:  # type: ignore[override]
+        """The coefficients, (p,), the intercept first; on the scale of the line."""
         return self.base.coef
 
     def line(self, rows: np.ndarray, level: float = LEVEL) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -178,6 +180,7 @@ class Profile(Model):
 
     @property
     def coef(self) -> np.ndarray:  # type: ignore[override]
+        """The coefficients, (p,), the intercept first; on the scale of the line."""
         start = self.best.theta[:1] if self.first == 1 else np.zeros(1)
         return np.concatenate([start, self.best.theta[self.first :]])
 

@@ -44,11 +44,12 @@ class Maximum:
 
     @property
     def cov(self) -> np.ndarray:
+        """Covariance of theta, (d, d): the inverse of the information."""
         return np.linalg.pinv(self.information, hermitian=True)
 
 
 @dataclass(frozen=True)
-class Logistic:
+class Logistic(Likelihood):
     """Bernoulli responses y (n,) with logit X b; `penalised` adds Firth's penalty."""
 
     X: np.ndarray
@@ -68,7 +69,7 @@ class Logistic:
 
 
 @dataclass(frozen=True)
-class Poisson:
+class Poisson(Likelihood):
     """Counts y (n,) with log mean offset + X b; `penalised` adds Firth's penalty."""
 
     X: np.ndarray
@@ -104,7 +105,7 @@ def _penalise(
 
 
 @dataclass(frozen=True)
-class ProportionalOdds:
+class ProportionalOdds(Likelihood):
     """Grades y (n,) coded 0..k: logit P(Y <= j) = threshold_j - X b, X without intercept.
 
     Parameters are the k thresholds, then the coefficients; a positive coefficient means higher grades.
@@ -115,6 +116,7 @@ class ProportionalOdds:
 
     @property
     def cuts(self) -> int:
+        """How many cut points part the grades."""
         return int(self.y.max())
 
     def start(self) -> np.ndarray:

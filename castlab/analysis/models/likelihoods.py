@@ -58,7 +58,7 @@ class Maxima:
 
 
 @dataclass(frozen=True)
-class Poisson:
+class Poisson(Likelihoods):
     """Counts Y (S, n) with log mean X b; `penalised` adds Firth's penalty."""
 
     X: np.ndarray
@@ -84,7 +84,7 @@ class Poisson:
 
 
 @dataclass(frozen=True)
-class NegativeBinomial:
+class NegativeBinomial(Likelihoods):
     """Counts Y (S, n) with log mean X b and variance mean + alpha mean squared (NB2); the last parameter is log alpha."""
 
     X: np.ndarray
@@ -133,7 +133,7 @@ class NegativeBinomial:
 
 
 @dataclass(frozen=True)
-class ProportionalOdds:
+class ProportionalOdds(Likelihoods):
     """Grades Y (S, n) coded 0..cuts, all of them in use in each row: logit P(Y <= j) = threshold_j - X b, X without
     intercept; first the thresholds, then the coefficients."""
 

@@ -83,10 +83,12 @@ class Strata:
 
     @property
     def df_within(self) -> int:
+        """Degrees of freedom of the scatter within batches."""
         return len(self.codes) - len(self.sizes) - self.inside
 
     @property
     def df_between(self) -> int:
+        """Degrees of freedom of the scatter between batches."""
         return len(self.sizes) - (len(self.turn) - self.inside)
 
 

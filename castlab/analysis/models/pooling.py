@@ -98,6 +98,7 @@ class Pooled(Model):
 
     @property
     def coef(self) -> np.ndarray:  # type: ignore[override]
+        """The coefficients, (p,), the intercept first; on the scale of the line."""
         return np.mean([m.coef for m in self.models], axis=0)
 
     def interval(self, j: int, level: float = LEVEL) -> tuple[float, float]:

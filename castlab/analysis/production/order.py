@@ -42,6 +42,7 @@ class Production:
 
     @property
     def n(self) -> int:
+        """How many castings there are."""
         return len(self.y)
 
     @property

@@ -11,13 +11,14 @@ import numpy as np
 from scipy import special, stats
 
 from castlab.analysis import words
+from castlab.analysis.reading.known import Readings
 
 _AGAIN = 0.05
 """Chance that a sweep draws the share missed anew: the draws between must settle before that is worth its cost."""
 
 
 @dataclass(frozen=True)
-class Missed:
+class Missed(Readings):
     """Each true bubble is missed with the same chance; false finds come on top (Poisson).
 
     `share` (n,) is known exactly, or `check` says how many of how many known bubbles were missed.
@@ -83,7 +84,7 @@ class Missed:
 
 
 @dataclass(frozen=True)
-class Within:
+class Within(Readings):
     """A count and the 95% interval of the true number: normal on the square-root scale, on each side of the count."""
 
     found: np.ndarray

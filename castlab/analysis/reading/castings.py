@@ -52,10 +52,12 @@ class Castings:
 
     @property
     def n(self) -> int:
+        """How many castings there are."""
         return len(self.y)
 
     @property
     def n_batches(self) -> int:
+        """How many batches they come from; 0 where batches are not known."""
         return 0 if self.codes is None else int(self.codes.max()) + 1
 
     @property

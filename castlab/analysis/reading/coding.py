@@ -42,6 +42,7 @@ class Factor:
 
     @property
     def varied(self) -> bool:
+        """Whether it was set to more than one value."""
         return len(self.levels) > 1
 
     @property
@@ -106,6 +107,7 @@ class Term:
 
     @property
     def contrasts(self) -> list[str]:
+        """What each column of the term compares, in words."""
         if len(self.parts) == 1:
             return self.parts[0].contrasts
         one, other = self.parts

@@ -49,11 +49,13 @@ class Known:
     readings: Readings | None = None
 
     def take(self, keep: np.ndarray) -> Known:
+        """What is known of the castings to keep, (n,) booleans."""
         readings = None if self.readings is None else self.readings.take(keep)
         return Known(self.low[keep], self.high[keep], readings)
 
     @property
     def exact(self) -> np.ndarray:
+        """Which responses are known exactly, (n,) booleans."""
         return self.low == self.high
 
     def first(self) -> np.ndarray:

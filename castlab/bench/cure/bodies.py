@@ -24,6 +24,7 @@ class Wall:
     specific_heat_j_gk: float = 1.4
 
     def region(self, start_c: float, cells: int = 10) -> Region:
+        """The wall as one region of the heat equation, at start_c throughout, in so many cells."""
         return Region(
             thickness_m=self.thickness_mm / 1000,
             cells=cells,

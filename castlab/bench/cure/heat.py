@@ -55,6 +55,7 @@ class Air:
     """Loss of each unit volume to the air across the coordinate (the top and bottom of a cup)."""
 
     def at(self, time_s: float | Array) -> Array | float:
+        """Air temperature at a time, °C: a straight line between the times given, constant beyond them."""
         if len(self.times_s) == 1:
             return self.temperatures_c[0]
         return np.interp(time_s, self.times_s, self.temperatures_c)

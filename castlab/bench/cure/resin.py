@@ -132,10 +132,12 @@ class Resin:
 
     @property
     def reaction_j_m3(self) -> float:
+        """Heat of the whole reaction, J/m3."""
         return self.heat_j_g * self.density_g_ml * 1e6
 
     @property
     def capacity_j_m3k(self) -> float:
+        """Heat capacity, J/(m3 K)."""
         return self.specific_heat_j_gk * self.density_g_ml * 1e6
 
     def speedup(self, temperature_c: float | Array) -> Array:
