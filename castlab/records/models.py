@@ -25,6 +25,7 @@ from pydantic import (
 from pydantic.fields import FieldInfo
 
 from castlab.errors import InputError
+from castlab.records.refusals import explain
 
 EXTRA_NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
 
@@ -93,7 +94,7 @@ class Record(BaseModel):
         try:
             super().__init__(**data)
         except ValidationError as exc:
-            raise InputError(explain(exc, type(self))) from None
+            raise InputError(explain(exc, type(self), ENVELOPE)) from None
 
     @classmethod
     def settings(cls) -> dict[str, FieldInfo]:
@@ -400,62 +401,3 @@ def reserved_names() -> frozenset[str]:
     from castlab.records.columns import DERIVED
 
     return frozenset(n for m in KINDS.values() for n in m.model_fields) | frozenset(DERIVED)
-
-
-def explain(exc: ValidationError, model: type[BaseModel]) -> str:
-    """One line per wrong field: which, what was given, what is accepted."""
-    lines = []
-    for error in exc.errors():
-        name = str(error["loc"][0]) if error["loc"] else ""
-        field = model.model_fields.get(name)
-        if error["type"] == "value_error":
-            text = str(error["ctx"]["error"])
-            lines.append(text if name in text or not name else f"{name}: {text}")
-        elif error["type"] == "missing":
-            lines.append(f"{name} is missing; needed: {field.description if field else 'a value'}")
-        elif field is None:
-            lines.append(f"{name!r} is not a field of a {model.__name__.lower()}{_nearest(name, model)}")
-        else:
-            lines.append(
-                f"{name} is {_shown(error['input'])}; accepted: {_accepted(error, field)} ({field.description})"
-            )
-    return f"{model.__name__}: " + "; ".join(lines)
-
-
-def _shown(value: object) -> str:
-    """What was given, cut off where it fills a page: a whole result, a picture, a long text."""
-    text = " ".join(repr(value).split())
-    return text if len(text) <= 80 else f"{text[:77]}..."
-
-
-def _accepted(error: Any, field: FieldInfo) -> str:
-    ctx, kind = error.get("ctx", {}), error["type"]
-    if "ge" in ctx or "le" in ctx:
-        low = next((m.ge for m in field.metadata if hasattr(m, "ge")), ctx.get("ge"))
-        high = next((m.le for m in field.metadata if hasattr(m, "le")), ctx.get("le"))
-        return f"{low:.12g} to {high:.12g}" if low is not None and high is not None else f"{low:.12g} or more"
-    if "pattern" in ctx:
-        return "an id as the logbook gives it"
-    if kind.startswith("datetime") or kind.startswith("date"):
-        return "a date, and a time if known, such as 2026-03-14 09:30"
-    if kind.startswith("int"):
-        return "a whole number"
-    if kind.startswith("float"):
-        return "a number"
-    if kind.startswith("bool"):
-        return "yes or no"
-    if "max_length" in ctx:
-        return f"at most {ctx['max_length']} characters"
-    return str(error["msg"]).lower()
-
-
-def _nearest(name: str, model: type[BaseModel]) -> str:
-    import difflib
-
-    names = [n for n in model.model_fields if n not in ENVELOPE]
-    close = difflib.get_close_matches(name, names, n=1)
-    if close:
-        return f"; did you mean {close[0]}?"
-    if "extra" in model.model_fields:
-        return f"; a setting of your own goes in extra={{{name!r}: ...}}"
-    return f"; accepted: {', '.join(names)}"
