@@ -120,7 +120,7 @@ def test_a_picture_too_large_to_be_a_photo_is_not_opened(shop, file, monkeypatch
 
 
 def test_what_fills_a_page_is_cut_off_in_a_message(shop, file):
-    with pytest.raises(InputError, match=r"mm_per_pixel is \[0\.1, .*\.\.\.; accepted: a number") as said:
+    with pytest.raises(InputError, match=r"mm_per_pixel is a list of 5000; accepted: a number") as said:
         shop.add_photo("T-001.1", file, mm_per_pixel=[0.1] * 5000)
     assert len(str(said.value)) < 200
 
