@@ -108,7 +108,6 @@ def _along(axes: Axes, curve: Any, name: str, chosen: Any, letters: int) -> None
         tried = curve["tried"].to_numpy(dtype=bool)
         axes.plot(x, y, color=INK, lw=1.6, ls=_BEYOND)
         axes.plot(x[tried], y[tried], color=INK, lw=1.6)
-        axes.axvline(chosen, color=SURE, lw=1.2, ls=":")
         axes.plot(chosen, np.interp(chosen, x, y), "o", color=SURE, ms=7)
         axes.set_xlabel(labels.label(name), fontsize=9)
     else:
