@@ -127,7 +127,10 @@ def check(
         typer.Argument(help="A workspace, or a logbook (a file or a database URL); this folder if not given."),
     ] = None,
 ) -> None:
-    """Say whether the installation, the notebook kernel, the logbook and the disk are healthy."""
+    """Say whether all that castlab needs is healthy.
+
+    The installation, the notebook kernel, the logbook and the disk.
+    """
     from castlab import health
 
     faults = 0
@@ -167,7 +170,10 @@ def report(
     until: UntilOption = None,
     pdf: PdfOption = False,
 ) -> None:
-    """Write the report of a logbook, or of a CSV table with a row per casting: one page, opens offline."""
+    """Write the report of a logbook or of a CSV table.
+
+    The table has a row per casting. The report is one page and opens offline.
+    """
     from castlab import reports
 
     options: dict[str, Any] = {
@@ -205,7 +211,10 @@ def compare(
     until: UntilOption = None,
     pdf: PdfOption = False,
 ) -> None:
-    """Write a report that sets two recipes side by side: one page, opens offline."""
+    """Write a report that sets two recipes side by side.
+
+    It is one page and opens offline.
+    """
     from castlab import reports
 
     files = reports.report_recipes(
@@ -231,7 +240,10 @@ def import_(
     ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Import without asking.")] = False,
 ) -> None:
-    """Import a sheet that was kept by hand; rows that cannot be used are listed, and the exit code is then 1."""
+    """Import a sheet that was kept by hand.
+
+    Rows that cannot be used are listed, and the exit code is then 1.
+    """
     from castlab.records import Logbook
     from castlab.records.sheets import Mapping, import_sheet, propose_mapping
 

@@ -169,6 +169,10 @@ def _file(path: Path) -> Finding:
 
     from castlab.records.tables import SCHEMA
 
+    if path.stat().st_size == 0:
+        return Finding(
+            "logbook", "fault", f"{path} is empty: nothing was logged in it; if something was, restore the last export"
+        )
     address = f"{path.resolve().as_uri()}?mode=ro"
     try:
         with closing(sqlite3.connect(address, uri=True, timeout=5)) as connection:

@@ -71,6 +71,8 @@ def test_something_that_is_no_logbook_is_a_fault(tmp_path):
     (tmp_path / "notes.db").write_text("no logbook")
     assert finding(tmp_path / "notes.db", "logbook").state == "fault"
     assert "castlab new" in finding(tmp_path / "nothing.db", "logbook").said
+    (tmp_path / "empty.db").touch()
+    assert "is empty: nothing was logged" in finding(tmp_path / "empty.db", "logbook").said
 
 
 @pytest.mark.usefixtures("quick")
