@@ -181,7 +181,7 @@ def _file(path: Path) -> Finding:
             castings = connection.execute("SELECT count(*) FROM trial WHERE withdrawn IS NOT TRUE").fetchone()[0]
     except sqlite3.DatabaseError as exc:
         return Finding(
-            "logbook", "fault", f"{path} cannot be read ({exc}): it is no logbook, or damaged; restore the last export"
+            "logbook", "fault", f"{path} is no logbook, or damaged ({exc}): check the path, or restore the last export"
         )
     if broken:
         return Finding("logbook", "fault", f"{path} is damaged ({'; '.join(broken)}): restore the last export")

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 UNKNOWN = "–"
 SHORT = 20
 """Letters of words that are kept on one line."""
-_NUMBERS = re.compile(r"(?:[\d\s.,<>=()%+−–-]|e-?\d|to|unlimited|nan)+")
-"""Numbers, limits and ranges as text."""
+_NUMBERS = re.compile(r"(?:[\d\s.,<>=()%+−–-]|e-?\d|to|unlimited|nan|over|under|about|more than|times)+")
+"""Numbers, limits, ranges and what is beyond them, as text."""
 
 
 def short(value: float) -> str:

@@ -40,6 +40,13 @@ def test_numbers_go_to_the_right_and_words_to_the_left():
     assert '<td style="text-align: left; white-space: nowrap">yes</td>' in html
 
 
+@pytest.mark.parametrize("beyond", ["over 99%", "under 1%", "about 85%", "more than 50", "1.8 times"])
+def test_numbers_beyond_what_is_told_go_to_the_right_too(beyond):
+    html = tables.framed(pd.DataFrame({"share": [beyond, "37%"], "word": [beyond, "overcast"]}))
+    assert f'<td class="n">{beyond}</td>' in html
+    assert f'nowrap">{beyond}</td>' in html
+
+
 def test_a_large_frame_leaves_out_its_middle_and_says_how_large_it_is():
     frame = pd.DataFrame(np.arange(100 * 30).reshape(100, 30), columns=[f"c{n}" for n in range(30)])
     with pd.option_context("display.max_columns", 20):
