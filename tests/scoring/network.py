@@ -6,6 +6,8 @@ numbers do and no turned copies are needed. Written out in numpy: it is small, a
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from castlab.scoring.judging import Network
@@ -29,17 +31,28 @@ def blank(channels: int, measures: int, rng: np.random.Generator) -> Network:
     )  # fmt: skip
 
 
-def _steps(
-    net: Network,
-    view: np.ndarray,
-    measures: np.ndarray,
-    quality: np.ndarray,
-    size: np.ndarray,
-    sized: np.ndarray,
-    weight: np.ndarray,
-    far: bool,
-) -> tuple[float, list[np.ndarray]]:
+class Examples(NamedTuple):
+    """What is shown of circles (n), and what is right.
+
+    `view` holds channels of light, outward slope, sideways slope and claims; `quality` from 0 to 1; `size` is what the
+    logarithm of the radius lacks, where `sized`; `weight` is what each counts for.
+    """
+
+    view: np.ndarray
+    measures: np.ndarray
+    quality: np.ndarray
+    size: np.ndarray
+    sized: np.ndarray
+    weight: np.ndarray
+
+    def take(self, some: np.ndarray) -> Examples:
+        """Some of them."""
+        return Examples(*(part[some] for part in self))
+
+
+def _steps(net: Network, shown: Examples, far: bool) -> tuple[float, list[np.ndarray]]:
     """Loss and slopes of the loss along every number of the network, for one batch."""
+    view, measures, quality, size, sized, weight = shown
     n = len(view)
     one = net.rays(view, net.first, net.first_offset)
     two = net.rays(one, net.second, net.second_offset)
@@ -94,13 +107,8 @@ def _back(
 
 def teach(
     net: Network,
-    view: np.ndarray,
-    measures: np.ndarray,
-    quality: np.ndarray,
-    size: np.ndarray,
-    sized: np.ndarray,
-    examples: np.ndarray,
-    weight: np.ndarray,
+    shown: Examples,
+    some: np.ndarray,
     *,
     far: bool,
     rounds: int,
@@ -109,27 +117,24 @@ def teach(
     light: int,
     batch: int = 256,
 ) -> Network:
-    """The network after `rounds` times through the `examples` (Adam, falling rate, views mirrored at random).
+    """The network after `rounds` times through `some` of the examples (Adam, falling rate, views mirrored at random).
 
-    `view` holds channels of light, outward slope, sideways slope (`light` of each) and claims; `quality` from 0 to 1;
-    `size` is what the logarithm of the radius lacks, where `sized`; `weight` is what each example counts for, and with `far`
-    sizes that are far off still pull.
+    `light` is how many channels of the views are light; with `far` sizes that are far off still pull.
     """
     numbers = [part.copy() for part in net]
     first = [np.zeros_like(part) for part in numbers]
     second = [np.zeros_like(part) for part in numbers]
-    done, total = 0, rounds * (len(examples) // batch)
+    done, total = 0, rounds * (len(some) // batch)
     for turn in range(rounds):
-        order, losses = rng.permutation(examples), []
-        for start in range(0, len(examples) - batch + 1, batch):
-            some = np.sort(order[start : start + batch])
-            seen = view[some].astype(np.float32)
+        order, losses = rng.permutation(some), []
+        for start in range(0, len(some) - batch + 1, batch):
+            now_shown = shown.take(np.sort(order[start : start + batch]))
+            seen = now_shown.view.astype(np.float32)
             if rng.random() < 0.5:
                 seen = np.ascontiguousarray(seen[:, ::-1])
                 seen[:, :, 2 * light : 3 * light] *= -1
             seen[rng.random(batch) < 0.3, :, 3 * light :] = 0
-            known = (part[some] for part in (measures, quality, size, sized, weight))
-            loss, slopes = _steps(Network(*numbers), seen, *known, far)
+            loss, slopes = _steps(Network(*numbers), now_shown._replace(view=seen), far)
             losses.append(loss)
             done += 1
             now = rate * 0.5 * (1 + np.cos(np.pi * done / total)) * min(1, done / 200)

@@ -140,12 +140,10 @@ def teach_network(all_seen: list[Seen], taught: dict[str, np.ndarray], member: M
     some = np.flatnonzero(show)
     weight = np.concatenate([_share(seen.looked) if member.things else np.ones(len(seen.looked)) for seen in all_seen])
     weight = (weight / weight.mean()).astype(np.float32)
-    targets = [part.astype(np.float32) for part in (quality, size, sized)]
+    shown = network.Examples(view, known, *(part.astype(np.float32) for part in (quality, size, sized)), weight)
     net = network.blank(view.shape[2], known.shape[1], rng)
     for turn in member.rounds:
-        net = network.teach(
-            net, view, known, *targets, some, weight, far=member.far, rounds=turn, rate=2e-3, rng=rng, light=reaches
-        )
+        net = network.teach(net, shown, some, far=member.far, rounds=turn, rate=2e-3, rng=rng, light=reaches)
         for seen, end in zip(all_seen, ends, strict=True):
             here = slice(end - len(seen.looked), end)
             odds = net(view[here].astype(np.float32), known[here])[:, 0]

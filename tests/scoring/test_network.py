@@ -16,7 +16,8 @@ def test_a_size_that_is_far_off_pulls_only_where_it_is_to(far) -> None:
     net = network.blank(6, 2, rng)
     view, known = rng.normal(size=(4, 8, 6)).astype(np.float32), np.zeros((4, 2), np.float32)
     size = net(view, known)[:, 1] + 0.6
-    _, slopes = network._steps(net, view, known, np.ones(4), size, np.ones(4), np.ones(4), far)
+    shown = network.Examples(view, known, np.ones(4), size, np.ones(4), np.ones(4))
+    _, slopes = network._steps(net, shown, far)
     assert (slopes[-1][1] != 0) == far
 
 
