@@ -9,13 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from castlab.scoring.profiles import Looked
+from castlab.scoring.profiles import Looked, Spokes, along_rays
 from castlab.scoring.rings import Level, suited
 
-_RAYS = 24
-_WAY = np.arange(_RAYS) * (2 * np.pi / _RAYS)
-_REACH = np.arange(0.1, 3.9, 0.2, dtype=np.float32)
-"""Where the light is read along a ray, in radii."""
+_SPOKES = Spokes(24, np.arange(0.1, 3.9, 0.2, dtype=np.float32))
+_REACH = _SPOKES.reach
 _BODY, _ROUND, _WHOLE = _REACH < 0.7, (_REACH > 0.4) & (_REACH < 1.4), _REACH < 1.8
 _AROUND = (_REACH > 1.8) & (_REACH < 2.8), _REACH > 2.8
 _GRAIN = 40.0
@@ -58,12 +56,8 @@ def plain(steps: list[Level], one: Looked, counted: np.ndarray, allowed: np.ndar
 
 
 def _stands_out(level: Level, one: Looked, allowed: np.ndarray | None) -> np.ndarray:
-    f = level.factor
-    x, y, radius = (one.x + 0.5) / f - 0.5, (one.y + 0.5) / f - 0.5, one.radius / f
-    cos, sin = np.cos(_WAY)[:, None] * _REACH, np.sin(_WAY)[:, None] * _REACH
-    size = radius[:, None, None]
-    mask = None if allowed is None else allowed[::f, ::f]
-    light, valid = level.read(x[:, None, None] + size * cos, y[:, None, None] + size * sin, mask)
+    x, y, radius = level.own(one.x, one.y, one.radius)
+    light, valid = along_rays(level, level.counted(allowed), _SPOKES, x, y, radius)
     found = valid.mean(axis=(1, 2)) > _SEEN
     light, valid, noise = light[found], valid[found], level.noise_at(x[found], y[found])
     patches = np.concatenate([_patches(light, valid, zone) for zone in _AROUND], axis=1)
@@ -81,7 +75,8 @@ def _length(light: np.ndarray) -> np.ndarray:
     """Ratio of the axes of each dot, by the second moments of its light (the ground taken off) about its centroid."""
     weight = (light * _REACH)[:, :, _WHOLE]
     weight /= weight.sum(axis=(1, 2), keepdims=True) + 1e-9
-    place = np.stack([np.cos(_WAY)[:, None] * _REACH[_WHOLE], np.sin(_WAY)[:, None] * _REACH[_WHOLE]])
+    way = _SPOKES.way[:, None]
+    place = np.stack([np.cos(way) * _REACH[_WHOLE], np.sin(way) * _REACH[_WHOLE]])
     middle = np.einsum("nij,aij->na", weight, place)
     spread = np.einsum("nij,aij,bij->nab", weight, place, place) - middle[:, :, None] * middle[:, None, :]
     least, most = np.linalg.eigvalsh(spread).T
@@ -92,7 +87,7 @@ def _length(light: np.ndarray) -> np.ndarray:
 def _patches(light: np.ndarray, valid: np.ndarray, zone: np.ndarray) -> np.ndarray:
     """Means over patches about as large as the dot, two rays wide; nan where nothing counts."""
     cut, on = light[:, :, zone], valid[:, :, zone]
-    pairs = (len(light), _RAYS // 2, 2 * cut.shape[2])
+    pairs = (len(light), _SPOKES.rays // 2, 2 * cut.shape[2])
     number = on.reshape(pairs).sum(axis=2)
     means: np.ndarray = np.where(number, (cut * on).reshape(pairs).sum(axis=2) / np.maximum(number, 1), np.nan)
     return means

@@ -79,7 +79,7 @@ def look(
     parts = []
     for place, level in enumerate(steps):
         here = np.flatnonzero(found.level == place)
-        mask = None if allowed is None else allowed[:: level.factor, :: level.factor]
+        mask = level.counted(allowed)
         for start in range(0, len(here), _CHUNK):
             some = here[start : start + _CHUNK]
             parts.append(_follow(level, mask, found.x[some], found.y[some], found.radius[some], sieve))
@@ -98,11 +98,10 @@ def look_again(steps: list[Level], one: Looked, allowed: np.ndarray | None) -> L
     for number in np.unique(place):
         level, here = steps[number], place == number
         f = level.factor
-        mask = None if allowed is None else allowed[::f, ::f]
-        a, b, r = ((part[here] + shift) / f - shift for part, shift in ((one.x, 0.5), (one.y, 0.5), (one.radius, 0)))
-        a, b, r = (part.astype(np.float32) for part in (a, b, r))
+        mask = level.counted(allowed)
+        a, b, r = (part.astype(np.float32) for part in level.own(one.x[here], one.y[here], one.radius[here]))
         noise = level.noise_at(a, b)
-        a, b, r = _fit(FULL, *_read(level, mask, FULL, a, b, r), a, b, r, r, noise)
+        a, b, r = _fit(FULL, *along_rays(level, mask, FULL, a, b, r), a, b, r, r, noise)
         x[here], y[here], radius[here] = (a + 0.5) * f - 0.5, (b + 0.5) * f - 0.5, r * f
         measures[here], contrast[here], seen[here] = _measure(FULL, level, mask, a, b, r, noise)
     return Looked(x, y, radius, contrast, seen, measures)
@@ -119,9 +118,9 @@ def _follow(
     x, y, radius = x.astype(np.float32), y.astype(np.float32), radius.astype(np.float32)
     noise = level.noise_at(x, y)
     first = radius
-    light, valid = _read(level, mask, GLANCE, x, y, radius)
+    light, valid = along_rays(level, mask, GLANCE, x, y, radius)
     x, y, radius = _fit(GLANCE, light, valid, x, y, radius, first, noise)
-    light, valid = _read(level, mask, ROUGH, x, y, radius)
+    light, valid = along_rays(level, mask, ROUGH, x, y, radius)
     if sieve is not None:
         worth = sieve(_measure(ROUGH, level, mask, x, y, radius, noise, (light, valid))[0]) >= HARDLY
         light, valid = light[worth], valid[worth]
@@ -135,10 +134,13 @@ def _follow(
     return (x + 0.5) * f - 0.5, (y + 0.5) * f - 0.5, radius * f, contrast, seen, measures
 
 
-def _read(
+def along_rays(
     level: Level, mask: np.ndarray | None, spokes: Spokes, x: np.ndarray, y: np.ndarray, radius: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Light along the rays (candidate, ray, step), and which readings lie on pixels that count."""
+    """Light along the rays (circle, ray, step), and which readings lie on pixels that count (`mask`; None: all).
+
+    Circles are in pixels of the level.
+    """
     cos, sin = (part.astype(np.float32)[:, None] * spokes.reach for part in (np.cos(spokes.way), np.sin(spokes.way)))
     size = radius[:, None, None]
     return level.read(x[:, None, None] + size * cos, y[:, None, None] + size * sin, mask)
@@ -230,7 +232,7 @@ def _measure(
     read: tuple[np.ndarray, np.ndarray] | None = None,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The measures, the contrast, and the share of the way round that was seen; `read` is the light if it is known."""
-    light, valid = read or _read(level, mask, spokes, x, y, radius)
+    light, valid = read or along_rays(level, mask, spokes, x, y, radius)
     reach = spokes.reach
     outward, sideways = _slopes(spokes, light, radius)
     soft = (_SOFT * noise[:, None, None]) ** 2
@@ -277,7 +279,7 @@ def _measure(
 def _restless(level: Level, mask: np.ndarray | None, x: np.ndarray, y: np.ndarray, radius: np.ndarray) -> np.ndarray:
     """How much the light varies well away from each circle, an even slope apart: a highlight or a stroke of print has
     more of its kind near it, a dot that stands alone has not."""
-    light, valid = _read(level, mask, _FAR, x, y, radius)
+    light, valid = along_rays(level, mask, _FAR, x, y, radius)
     half = _FAR.rays // 2
     across, both = 0.5 * (light[:, :half] + light[:, half:]), valid[:, :half] & valid[:, half:]
     middle = _mean(across, both)[:, None, None]

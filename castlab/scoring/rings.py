@@ -55,6 +55,14 @@ class Level:
         found: np.ndarray = self.noise[rows, columns]
         return found
 
+    def own(self, x: np.ndarray, y: np.ndarray, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Circles given in pixels of the picture, in pixels of this level."""
+        return (x + 0.5) / self.factor - 0.5, (y + 0.5) / self.factor - 0.5, radius / self.factor
+
+    def counted(self, allowed: np.ndarray | None) -> np.ndarray | None:
+        """The pixels of this level that count, by those of the picture; None for all."""
+        return None if allowed is None else allowed[:: self.factor, :: self.factor]
+
     def read(
         self, across: np.ndarray, down: np.ndarray, mask: np.ndarray | None, margin: float = 0.0
     ) -> tuple[np.ndarray, np.ndarray]:

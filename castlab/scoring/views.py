@@ -32,12 +32,11 @@ def unrolled(
     place = suited(steps, radius)
     for number in np.unique(place):
         level = steps[number]
-        mask = None if allowed is None else allowed[:: level.factor, :: level.factor]
+        mask = level.counted(allowed)
         here = np.flatnonzero(place == number)
         for start in range(0, len(here), _CHUNK):
             some = here[start : start + _CHUNK]
-            f = level.factor
-            seen[some] = _read(level, mask, (x[some] + 0.5) / f - 0.5, (y[some] + 0.5) / f - 0.5, radius[some] / f)
+            seen[some] = _read(level, mask, *level.own(x[some], y[some], radius[some]))
     return seen
 
 
