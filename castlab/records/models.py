@@ -27,6 +27,8 @@ from pydantic.fields import FieldInfo
 from castlab.errors import InputError
 from castlab.records.refusals import explain
 
+MM_PER_PIXEL = 1e-6, 1_000.0
+"""Least and largest scale of a photo."""
 EXTRA_NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
 
 Level = Literal["batch", "trial", "score", "mold", "material", "plan", "photo"]
@@ -273,7 +275,7 @@ class Photo(Record):
     file_name: Text | None = _field("name the file came with")
     view: Word | None = _field("what it shows (top, side, target through the casting)")
     taken_at: datetime | None = _field("when it was taken, shop clock")
-    mm_per_pixel: float | None = _field("scale of the photo, mm per pixel", 1e-6, 1_000)
+    mm_per_pixel: float | None = _field("scale of the photo, mm per pixel", *MM_PER_PIXEL)
 
 
 GRADE_MEANING = "grade 0 (worst) to 4 (best)"

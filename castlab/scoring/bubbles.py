@@ -11,11 +11,12 @@ import pandas as pd
 
 from castlab.errors import InputError
 from castlab.given import whole
+from castlab.records.models import MM_PER_PIXEL
 from castlab.results import Result
 from castlab.scoring import pictures
 from castlab.scoring.finding import Found, find
 from castlab.scoring.judging import SURE
-from castlab.scoring.lengths import SCALES, above_zero, per_pixel
+from castlab.scoring.lengths import above_zero, per_pixel
 from castlab.scoring.regions import region_mask
 from castlab.scoring.rings import SMALLEST_PX
 from castlab.scoring.scale import Scale
@@ -163,7 +164,7 @@ def _scale(mm_per_pixel: Any) -> float:
     scale = per_pixel(mm_per_pixel)
     if np.isnan(scale):
         raise InputError(
-            f"no scale: mm_per_pixel is {mm_per_pixel!r}; give the millimetres across one pixel, {SCALES[0]:g} to {SCALES[1]:g}, "
+            f"no scale: mm_per_pixel is {mm_per_pixel!r}; give the millimetres across one pixel, {MM_PER_PIXEL[0]:g} to {MM_PER_PIXEL[1]:g}, "
             "from a ruler, a disc of known size or the marker sheet in the picture (scale_from_length, scale_from_disc, "
             "scale_from_sheet)"
         )

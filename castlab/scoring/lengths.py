@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-SCALES = 1e-6, 1_000.0
-"""Least and largest mm per pixel, as the record of a photo takes them."""
+from castlab.records.models import MM_PER_PIXEL
 
 
 def above_zero(value: Any) -> float:
@@ -33,4 +32,4 @@ def per_pixel(value: Any) -> float:
     (0.05, nan)
     """
     number = above_zero(value)
-    return number if SCALES[0] <= number <= SCALES[1] else math.nan
+    return number if MM_PER_PIXEL[0] <= number <= MM_PER_PIXEL[1] else math.nan

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from castlab.errors import InputError
+from castlab.records.models import MM_PER_PIXEL
 from castlab.scoring import colour, pictures
 from castlab.scoring.barring import LUMINANCE, Seen, at_one_size, contrast_of, lens, waves
-from castlab.scoring.lengths import SCALES, per_pixel
+from castlab.scoring.lengths import per_pixel
 
 SIZES = 0.8, 1.25
 """How much smaller or larger the bars may look through the casting."""
@@ -86,7 +87,7 @@ def from_tiles(
     scale = per_pixel(mm_per_pixel)
     if not np.isfinite(scale):
         raise InputError(
-            f"mm_per_pixel is {mm_per_pixel!r}; give the millimetres across one pixel, {SCALES[0]:g} to {SCALES[1]:g}"
+            f"mm_per_pixel is {mm_per_pixel!r}; give the millimetres across one pixel, {MM_PER_PIXEL[0]:g} to {MM_PER_PIXEL[1]:g}"
         )
     parts = [_cut(picture, box) for picture, box in ((through, region), (direct, direct_region))]
     if parts[0].shape != parts[1].shape:

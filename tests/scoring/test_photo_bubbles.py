@@ -12,9 +12,9 @@ from PIL import Image
 from castlab.errors import InputError
 from castlab.figures import alt_text
 from castlab.records import Photo
+from castlab.records.models import MM_PER_PIXEL
 from castlab.scoring import count_bubbles, scale_from_length
 from castlab.scoring.finding import Found
-from castlab.scoring.lengths import SCALES
 from castlab.scoring.pictures import read_colours
 from castlab.scoring.regions import region_mask
 from castlab.scoring.trust import interval_of_count
@@ -222,7 +222,7 @@ def test_an_odd_tiff_that_cannot_be_read_is_one_clear_error(tmp_path, monkeypatc
 @pytest.mark.parametrize("scale", [1e300, 1e-300, 5000.0])
 def test_a_scale_that_no_photo_has_is_one_clear_error(scale) -> None:
     assert [getattr(m, "ge", getattr(m, "le", None)) for m in Photo.model_fields["mm_per_pixel"].metadata] == list(
-        SCALES
+        MM_PER_PIXEL
     )
     with pytest.raises(InputError, match=r"no scale: mm_per_pixel is .*1e-06 to 1000"):
         count_bubbles(scene(*DISCS), scale)
