@@ -45,6 +45,15 @@ def strength(p: float, p_adjusted: float, *, too_few: bool = False) -> str:
     return "likely" if p < CLEAR else "not shown"
 
 
+def least_of_batches(design: Design, codes: np.ndarray | None) -> dict[str, float]:
+    """The least p-value that shuffling could give, of every term for which whole batches are shuffled, by its name."""
+    return {
+        term.name: permutation.least(design.X, term.cols, codes)
+        for term in design.terms
+        if permutation.of_batches(design.X[:, list(term.cols)], codes)
+    }
+
+
 def too_few(chosen: Chosen, design: Design, codes: np.ndarray | None) -> dict[str, bool]:
     """For each term whether its castings, or batches, are too few to be called clear.
 
@@ -52,15 +61,8 @@ def too_few(chosen: Chosen, design: Design, codes: np.ndarray | None) -> dict[st
     for a difference that settings drawn by lot give as often as once in ten: such an effect is clear only where shuffling
     could show it at all.
     """
-    return {
-        term.name: chosen.too_few
-        or (
-            chosen.bounded
-            and permutation.of_batches(design.X[:, list(term.cols)], codes)
-            and permutation.least(design.X, term.cols, codes) >= CLEAR
-        )
-        for term in design.terms
-    }
+    least = least_of_batches(design, codes) if chosen.bounded else {}
+    return {term.name: chosen.too_few or least.get(term.name, 0.0) >= CLEAR for term in design.terms}
 
 
 def strengths(table: pd.DataFrame, too_few: bool | Sequence[bool] = False) -> list[str]:

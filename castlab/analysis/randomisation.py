@@ -7,7 +7,7 @@ import pandas as pd
 from scipy import stats
 
 from castlab import labels
-from castlab.analysis import words
+from castlab.analysis import effects, words
 from castlab.analysis.models import permutation
 from castlab.analysis.reading.castings import Castings
 from castlab.analysis.reading.coding import Design
@@ -57,8 +57,9 @@ def cautions(castings: Castings, design: Design, tests: pd.DataFrame) -> list[st
 def at_most(castings: Castings, design: Design, tests: pd.DataFrame) -> list[str]:
     """What so few batches can show at most, where that keeps a finding from being called clear."""
     told: dict[str, list[str]] = {}
-    for name, least in _least_between(castings, design).items():
-        row = tests.set_index("factor").loc[name]
+    by_name = tests.set_index("factor")
+    for name, least in effects.least_of_batches(design, castings.codes).items():
+        row = by_name.loc[name]
         if row["strength"] == "likely" and row["p_adjusted"] < SHOWN <= least:
             told.setdefault(words.about(least), []).append(labels.names(name))
     return [
@@ -70,7 +71,7 @@ def at_most(castings: Castings, design: Design, tests: pd.DataFrame) -> list[str
 
 def few_batches(castings: Castings, design: Design, few: int) -> list[str]:
     """A caution where batches are fewer than `few`, or shuffling what was set for them could not show an effect."""
-    least = min(_least_between(castings, design).values(), default=0.0)
+    least = min(effects.least_of_batches(design, castings.codes).values(), default=0.0)
     if castings.n_batches >= few and least < SHOWN:
         return []
     beside = f", and shuffling whole batches cannot give a p-value below {words.about(least)}" if least >= SHOWN else ""
@@ -78,15 +79,6 @@ def few_batches(castings: Castings, design: Design, few: int) -> list[str]:
         f"{castings.n_batches} batches say little about what is set per batch: batches that happen to agree make an effect "
         f"look surer than it is{beside}. Confirm it with more batches."
     ]
-
-
-def _least_between(castings: Castings, design: Design) -> dict[str, float]:
-    """The least p-value that shuffling could give, of every term for which whole batches are shuffled."""
-    return {
-        term.name: permutation.least(design.X, term.cols, castings.codes)
-        for term in design.terms
-        if permutation.of_batches(design.X[:, list(term.cols)], castings.codes)
-    }
 
 
 def of_settings(

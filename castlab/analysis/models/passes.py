@@ -89,8 +89,7 @@ def p_values(
 ) -> np.ndarray:
     """p-values of few castings (S, n), nan where the plain test has no answer: these columns together are at `values`."""
     held, at = _held(X, cols, values)
-    split = None if codes is None else linear.strata(X, codes)
-    p, ok = plain(X, Y, split, held, at)
+    p, ok = _order(X, codes, held, at)(Y)
     found = np.full(len(Y), np.nan)
     if ok.any():
         design = (X.shape, X.tobytes(), None if codes is None else np.asarray(codes, dtype=int).tobytes())
@@ -104,9 +103,8 @@ def alone(
 ) -> float:
     """As `p_values` for one response (n,), with fewer outcomes, drawn for it alone: quicker where a design is used once."""
     held, at = _held(X, cols, values)
-    split = None if codes is None else linear.strata(X, codes)
     with np.errstate(all="ignore"):
-        return reference.of_response(X, y, codes, held, at, lambda Y: plain(X, Y, split, held, at))
+        return reference.of_response(X, y, codes, held, at, _order(X, codes, held, at))
 
 
 def _held(X: np.ndarray, cols: Sequence[int], values: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
@@ -115,16 +113,21 @@ def _held(X: np.ndarray, cols: Sequence[int], values: Sequence[float]) -> tuple[
     return held, at
 
 
+def _order(X: np.ndarray, codes: np.ndarray | None, held: np.ndarray, values: np.ndarray) -> reference.Order:
+    """The plain test of any responses on this design."""
+    split = None if codes is None else linear.strata(X, codes)
+    return lambda Y: plain(X, Y, split, held, values)
+
+
 @lru_cache(maxsize=32)
 def _of_design(
     shape: tuple[int, int], rows: bytes, batches: bytes | None, held: bytes, values: bytes
 ) -> reference.Reference:
     X = np.frombuffer(rows).reshape(shape)
     codes = None if batches is None else np.frombuffer(batches, dtype=int)
-    split = None if codes is None else linear.strata(X, codes)
     hold, at = np.frombuffer(held, dtype=bool), np.frombuffer(values)
     with np.errstate(all="ignore"):
-        return reference.of_design(X, codes, hold, at, lambda Y: plain(X, Y, split, hold, at))
+        return reference.of_design(X, codes, hold, at, _order(X, codes, hold, at))
 
 
 def interval(
@@ -140,9 +143,7 @@ def interval(
 
     def plainly(value: float) -> float:
         """The same by the plain test."""
-        held, at = _held(X, [col], [value])
-        with np.errstate(all="ignore"):
-            p, _ = plain(X, y[None, :], None if codes is None else linear.strata(X, codes), held, at)
+        p, _ = _order(X, codes, *_held(X, [col], [value]))(y[None, :])
         return float(reference.telling(p)[0]) - cut
 
     # where other effects are far larger than outcomes are drawn with, these may reject even the estimate
