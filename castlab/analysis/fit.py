@@ -286,7 +286,7 @@ def fit_factors(
     cautions = [*used.cautions, *dropped.values(), *chosen.cautions, *_about_design(used, design, kept, pairs)]
     cautions += zero_counts.caution(used, design, chosen)
     if response.endswith("_grade"):
-        cautions += [said for said in (grades.mixed(frame), grades.outside(used.data[response])) if said]
+        cautions += [said for said in (grades.mixed(frame, response), grades.outside(used.data[response])) if said]
     cautions += randomisation.cautions(used, design, test_table)
     verdict = [verdicts.opening(used.size(), response, used.kind, len(kept), exposure)]
     verdict += plans.told(effect_table, test_table, chosen.scale, response, used.kind, plan)

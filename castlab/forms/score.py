@@ -15,7 +15,7 @@ from castlab.forms.faces import Part
 from castlab.forms.form import Form, Place
 from castlab.notebook import save
 from castlab.records import Logbook, Score, Trial
-from castlab.records.grades import GRADES
+from castlab.records.grades import GRADES, changed
 from castlab.records.waiting import without_score
 from castlab.scoring import drawings
 from castlab.scoring.rubric import Item, Rubric
@@ -52,7 +52,9 @@ class ScoreForm(Form):
         self._trial_id = trial_id
         self._photo = ""
         self._pieces: dict[int, bytes] = {}
-        self._graded = {f"{i.key}_grade": i for i in rubric.items if i.field != "bubbles"}
+        self._graded = {f"{i.key}_grade": i for i in rubric.items if i.graded}
+        scores = book.scores()
+        self._earlier = {key: changed(scores, key, rubric.version) for key in self._graded}
         if trial_id is not None:
             book.get(trial_id)
             self.form = f"score of {trial_id}"
@@ -99,7 +101,7 @@ class ScoreForm(Form):
                     faces.field(Score, "bubbles_stopped", label="More than that: counting was stopped"),
                     faces.field(Score, "bubble_largest_mm", label="largest bubble"),
                 ),
-                faces.section("grades", f"Grades: {self.rubric.version}", *map(self._grade, self._graded.values()), wide=True),
+                faces.section("grades", f"Grades: {self.rubric.called}", *map(self._grade, self._graded.values()), wide=True),
                 faces.section("verdict", "Verdict", faces.field(Score, "passed", label="Good enough to sell")),
                 faces.section("photo", "A photo", *self._photo_parts()),
                 faces.section(
@@ -150,12 +152,14 @@ class ScoreForm(Form):
             for grade, words in enumerate(item.anchors)
         ]
         key = f"{item.key}_grade"
+        earlier = " and ".join(self._earlier[key])
+        hint = f"{item.look} The words have changed: these are {item.sign}, earlier grades follow {earlier} and may not compare."
         return {
             "kind": "field",
             "key": key,
             "label": item.title,
             "unit": "",
-            "hint": item.look,
+            "hint": hint.strip() if earlier else item.look,
             "input": "grade",
             "options": options,
         }

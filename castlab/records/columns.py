@@ -33,7 +33,11 @@ DERIVED: dict[str, Derived] = {
     "batch_notes": Derived("str", "batch", "notes of the batch"),
     "scores": Derived("Int64", "score", "number of scores of this casting"),
     "scorers": Derived("Int64", "score", "number of different scorers"),
-    "rubrics": Derived("str", "score", "rubrics its grades follow, by semicolons; empty where none is named"),
+    "rubrics": Derived(
+        "str",
+        "score",
+        "rubrics its grades follow, several by semicolons with the items graded by each; empty where none is named",
+    ),
 }
 
 SUMMARY = (

@@ -14,6 +14,7 @@ import pandas as pd
 import sqlalchemy as sa
 
 from castlab.errors import NotFoundError
+from castlab.records import grades
 from castlab.records.columns import DERIVED, NOT_SUMMARISED, dtype_of
 from castlab.records.models import Batch, Score, Trial
 from castlab.records.rows import extra_columns
@@ -159,9 +160,8 @@ def _summaries(connection: sa.Connection, own: list[str]) -> pd.DataFrame:
     summary["bubbles_stopped"] = open_ended.groupby(scores["trial_id"]).max().where(summary["bubbles_stopped"].notna())
     summary["scores"] = groups.size()
     summary["scorers"] = groups["scorer"].nunique()
-    graded = scores[scores[[*(n for n in readings if n.endswith("_grade")), *own]].notna().any(axis=1)]
-    named = graded.assign(rubric=graded["rubric"].fillna("")).drop_duplicates(["trial_id", "rubric"])
-    summary["rubrics"] = named.sort_values("rubric").groupby("trial_id")["rubric"].agg("; ".join)
+    graded = scores[[*(n for n in readings if n.endswith("_grade")), *own]].notna()
+    summary["rubrics"] = grades.of_castings(scores["trial_id"], scores["rubric"], graded)
     return summary
 
 

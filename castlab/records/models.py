@@ -53,6 +53,9 @@ Names = Annotated[
     str, BeforeValidator(lambda v: ", ".join(v) if isinstance(v, list | tuple) else _tidy(v)), Field(max_length=2_000)
 ]
 """Several columns, by commas; a list of them is accepted as well."""
+RUBRIC_LETTERS = 2_000
+Rubric = Annotated[str, BeforeValidator(_tidy), Field(min_length=1, max_length=RUBRIC_LETTERS)]
+"""Which rubric, and the version of each of its items (`castlab.records.grades`)."""
 
 
 def _field(meaning: str, low: float | None = None, high: float | None = None) -> Any:
@@ -294,7 +297,7 @@ class Score(Record):
     scorer: Text | None = _field("who scored it")
     scored_at: datetime | None = _field("when it was scored, shop clock")
     method: Word | None = _field("how (eye, photo, gauge)")
-    rubric: Text | None = _field("name and version of the rubric the grades follow")
+    rubric: Rubric | None = _field("name and version of the rubric the grades follow, and of each item in it")
     photo_id: str | None = Field(
         default=None, pattern=r"^P-\d{3,}\.\d+\.\d+$", description="the photo that was scored (P-014.3.1)"
     )

@@ -138,7 +138,7 @@ def agreement(
         )
     icc, said = _icc_table(table, scale)
     cautions += said
-    if (note := grades.mixed(ratings_frame)) and str(value or "").endswith("_grade"):
+    if note := grades.mixed(ratings_frame, str(value)):
         cautions.append(note)
     scorers = tuple(str(name) for name in table)
     return Agreement(

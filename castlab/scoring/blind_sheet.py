@@ -76,7 +76,7 @@ def sheets(session: Rescoring, rubric: Rubric | None) -> Paper:
         )
     rounds = int(session.sheets["round"].max())
     graded = [item for name in readings if (item := _item(rubric, name)) is not None]
-    anchors = "" if rubric is None else _anchors(graded, rubric.version)
+    anchors = "" if rubric is None else _anchors(graded, rubric.called)
     care = "".join(f"<li>{_e(text)}</li>" for text in cautions.about("epoxy", "dust"))
     pages: list[str] = []
     for (who, turn), rows in session.sheets.groupby(["scorer", "round"], sort=False):
@@ -148,7 +148,7 @@ def _item(rubric: Rubric | None, name: str) -> Item | None:
     return next((item for item in items if f"{item.key}_grade" == name), None)
 
 
-def _anchors(items: Sequence[Item], version: str) -> str:
+def _anchors(items: Sequence[Item], called: str) -> str:
     if not items:
         return ""
     head = "".join(f"<th>{grade}</th>" for grade in range(5))
@@ -157,7 +157,7 @@ def _anchors(items: Sequence[Item], version: str) -> str:
         for item in items
     )
     return (
-        f"<h2>What the grades mean: {_e(version)}, 0 worst to 4 best</h2><table class='anchors'><thead><tr><th></th>"
+        f"<h2>What the grades mean: {_e(called)}, 0 worst to 4 best</h2><table class='anchors'><thead><tr><th></th>"
         f"{head}</tr></thead><tbody>{rows}</tbody></table>"
     )
 

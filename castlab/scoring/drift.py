@@ -129,7 +129,7 @@ def drift_of_scorer(scores: pd.DataFrame, value: str, *, scorer: str | None = No
         cautions.append(f"{len(table)} scorers were looked at; one in twenty would seem to drift by chance.")
     used = scores if scorer is None else scores[scores["scorer"] == scorer]
     cautions += ratings.not_plain(used, value)
-    if value.endswith("_grade") and (note := mixed(used[used[value].notna()])):
+    if note := mixed(used, value):
         cautions.append(note)
     unit = labels.unit(value)
     said = []

@@ -133,7 +133,7 @@ def gauge_study(
             "with different settings, give casting_sd=, the spread of castings made alike: the cost is then larger."
         )
     cautions += ratings.not_plain(frame, value, appraiser)
-    if (note := grades.mixed(frame)) and value.endswith("_grade"):
+    if note := grades.mixed(frame, value):
         cautions.append(note)
     noise = math.sqrt(variance[:3].sum())
     categories = float(int(math.sqrt(2) * math.sqrt(variance[3]) / noise)) if noise else math.nan

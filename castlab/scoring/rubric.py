@@ -1,4 +1,4 @@
-"""The rubric: what each grade means, as a card for the bench, with a version that its scores carry.
+"""The rubric: what each grade means, as a card for the bench, with versions that its scores carry: its own and each item's.
 
 A rubric is a plain TOML file; the house's own is `rubric.toml` beside this module. Drawings are in `drawings`.
 """
@@ -16,8 +16,8 @@ from typing import Any
 
 from castlab.bench.sheet_page import write
 from castlab.errors import InputError, NotFoundError
-from castlab.records.grades import GRADES
-from castlab.records.models import EXTRA_NAME, Score
+from castlab.records.grades import GRADES, SIGNS, signed
+from castlab.records.models import EXTRA_NAME, RUBRIC_LETTERS, Score
 from castlab.scoring import drawings
 
 HOUSE = Path(__file__).with_name("rubric.toml")
@@ -32,6 +32,7 @@ _STYLE = """
 padding:0;margin:0}
 .castlab-rubric li{border:1px solid #8a979e;border-radius:.3em;padding:.4em;margin:0}
 .castlab-rubric svg{display:block;width:100%;max-width:9em;height:auto;margin:0 auto .2em}
+.castlab-rubric small{font-size:.8em;font-weight:normal;color:#4d5d66}
 .castlab-rubric b{font-size:1.15em}
 @media print{.castlab-rubric{font-size:9pt;padding:0}.castlab-rubric section{break-inside:avoid}
 .castlab-rubric.castlab-rubric ol{grid-template-columns:repeat(5,1fr)}}
@@ -49,6 +50,20 @@ class Item:
     anchors: tuple[str, ...]
     field: str | None
 
+    @property
+    def graded(self) -> bool:
+        """Whether a score keeps a grade of it; bubbles are counted."""
+        return self.field is None or self.field.endswith("_grade")
+
+    @property
+    def sign(self) -> str:
+        """The version of its words: made from how to look and what each grade looks like, from nothing else."""
+        return _sign([self.look, self.anchors])
+
+
+def _sign(content: list[Any]) -> str:
+    return hashlib.sha256(json.dumps(content, ensure_ascii=False).encode()).hexdigest()[:SIGNS]
+
 
 @dataclass(frozen=True)
 class Rubric:
@@ -59,11 +74,18 @@ class Rubric:
     items: tuple[Item, ...]
 
     @property
-    def version(self) -> str:
-        """What a Score's `rubric` field holds: name, number, and six signs made from the content itself."""
+    def called(self) -> str:
+        """Its name, its number, and six signs made from its content."""
         content = [(i.key, i.field, i.look, i.anchors) for i in sorted(self.items, key=lambda item: item.key)]
-        digest = hashlib.sha256(json.dumps(content, ensure_ascii=False).encode()).hexdigest()
-        return f"{self.name} {self.number} ({digest[:6]})"
+        return f"{self.name} {self.number} ({_sign(content)})"
+
+    @property
+    def version(self) -> str:
+        """What a Score's `rubric` field holds: what it is called, and the sign of each graded item.
+
+        Grades of an item are comparable where its sign is the same, whatever else in the rubric changed.
+        """
+        return signed(self.called, {item.key: item.sign for item in self.items if item.graded})
 
     def item(self, key: str) -> Item:
         """The item of this name. Raises NotFoundError if there is none."""
@@ -104,7 +126,7 @@ class Rubric:
             if item.field is None:
                 fields.setdefault("extra_grades", {})[key] = int(grade)
                 continue
-            if not item.field.endswith("_grade"):
+            if not item.graded:
                 raise InputError(f"{key} is counted, not graded: Score({item.field}=...)")
             fields[item.field] = int(grade)
         return fields
@@ -112,7 +134,7 @@ class Rubric:
     def card(self, *items: str) -> Card:
         """The card of these items (all of them if none is named): anchors and drawings, for notebook and paper."""
         chosen = tuple(self.item(key) for key in items) or self.items
-        return Card(self.version, chosen)
+        return Card(self.called, chosen)
 
     def _repr_html_(self) -> str:
         return self.card()._repr_html_()
@@ -122,18 +144,22 @@ class Rubric:
 class Card:
     """A rubric to look at: an ordered list of grades per item, each with its drawing and its words."""
 
-    version: str
+    called: str
     items: tuple[Item, ...]
 
     def _repr_html_(self) -> str:
-        parts = [f"<h2>{html.escape(self.version)}</h2><p>Grades run from 0 (worst) to 4 (best).</p>"]
+        parts = [
+            f"<h2>{html.escape(self.called)}</h2><p>Grades run from 0 (worst) to 4 (best). Scores keep the "
+            "signs behind each title: they change with the words of that item only.</p>"
+        ]
         for item in self.items:
             cells = "".join(
                 f"<li>{drawings.draw(item.key, grade, anchor)}<b>{grade}</b> {html.escape(anchor)}</li>"
                 for grade, anchor in enumerate(item.anchors)
             )
+            sign = f" <small>{item.sign}</small>" if item.graded else ""
             parts.append(
-                f"<section aria-label='{html.escape(item.title)}'><h3>{html.escape(item.title)}</h3>"
+                f"<section aria-label='{html.escape(item.title)}'><h3>{html.escape(item.title)}{sign}</h3>"
                 f"<p>{html.escape(item.look)}</p><ol start='0'>{cells}</ol></section>"
             )
         return f"<style>{_STYLE}</style><div class='castlab-rubric'>{''.join(parts)}</div>"
@@ -146,7 +172,7 @@ class Card:
         return write(
             path,
             "<!doctype html><html lang='en'><head><meta charset='utf-8'><meta name='viewport' "
-            f"content='width=device-width'><title>{html.escape(self.version)}</title></head>"
+            f"content='width=device-width'><title>{html.escape(self.called)}</title></head>"
             f"<body style='font-family:sans-serif;margin:1em'><main>{self._repr_html_()}</main></body></html>",
         )
 
@@ -185,7 +211,13 @@ def load(path: str | Path | None = None) -> Rubric:
     items = tuple(_item(file, key, table) for key, table in told.items())
     if not items:
         raise InputError(f"the rubric {file} has no items; accepted: a table per item, such as [clarity]")
-    return Rubric(name.strip(), number, items)
+    made = Rubric(" ".join(name.split()), number, items)
+    if len(made.version) > RUBRIC_LETTERS:
+        raise InputError(
+            f"the rubric {file} has {len(items)} items, whose versions fill {len(made.version)} letters of each score; accepted: up to "
+            f"{RUBRIC_LETTERS}, with fewer items or shorter names"
+        )
+    return made
 
 
 def _item(file: Path, key: str, table: Any) -> Item:

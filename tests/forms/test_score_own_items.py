@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from castlab import Batch, Trial, forms
+from castlab import Batch, Score, Trial, forms
 from castlab.errors import InputError
 from castlab.scoring import rubric
 
@@ -56,3 +56,19 @@ def test_what_is_no_grade_is_said_at_its_field(form, book):
     with pytest.raises(InputError, match="Label straight is '7'"):
         form.press("save")
     assert book.records("score") == []
+
+
+def test_an_item_whose_words_changed_since_it_was_graded_says_so_and_no_other(book, own, tmp_path):
+    book.add(Batch())
+    book.add(Trial(batch_id="B-001"))
+    book.add(Score(trial_id="T-001.1", **own.grades(label=2, clarity=3, tack=1)))
+    file = tmp_path / "later.toml"
+    file.write_text((tmp_path / "rubric.toml").read_text().replace("creased", "with a crease"))
+    later = rubric.load(file)
+    for rubrics, said in ((own, []), (later, ["label_grade"])):
+        form = forms.score_casting(book, "T-001.1", rubric=rubrics)
+        (grades,) = [section for section in form.panel.face["sections"] if section["id"] == "grades"]
+        assert grades["title"] == f"Grades: {rubrics.called}"
+        assert [part["key"] for part in grades["parts"] if "The words have changed" in part["hint"]] == said
+    told = f"these are {later.item('label').sign}, earlier grades follow {own.item('label').sign} of house rubric 1"
+    assert told in grades["parts"][-1]["hint"]

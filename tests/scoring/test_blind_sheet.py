@@ -58,7 +58,7 @@ def test_a_sheet_tells_neither_castings_nor_other_codes_and_the_key_tells_them(s
 def test_the_grades_are_explained_in_the_words_of_the_rubric_and_name_its_version(session, pages):
     house = rubric.load()
     text = pages[0].text_content()
-    assert house.version in text
+    assert house.called in text
     assert all(anchor in text for anchor in house.item("clarity").anchors)
     assert house.item("tack").anchors[0] not in text
     assert "What the grades mean" not in session.paper().html

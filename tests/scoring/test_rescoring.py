@@ -318,9 +318,22 @@ def test_of_two_automatic_counts_of_a_photo_the_later_counts():
     assert any("counted again later" in said for said in got.cautions)
 
 
-def test_drift_of_grades_under_two_rubrics_says_so():
-    rows = pd.DataFrame({"trial_id": IDS[:4] * 2, "scorer": "Noor", "scored_at": ["2026-03-01"] * 4 + ["2026-05-01"] * 4, "clarity_grade": [1, 2, 3, 2, 2, 3, 3, 3], "rubric": ["ours 1 (a1b2c3)"] * 4 + ["ours 2 (d4e5f6)"] * 4})  # fmt: skip
-    assert any("two rubrics" in said for said in drift_of_scorer(rows, "clarity_grade").cautions)
+def test_drift_agreement_and_gauge_say_of_grades_whose_words_changed_and_of_no_others():
+    rubrics = ["ours 1 (a1b2c3): clarity 111111, tack 222222"] * 4 + [
+        "ours 2 (d4e5f6): clarity 999999, tack 222222"
+    ] * 4
+    seen = [1, 2, 3, 2, 2, 3, 3, 3]
+    rows = pd.DataFrame({"trial_id": IDS[:4] * 2, "scorer": "Noor", "scored_at": ["2026-03-01"] * 4 + ["2026-05-01"] * 4, "clarity_grade": seen, "tack_grade": seen, "rubric": rubrics})  # fmt: skip
+    both = pd.concat([rows, rows.assign(scorer="Wim", rubric=rubrics[0])], ignore_index=True)
+    for column, times in (("clarity_grade", 1), ("tack_grade", 0)):
+        for got in (
+            drift_of_scorer(rows, column),
+            agreement(both, "ordinal", item="trial_id", scorer="scorer", value=column),
+            gauge_study(both, "trial_id", "scorer", column),
+        ):
+            told = [said for said in got.cautions if "(111111 of ours 1; 999999 of ours 2)" in said]
+            assert len(told) == times
+            assert not [said for said in got.cautions if "of its words" in said and said not in told]
 
 
 @pytest.mark.parametrize("shift", [0, 1])

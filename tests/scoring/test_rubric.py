@@ -10,6 +10,7 @@ import pytest
 
 from castlab import Score
 from castlab.errors import InputError, NotFoundError
+from castlab.records import grades
 from castlab.scoring import drawings, rubric
 
 
@@ -58,6 +59,63 @@ def test_a_changed_anchor_or_a_new_item_is_another_version_and_a_comment_is_not(
     assert (score.extra_grades, score.clarity_grade, score.rubric) == ({"label": 2}, 3, longer.version)
     with pytest.raises(InputError, match="label is graded 5"):
         longer.grades(label=5)
+
+
+def test_rewording_one_item_changes_its_sign_and_no_other(tmp_path):
+    """The rubric as a whole has another version; what its scores say of each item does not change but for that item."""
+    house = rubric.load()
+    changes = {
+        "clarity": lambda text: text.replace("like clear glass", "like water"),
+        "tack": lambda text: text.replace("Gloved finger, one firm press", "Gloved finger, two firm presses"),
+        "bubbles": lambda text: text.replace("none seen", "none"),
+        None: lambda text: text.replace("number = 1", "number = 2").replace('title = "Edge fill"', 'title = "Edges"'),
+    }
+    for key, change in changes.items():
+        other = own(tmp_path, change)
+        assert [i.key for i, j in zip(house.items, other.items, strict=True) if i.sign != j.sign] == [key] * (
+            key is not None
+        )
+        graded = [
+            Score(trial_id="T-001.1", **one.grades(**dict.fromkeys(("clarity", "tack", "edge"), 2)))
+            for one in (house, other)
+        ]
+        mixed = [c for c in ("clarity", "tack", "edge") if grades.mixed(graded, f"{c}_grade")]
+        assert mixed == [key] * (key in ("clarity", "tack"))
+
+
+def test_what_the_rubric_is_called_is_what_scores_held_before_items_had_signs(tmp_path):
+    """Written down on 26 November 2026: scores of then name the house rubric so, and stay comparable with those of now."""
+    house = rubric.load()
+    assert house.called == "house rubric 1 (81f662)"
+    before = Score(trial_id="T-001.1", tack_grade=2, rubric="house rubric 1 (81f662)")
+    changed = own(tmp_path, lambda text: text.replace("like clear glass", "like water"))
+    scores = [before, *(Score(trial_id="T-001.1", **one.grades(tack=2, clarity=3)) for one in (house, changed))]
+    assert grades.mixed(scores[:2], "tack_grade") is None
+    assert grades.mixed(scores, "tack_grade") is None
+    assert grades.mixed(scores, "clarity_grade") is not None
+
+
+def test_the_card_shows_the_sign_that_scores_keep_and_none_where_they_keep_none():
+    house = rubric.load()
+    shown = house._repr_html_()
+    assert all((f"<small>{item.sign}</small>" in shown) == item.graded for item in house.items)
+    assert f"tack {house.item('tack').sign}" in house.version
+    assert "bubbles" not in house.version
+
+
+def test_a_rubric_whose_versions_no_score_can_hold_is_refused(tmp_path):
+    anchors = 'anchors = ["1", "2", "3", "4", "5"]\n'
+    items = "".join(f"[looks_of_part_number_{n}]\n{anchors}" for n in range(70))
+    (tmp_path / "r.toml").write_text(f'name = "x"\n{items}')
+    with pytest.raises(
+        InputError, match=r"70 items, whose versions fill 2[0-9]{3} letters of each score; accepted: up to 2000"
+    ):
+        rubric.load(tmp_path / "r.toml")
+
+
+def test_a_name_with_spaces_is_kept_as_scores_keep_it(tmp_path):
+    ours = own(tmp_path, lambda text: text.replace("house rubric", "our  own rubric"))
+    assert Score(trial_id="T-001.1", **ours.grades(tack=2)).rubric == ours.version
 
 
 @pytest.mark.parametrize(
