@@ -17,6 +17,7 @@ import pandas as pd
 from scipy import stats
 
 from castlab import labels
+from castlab.analysis import words
 from castlab.analysis.reading import castings, kinds
 from castlab.errors import FitError, InputError
 from castlab.given import whole
@@ -31,6 +32,7 @@ WIDE = 0.5
 """Width of the interval of the share from which a study tells hardly anything (rule of thumb, no source)."""
 SOURCES = ("repeatability", "reproducibility", "part by appraiser", "part")
 _LEAST = 3
+_ROUNDING = 1e-12
 """Castings scored by all below which there is no study."""
 _CASTINGS = 10
 """Castings per setting in the example of a lost effect."""
@@ -123,7 +125,7 @@ def gauge_study(
     variance = _components(square[None, :], p, a, repeats)[0]
     draws = _components(square * freedom / _chi_square(freedom, seed), p, a, repeats)
     shares = _shares(variance, draws, has_repeats=freedom[3] > 0)
-    if not np.nansum(square[1:]):
+    if np.count_nonzero(np.nan_to_num(square)) < 2 or not np.nansum(square[1:]):
         shares[["low", "high"]] = np.nan
     costs = _costs(variance, casting_sd)
     cautions = [*dropped, *notes, *_cautions(data, means, a, freedom, value)]
@@ -180,7 +182,9 @@ def _complete(frame: pd.DataFrame, part: str, appraiser: str, value: str) -> tup
     few = [str(who) for who in looks if who not in people]
     notes = [f"Left out, for too few castings scored by the others too: {', '.join(few)}."] if few else []
     if left := len(looks) - len(whole):
-        notes.append(f"{left} castings that not everyone scored are left out.")
+        notes.append(
+            f"{words.count(left, 'casting')} that not everyone scored {'is' if left == 1 else 'are'} left out."
+        )
     data = data[data["scorer"].isin(people)]
     return data[data["casting"].isin(whole)].reset_index(drop=True), notes
 
@@ -201,6 +205,8 @@ def _anova(data: pd.DataFrame, means: np.ndarray, repeats: float) -> pd.DataFram
         repeats * ((means - rows[:, None] - columns + grand) ** 2).sum(),
         (within**2).sum(),
     ]
+    rounding = len(data) * (_ROUNDING * float(data.iloc[:, 2].abs().max())) ** 2
+    squares = [0.0 if square < rounding else square for square in squares]
     freedom = [p - 1, a - 1, (p - 1) * (a - 1), len(data) - p * a]
     table = pd.DataFrame(
         {"source": ["part", "appraiser", "part by appraiser", "repeats"], "sum_of_squares": squares, "df": freedom}

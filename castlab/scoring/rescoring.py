@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 _LISTS = {"castings": "['T-001.1', 'T-001.2']", "scorers": "['Ada', 'Noor']", "readings": "['bubbles']"}
 _MOST = 10_000
+_FEW = 4
 """Castings beyond which no session is planned: half-widths that ask for more are refused."""
 _FIXED = ("trial_id", "scorer", "scored_at", "method", "rubric", "extra_grades")
 """Fields of a score that a blind session fills in itself."""
@@ -140,7 +141,9 @@ def plan_rescoring(
 
     Notes
     -----
-    Castings for a half-width w at agreement r with k readings each: Bonett, Statistics in Medicine 21, 2002, 1331-1335.
+    Castings for a half-width w at agreement r with k readings each: Bonett, Statistics in Medicine 21, 2002, 1331-1335. With
+    several scorers k is their number: what one person says again may be like what that person said before, and then further
+    rounds make nothing surer about what two people say.
 
     Examples
     --------
@@ -175,7 +178,7 @@ def plan_rescoring(
         raise InputError(f"expected is {expected!r}; accepted: a number between 0 and 1")
     if half_width is not None and not 0 < above_zero(half_width) < 1:
         raise InputError(f"half_width is {half_width!r}; accepted: a number between 0 and 1")
-    k = len(people) * repeats
+    k = len(people) if len(people) > 1 else repeats
     needed = castings_for(half_width, expected, k) if half_width is not None and k > 1 else None
     if half_width is not None and k == 1:
         raise InputError("half_width needs two readings of each casting; accepted: with a second scorer or repeats=2")
@@ -202,6 +205,10 @@ def plan_rescoring(
         cautions.append(f"For a half-width of {half_width:.2g} it would take {words.count(needed, 'casting')}.")
     if by is None:
         cautions.append("Castings were drawn without looking at how good they were; by= draws evenly from good to bad.")
+    if 1 < len(people) < _FEW:
+        cautions.append(
+            f"{words.count(len(people), 'scorer')} hardly tell how far other people differ from them in level; that is not in the ±."
+        )
     known = (
         f" If the agreement of single readings is about {expected:.2g}, it will be known to about ± {reached:.2g}."
         if math.isfinite(reached)

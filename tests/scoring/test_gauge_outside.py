@@ -282,3 +282,20 @@ def test_castings_whose_repeats_scatter_as_far_as_they_do_are_said_to_hardly_tel
     ]
     study = gauge_study(pd.DataFrame(rows, columns=["casting", "scorer", "bubbles"]), "casting", "scorer", "bubbles")
     assert "these castings hardly tell it: score more of them" in study.verdict
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("level", [(0, 1, 2), (0.1, 0.3, 0.7)])
+def test_castings_that_differ_by_who_scores_them_only_give_no_interval_of_no_width(level):
+    rows = [
+        (c, who, level[place]) for c in range(8) for place, who in enumerate(("Noor", "Wim", "Ada")) for _ in (1, 2)
+    ]
+    study = gauge_study(pd.DataFrame(rows, columns=["casting", "scorer", "haze_pct"]), "casting", "scorer", "haze_pct")
+    assert study.shares[["low", "high"]].isna().all(axis=None)
+    assert "none that could be shown from the castings" in study.verdict
+    assert "no interval" in study.figure().alt
+
+
+def test_one_casting_that_is_left_out_is_told_in_the_singular(trials):
+    fewer = trials[(trials["part"] != 4) | (trials["who"] != "B")]
+    assert "1 casting that not everyone scored is left out." in gauge_study(fewer, "part", "who", "value").cautions

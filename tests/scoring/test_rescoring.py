@@ -60,6 +60,26 @@ def test_the_number_of_castings_gives_the_wanted_width():
     assert np.mean(widths) == pytest.approx(half, rel=0.1)
 
 
+def test_further_rounds_of_the_same_people_promise_no_surer_agreement_between_people():
+    """Two people, two rounds: where what one says again is what that person said before, rounds add nothing; simulated."""
+    castings, expected = 24, 0.8
+    frame = [f"T-{n:03d}.1" for n in range(1, castings + 1)]
+    planned = [plan_rescoring(frame, ["Noor", "Wim"], repeats=n, expected=expected).half_width for n in (1, 2)]
+    rng = np.random.default_rng(2)
+    found = []
+    for _ in range(2000):
+        said = rng.normal(size=(castings, 1)) + rng.normal(0, 0.5, (castings, 2))
+        found.append(np.corrcoef(said.T)[0, 1])
+    low, high = np.quantile(found, [0.025, 0.975])
+    assert planned[1] == planned[0]
+    assert planned[1] == pytest.approx((high - low) / 2, rel=0.1)
+    alone = [plan_rescoring(frame, ["Noor"], repeats=n).half_width for n in (2, 3)]
+    assert alone[1] < alone[0]
+    cautions = plan_rescoring(frame, ["Noor", "Wim"]).cautions
+    assert any("2 scorers hardly tell how far other people differ" in said for said in cautions)
+    assert not [said for said in plan_rescoring(frame, ["Noor"], repeats=2).cautions if "hardly tell" in said]
+
+
 @pytest.fixture
 def shop(tmp_path):
     book = Logbook.open(tmp_path / "shop.db", who="Noor")
