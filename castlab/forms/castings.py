@@ -151,7 +151,7 @@ class CastingsForm(ColumnsForm):
     def _earlier(self) -> Part:
         recent = [str(b.id) for b in self.book.records("batch")][-_RECENT:][::-1]
         options = faces.choice([(name, name) for name in recent], "not chosen")
-        field = {"kind": "field", "key": "batch", "label": "Batch", "unit": "", "hint": "", **options}
+        field = {"kind": "field", "key": "batch", "label": "batch", "unit": "", "hint": "", **options}
         return faces.section("earlier", "Castings from another batch", field, fold=True)
 
     def _clocks(self) -> dict[str, Part]:

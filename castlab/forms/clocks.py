@@ -15,15 +15,19 @@ from castlab.records.models import Material
 def pot_life(
     mixed: datetime, material: Material | None, resin_g: float | None, hardener_g: float | None, resin_c: float | None
 ) -> Part:
-    """The clock of a mix that runs: minutes left if its material has a pot life, else minutes since mixing."""
+    """The clock of a mix that runs: minutes left if its pot life can be told, else minutes since mixing, and why."""
     running: Part = {"start": milliseconds(mixed), "buttons": []}
+    if material is None:
+        return running | {"basis": "No resin system is chosen, so it is not known here how long the mix can be worked."}
     mass = resin_g + hardener_g if resin_g and hardener_g else None
     try:
-        time = working_time(mixed, material, mass, resin_c) if material else None
-    except InputError:  # no pot life is known of this material
-        time = None
-    if time is None:
-        return running
+        time = working_time(mixed, material, mass, resin_c)
+    except InputError:  # no family with typical values, or one that has no pot life
+        own = material.pot_life_min
+        sheet = f"says {own:g} min for 100 g at 25 °C, and more mass or warmth leaves less" if own else "says"
+        return running | {
+            "basis": f"How long {material.name} can be worked is not known here: keep to what its data sheet {sheet}."
+        }
     return running | {"warn": milliseconds(time.warn), "until": milliseconds(time.end), "basis": time.words}
 
 

@@ -98,6 +98,10 @@ class ColumnsForm(Form):
         known = self._columns.get(column)
         return Place(Trial, name, known.aims.get(name) if known else None)
 
+    def _where(self, key: str) -> str:
+        known = self._columns.get(key.rpartition("/")[0])
+        return f"{known.label}, " if known and self._several else ""
+
     def casting_values(self, key: str) -> dict[str, Any]:
         """What is known of one casting: its own entries before those for all."""
         values: dict[str, Any] = {}

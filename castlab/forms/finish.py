@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from castlab import cautions
@@ -13,6 +13,7 @@ from castlab.forms.columns import Column, ColumnsForm
 from castlab.notebook import correct
 from castlab.records import Logbook, Trial, typed
 from castlab.records.models import Mold, Record
+from castlab.records.typed import CLOCKS_DIFFER
 from castlab.records.waiting import hours_since_pour, not_demolded, scored_castings
 
 WHY = "demolded"
@@ -80,6 +81,22 @@ class FinishForm(ColumnsForm):
         if name == "demold_h":
             row |= {"input": "moment", "label": "from pour to demold"}
         return row
+
+    def _check(self, key: str) -> None:
+        """As any field; and a casting cannot have come out after now."""
+        super()._check(key)
+        name, _, field = key.rpartition("/")
+        casting, hours = self._castings.get(name), self.read(key)
+        if field != "demold_h" or casting is None or casting.poured_at is None or hours is None:
+            return
+        out, now = casting.poured_at + timedelta(hours=hours), self.clock()
+        if out > now + CLOCKS_DIFFER:
+            del self._read[key]
+            gone = max(0.0, (now - casting.poured_at) / timedelta(hours=1))
+            self._wrong[key] = (
+                f"{faces.name(field)}: {hours:g} h after the pour is {out:%Y-%m-%d %H:%M}, still to come; "
+                f"accepted: up to {gone:.3g} h"
+            )
 
     def press(self, button: str, *, at: datetime | None = None) -> None:
         """A button was pressed; "now" beside the demolding counts the hours since the pour."""

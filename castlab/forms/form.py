@@ -9,6 +9,7 @@ from typing import Any, ClassVar
 from weakref import WeakSet
 
 from castlab.errors import CastlabError, ConflictError, InputError
+from castlab.forms import faces
 from castlab.forms.faces import Part
 from castlab.forms.panel import Panel
 from castlab.records import Logbook, typed
@@ -72,6 +73,10 @@ class Form:
     def _press(self, button: str, at: datetime) -> None:
         """A button was pressed."""
         raise NotImplementedError
+
+    def _where(self, key: str) -> str:  # noqa: ARG002
+        """Which of several fields of one name a key stands for, as a sentence about it begins."""
+        return ""
 
     def _boards(self) -> dict[str, Part]:
         """What is said while typing, by place."""
@@ -209,8 +214,9 @@ class Form:
             return
         try:
             value = typed.read_field(
-                place.model, place.name, self.values.get(key, ""), pressure=self.book.pressure, now=self.clock()
-            )
+                place.model, place.name, self.values.get(key, ""), pressure=self.book.pressure, now=self.clock(),
+                label=faces.name(place.name),
+            )  # fmt: skip
         except InputError as problem:
             self._wrong[key] = str(problem)
         else:
@@ -236,7 +242,7 @@ class Form:
         for key, problem in self._wrong.items():
             if not starts or key.startswith(starts):
                 self.panel.focus(key)
-                raise InputError(f"Nothing was saved. {problem}")
+                raise InputError(f"Nothing was saved. {self._where(key)}{problem}")
 
     # --- showing -------------------------------------------------------------------------------------------
 

@@ -98,11 +98,11 @@ class ScoreForm(Form):
                     "bubbles",
                     "Bubbles",
                     faces.field(Score, "bubbles", label="bubbles seen", hint=bubbles.look if bubbles else None),
-                    faces.field(Score, "bubbles_stopped", label="More than that: counting was stopped"),
+                    faces.field(Score, "bubbles_stopped", label="more than that: counting was stopped"),
                     faces.field(Score, "bubble_largest_mm", label="largest bubble"),
                 ),
                 faces.section("grades", f"Grades: {self.rubric.called}", *map(self._grade, self._graded.values()), wide=True),
-                faces.section("verdict", "Verdict", faces.field(Score, "passed", label="Good enough to sell")),
+                faces.section("verdict", "Verdict", faces.field(Score, "passed", label="good enough to sell")),
                 faces.section("photo", "A photo", *self._photo_parts()),
                 faces.section(
                     "more",
@@ -133,7 +133,7 @@ class ScoreForm(Form):
         options = faces.choice(list(named.items()), "not chosen")
         hint = f"waiting for a score: {len(waiting) or 'none'}"
         hint += f"; still in their molds: {len(in_molds)}" if in_molds else ""
-        return {"kind": "field", "key": "trial_id", "label": "Casting", "unit": "", "hint": hint, **options}
+        return {"kind": "field", "key": "trial_id", "label": "casting", "unit": "", "hint": hint, **options}
 
     def _told_of_casting(self) -> list[Part]:
         casting = self.casting

@@ -6,10 +6,12 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import Any, ClassVar
 
-from castlab.errors import InputError
+from castlab.bench.materials import families, family
+from castlab.errors import InputError, NotFoundError
 from castlab.forms import faces
 from castlab.forms.faces import Part
 from castlab.forms.form import Form, Place
+from castlab.given import shown as quoted
 from castlab.notebook import correct, save
 from castlab.records import Logbook, typed
 from castlab.records.models import KINDS, Material, Mold, Record
@@ -50,8 +52,22 @@ class RecordForm(Form):
     def _field(self, name: str) -> Part:
         return faces.field(self.model, name)
 
+    def _check(self, key: str) -> None:
+        """As any field; a name that another one in use has already is refused, for lists could not tell the two apart."""
+        super()._check(key)
+        name = str(self._read.get("name", ""))
+        if key == "name" and name:
+            others = [r for r in self.book.records(self.model.kind) if not getattr(r, "retired_on", None)]
+            same = [r.id for r in others if str(getattr(r, "name", "")).lower() == name.lower()]
+            if same:
+                self._wrong[key] = (
+                    f"name: {same[0]} is called {name!r} already; accepted: a name that no other in use has"
+                )
+                del self._read[key]
+
     def _press(self, button: str, at: datetime) -> None:  # noqa: ARG002
         if button == "save" and not self.saved:
+            self._check("name")
             self.check()
             record = save(self.book, self.model(**self._read), self.origin)
             self.saved = [record]
@@ -72,9 +88,18 @@ class MaterialForm(RecordForm):
     main = ("name", "family", "target_phr", "ratio_tolerance_pct", "pot_life_min", "cure_h")
 
     def _field(self, name: str) -> Part:
-        from castlab.bench.materials import families
-
         return faces.field(Material, name, suggest=list(families()) if name == "family" else None)
+
+    def _notes(self) -> dict[str, Part]:
+        """As in any form; of a family without typical values it is said that there are none, and which have them."""
+        notes = super()._notes()
+        typed_now = str(self._read.get("family", ""))
+        if typed_now:
+            try:
+                family(typed_now)
+            except InputError as problem:
+                notes["family"] = {"tone": "care", "text": f"{problem}. Of another one no pot life or cure can be told"}
+        return notes
 
 
 class MoldForm(RecordForm):
@@ -131,14 +156,23 @@ class CorrectionForm(Form):
         if self._done:
             return {}
         chosen = faces.choice([(name, name) for name in self._entries()], "not chosen")
-        which = {"kind": "field", "key": "entry", "label": "Entry", "unit": "", "hint": "", **chosen}
-        sections = [faces.section("which", "What was written down wrong", which)]
+        which = {"kind": "field", "key": "entry", "label": "entry", "unit": "", "hint": "", **chosen}
+        hint = f"the list holds the latest {_RECENT}; such as B-014 or T-014.3"
+        older = {
+            "kind": "field",
+            "key": "older",
+            "label": "or an older one, by its id",
+            "unit": "",
+            "hint": hint,
+            "input": "text",
+        }
+        sections = [faces.section("which", "What was written down wrong", which, older)]
         if self._record is None:
             return {"lead": "Nothing in a logbook is overwritten: the old value stays readable.", "sections": sections}
         why = {
             "kind": "field",
             "key": "why",
-            "label": "Why",
+            "label": "why",
             "unit": "",
             "hint": "such as: misread the scale",
             "input": "long",
@@ -153,14 +187,27 @@ class CorrectionForm(Form):
     def _entries(self) -> list[str]:
         every = [r for kind in KINDS for r in self.book.records(kind)]
         latest = sorted(every, key=lambda r: r.logged_at or datetime.min, reverse=True)
-        return [str(r.id) for r in latest[:_RECENT]]
+        listed = [str(r.id) for r in latest[:_RECENT]]
+        chosen = [str(self._record.id)] if self._record else []
+        return [*(name for name in chosen if name not in listed), *listed]
+
+    def _check(self, key: str) -> None:
+        super()._check(key)
+        asked = self.values.get("older", "").strip()
+        if key == "older" and asked and (self._record is None or asked.upper() != self._record.id):
+            self._wrong[key] = (
+                f"there is no entry {quoted(asked)}; accepted: an id of this logbook, such as B-014 or T-014.3"
+            )
 
     def change(self, key: str, text: str) -> None:
         """Something was typed; or an entry was chosen, whose values come into the form then."""
-        if key != "entry" or self._done:
+        if key not in ("entry", "older") or self._done:
             return super().change(key, text)
-        self._record = self.book.get(text) if text else None
-        self.values = self._begin()
+        try:
+            self._record = self.book.get(text.strip().upper()) if text.strip() else None
+        except NotFoundError:
+            self._record = None
+        self.values = self._begin() | ({"older": text} if key == "older" else {})
         self.marks["version"] = self._record.version if self._record else None
         self._check_all()
         self._keep()
@@ -187,6 +234,10 @@ class CorrectionForm(Form):
         new = correct(self.book, str(record.id), why=why, expected_version=self.marks.get("version"), **changes)
         self.saved = [new]
         self._end(f"saved as version {new.version} of {new.id}")
-        told = str(self.book.history(str(new.id)).iloc[-1]["changes"])
-        self.say(f"Saved: {new.id}, version {new.version}.", "good", [told], [{"id": "next", "label": "Another one"}])
+        told = [f"{faces.name(n)}: {_words(n, getattr(record, n))} → {_words(n, getattr(new, n))}" for n in changes]
+        self.say(f"Saved: {new.id}, version {new.version}.", "good", told, [{"id": "next", "label": "Another one"}])
         self._tell()
+
+
+def _words(name: str, value: Any) -> str:
+    return "not known" if value in (None, {}) else typed.shown(name, value)

@@ -287,7 +287,7 @@ def read_date(cell: str, order: str | None) -> datetime | time:
         on = date(year + 2000 if year < 100 else year, month, day)
     except ValueError:
         how = "" if len(first) == 4 else " with the day first" if mark == "." else f" with the {order}"
-        raise InputError(f"{cell!r} is not a date{how.replace('day first first', 'day first')}") from None
+        raise InputError(f"{cell!r} is no day of the calendar{how.replace('day first first', 'day first')}") from None
     at = time()
     if rest:
         clock = _TIME.fullmatch(rest.strip())
@@ -311,4 +311,4 @@ def _clock(found: re.Match[str], cell: str) -> time:
     try:
         return time(hour, int(found[2]), int(found[3] or 0))
     except ValueError:
-        raise InputError(f"{cell!r} is not a time of the day") from None
+        raise InputError(f"{cell!r} is not a time of the day; accepted: 9:40, 09:40:00, 2:15 pm") from None

@@ -179,7 +179,7 @@ def test_a_casting_is_scored_blind_with_the_card_and_a_photo(lab, person, tmp_pa
     maker = person()
     maker.open(lab.address(f"{place.name}/02_score_a_trial.ipynb"))
     maker.run_all("The score")
-    maker.field("Casting", "The score").select_option(waiting.id)
+    maker.field("casting", "The score").select_option(waiting.id)
     form = maker.form("The score")
     form.get_by_label("bubbles seen", exact=True).fill("4")
     form.get_by_role("radiogroup", name="More than that").get_by_text("yes", exact=True).click()

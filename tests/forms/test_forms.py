@@ -13,6 +13,7 @@ from castlab.bench import plan_mix, run_sheet
 from castlab.designs import Factor, plan_trials
 from castlab.errors import InputError
 from castlab.forms.batch import BatchForm
+from castlab.forms.finish import FinishForm
 from castlab.records.drafts import drafts_of
 from castlab.reporting import today
 from castlab.scoring import rubric
@@ -538,3 +539,70 @@ def test_a_form_without_a_page_says_what_it_is(book):
     data, _ = form._repr_mimebundle_()
     assert data["text/plain"] == "Form: the cup (fill it in in JupyterLab)"
     assert isinstance(form, BatchForm)
+
+
+def test_what_cannot_be_saved_is_named_as_the_form_names_it_and_in_which_casting(shop):
+    form = fill(forms.log_batch(shop), cup_degas_kpa="deep")
+    form._told({"do": "press", "button": "save", "at": AT.timestamp() * 1000}, [])
+    assert form.panel.said["text"].startswith(
+        "Nothing was saved. lowest pressure on the gauge: 'deep' is not a pressure"
+    )
+    castings = forms.log_castings(shop, "B-001")
+    castings.change("M-02.1/depth_mm", "deep")
+    castings._told({"do": "press", "button": "save_all", "at": AT.timestamp() * 1000}, [])
+    assert castings.panel.said["text"].startswith("Nothing was saved. Block B, depth: 'deep' is not a length")
+
+
+def test_a_name_that_another_mold_in_use_has_is_refused(shop):
+    form = fill(forms.add_mold(shop), name="block a")
+    assert note(form, "name") == "name: M-01 is called 'block a' already; accepted: a name that no other in use has"
+    with pytest.raises(InputError, match="M-01 is called 'block a' already"):
+        form.press("save")
+    fill(form, name="Block C").press("save")
+    assert shop.get("M-03").name == "Block C"
+    shop.correct("M-01", why="torn", retired_on=AT.date())
+    fill(forms.add_mold(shop), name="Block A").press("save")
+    assert shop.get("M-04").name == "Block A"
+
+
+def test_a_pot_life_that_cannot_be_told_is_not_kept_silent(book):
+    form = forms.add_material(book)
+    fill(form, name="Own mix", family="epoxy", pot_life_min="40", target_phr="28")
+    assert "'epoxy' is not a material family castlab knows" in note(form, "family")
+    assert form.panel.notes["family"]["tone"] == "care"
+    form.press("save")
+    cup = forms.log_batch(book)
+    cup.press("mixed", at=AT)
+    assert cup.panel.clocks["pot"]["basis"].startswith("No resin system is chosen")
+    fill(cup, resin_id="R-01")
+    assert "data sheet says 40 min for 100 g at 25 °C" in cup.panel.clocks["pot"]["basis"]
+
+
+def test_an_entry_older_than_the_list_is_corrected_by_its_id(shop):
+    for _ in range(31):
+        shop.add(Batch(resin_c=25))
+    form = forms.correct_entry(shop)
+    options = next(p for s in form.panel.face["sections"] for p in s["parts"] if p.get("key") == "entry")["options"]
+    assert "T-001.1" not in [option["value"] for option in options]
+    form.change("older", "T-001.9")
+    assert "there is no entry 'T-001.9'; accepted: an id of this logbook" in note(form, "older")
+    form.change("older", "t-001.1 ")
+    assert (form.values["older"], form.values["entry"], form.values["demold_h"]) == ("t-001.1 ", "T-001.1", "24")
+    assert note(form, "older") == ""
+    fill(form, demold_h="26", why="read the clock again").press("save")
+    assert shop.get("T-001.1").demold_h == 26
+    assert form.panel.said["items"] == ["time to demold: 24 h → 26 h"]
+
+
+def test_a_demolding_that_is_still_to_come_is_refused(shop):
+    casting = shop.add(Trial(batch_id="B-001", mold_id="M-01", poured_at=AT))
+    form = FinishForm(shop, clock=lambda: AT + timedelta(hours=13))
+    form.change(f"{casting.id}/demold_h", "24")
+    assert note(form, f"{casting.id}/demold_h") == (
+        "time to demold: 24 h after the pour is 2026-08-04 09:20, still to come; accepted: up to 13 h"
+    )
+    with pytest.raises(InputError, match="still to come"):
+        form.press("save_all")
+    form.change(f"{casting.id}/demold_h", "12.5")
+    form.press("save_all")
+    assert shop.get(casting.id).demold_h == 12.5

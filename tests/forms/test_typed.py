@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from castlab import Batch, Score, Trial, units
+from castlab import Batch, Mold, Score, Trial, units
 from castlab.errors import InputError
 from castlab.records.models import KINDS
 from castlab.records.typed import as_typed, read_extras, read_field, shown
@@ -36,7 +36,7 @@ from castlab.records.typed import as_typed, read_extras, read_field, shown
     ],
 )
 def test_a_field_reads_what_people_type(model, name, text, value):
-    read = read_field(model, name, text, now=datetime(2026, 8, 3))
+    read = read_field(model, name, text, now=datetime(2026, 8, 3, 10))
     assert read == (pytest.approx(value, abs=1e-9) if isinstance(value, float) else value)
 
 
@@ -53,11 +53,27 @@ def test_a_field_reads_what_people_type(model, name, text, value):
         (Score, "passed", "perhaps", "neither yes nor no"),
         (Batch, "extra", "spin 900", "name = value"),
         (Batch, "extra", "resin_c = 3", "already a field"),
+        (Batch, "mixed_at", "noon", "^mixed at: 'noon' is not a date; accepted: 2026-03-14"),
+        (Batch, "mixed_at", "3/4/2026", "day or month first[?] accepted: 2026-03-14"),
+        (Batch, "mixed_at", "25:61", "^mixed at: '25:61' is not a time of the day; accepted: 9:40"),
+        (Batch, "mixed_at", "2026-02-30", "is no day of the calendar"),
+        (Batch, "mixed_at", "2099-01-01", "^mixed at: '2099-01-01' is still to come; accepted: a moment up to now$"),
+        (Batch, "mixed_at", "23:50", "still to come.*with the date if it was not today, such as 2026-08-02 23:50$"),
+        (Mold, "made_on", "9:20", "^made on: '9:20' is a time of the day; accepted: 2026-03-14"),
+        (Batch, "cup_degas_kpa", "deep", "^pressure over the cup: 'deep' is not a pressure"),
+        (
+            Batch,
+            "target_phr",
+            "100:28 by volume",
+            "needs the density of each part to become a ratio by mass, so give the one by mass",
+        ),
+        (Batch, "resin_g", "x" * 2000, "^resin: 'x{79}[.]{3} is too long to be read; accepted: up to 80 characters$"),
+        (Batch, "extra", "x" * 2000, "^extra: 'x{79}[.]{3} is not a setting; accepted: name = value"),
     ],
 )
 def test_what_cannot_be_used_is_refused_in_words(model, name, text, says):
     with pytest.raises(InputError, match=says) as problem:
-        read_field(model, name, text)
+        read_field(model, name, text, now=datetime(2026, 8, 3, 9, 20), pressure=units.pressure)
     assert not str(problem.value).startswith(("Batch:", "Score:"))
 
 
@@ -94,7 +110,7 @@ def test_a_mass_reads_back_as_it_was(mass):
 @given(st.datetimes(datetime(2000, 1, 1), datetime(2100, 1, 1)))
 def test_a_moment_reads_back_as_it_was(moment):
     moment = moment.replace(microsecond=0)
-    assert read_field(Batch, "mixed_at", as_typed(moment)) == moment
+    assert read_field(Batch, "mixed_at", as_typed(moment), now=moment) == moment
 
 
 @given(st.dictionaries(st.from_regex(r"[a-z][a-z0-9_]{0,9}", fullmatch=True), st.booleans() | st.integers(0, 999)))
