@@ -119,7 +119,7 @@ def real() -> None:
         best = [max(score(blobs(kind, picture, *reach, t)) for t in THRESHOLDS) for kind in kinds]
         rows.append((us, *best))
         told = ", ".join(f"{kind} {value:.3f}" for kind, value in zip(kinds, best, strict=True))
-        print(f"{name:18s} {counts.sum():3d} counted by hand: castlab F1 {us:.3f}; {told}")
+        print(f"{name:18s} {(counts & (true[:, 2] >= least)).sum():3d} counted by hand: castlab F1 {us:.3f}; {told}")
     means = np.mean(rows, axis=0)
     told = ", ".join(f"{kind} {value:.3f}" for kind, value in zip(kinds, means[1:], strict=True))
     print(
