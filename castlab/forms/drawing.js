@@ -111,7 +111,7 @@ class Drawing {
 
   photo(part) {
     const id = `${this.uid}-photo`;
-    const input = make("input", { type: "file", id, accept: "image/*", "data-key": "photo", "aria-describedby": `${id}-note`, onchange: (e) => this.carry(e.target.files[0]) });
+    const input = make("input", { type: "file", id, accept: "image/*", "data-key": "photo", "aria-describedby": `${id}-note`, onclick: (e) => { e.target.value = ""; }, onchange: (e) => this.carry(e.target.files[0]) });
     return make("div", { class: "field" }, make("label", { for: id, text: part.label }), make("div", { class: "control" }, input), make("p", { class: "board", id: `${id}-note`, "data-board": part.id, role: "status" }));
   }
 

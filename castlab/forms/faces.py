@@ -33,6 +33,7 @@ WORDS = {
     "cavity_ml": "volume of one cavity",
     "extra": "settings of your own",
     "plan": "plan it belongs to",
+    "mm_per_pixel": "scale of the photo",
 }
 """Field -> label, where the column's own name is too short to stand alone."""
 
@@ -43,6 +44,7 @@ _UNITS = {
     "hold_kpa": "kPa abs",
     "target_phr": "per 100 of resin",
     "price_per_kg": "per kg",
+    "mm_per_pixel": "mm per pixel",
 }
 _HINTS = {
     "cup_degas_kpa": "as the gauge shows it: 28.7 inHg gauge, 25 mbar abs",

@@ -14,7 +14,7 @@ from castlab.forms import faces
 from castlab.forms.faces import Part
 from castlab.forms.form import Form, Place
 from castlab.notebook import save
-from castlab.records import Logbook, Score, Trial
+from castlab.records import Logbook, Photo, Score, Trial
 from castlab.records.grades import GRADES, changed
 from castlab.records.waiting import without_score
 from castlab.scoring import drawings
@@ -30,6 +30,8 @@ _SCALES = (
     "castlab.scoring; a photo on the marker sheet is not attached here but given to keep_on_sheet, which finds its scale."
 )
 _MOST_PIECES = 200
+_SCALE = "mm_per_pixel"
+"""The one field here that is the photo's, not the score's."""
 
 
 class ScoreForm(Form):
@@ -66,6 +68,8 @@ class ScoreForm(Form):
         return {"trial_id": self._trial_id or "", "scorer": self.book.who}
 
     def _place(self, key: str) -> Place | None:
+        if key == _SCALE:
+            return Place(Photo, key)
         return Place(Score, key) if key in Score.model_fields and key != "trial_id" else None
 
     @property
@@ -169,6 +173,8 @@ class ScoreForm(Form):
         item = self._graded.get(key)
         if item is None or item.field is not None:
             super()._check(key)
+            if key == "bubbles" and key in self._wrong and self.values[key].strip().startswith((">", "≥")):
+                self._wrong[key] += ", and yes at 'more than that' where counting was stopped"
             return
         self._wrong.pop(key, None)
         self._read.pop(key, None)
@@ -180,7 +186,7 @@ class ScoreForm(Form):
 
     def _photo_parts(self) -> list[Part]:
         scale: Part = {
-            "kind": "field", "key": "mm_per_pixel", "label": "scale of the photo", "unit": "mm per pixel",
+            "kind": "field", "key": _SCALE, "label": "scale of the photo", "unit": "mm per pixel",
             "hint": "before you choose it, if known: only then can its bubbles be counted", "input": "text",
         }  # fmt: skip
         return [
@@ -205,14 +211,19 @@ class ScoreForm(Form):
             return
         data = b"".join(self._pieces[n] for n in range(message["pieces"]))
         self._pieces = {}
-        scale = self.values.get("mm_per_pixel", "").strip()
+        if _SCALE in self._wrong:
+            raise InputError(f"The photo was not taken. {self._wrong[_SCALE]}")
         with tempfile.TemporaryDirectory() as folder:
             file = Path(folder) / Path(str(message["name"])).name
             file.write_bytes(data)
-            photo = self.book.add_photo(str(self.casting.id), file, mm_per_pixel=scale or None)  # type: ignore[arg-type]
+            photo = self.book.add_photo(str(self.casting.id), file, mm_per_pixel=self.read(_SCALE))
+        self.say("")
         self._photo = f"Kept as {photo.id}: {message['name']}."
         if photo.mm_per_pixel is None:
-            self._photo += f" Its bubbles can be counted once it has a scale: book.correct({photo.id!r}, why=..., mm_per_pixel=...)."
+            self._photo += (
+                " Its bubbles can be counted once it has a scale: add it to "
+                f"{photo.id} at the foot of notebook 1 (a slip of the pen)."
+            )
         self.refresh()
 
     def _press(self, button: str, at: datetime) -> None:
@@ -224,6 +235,7 @@ class ScoreForm(Form):
             return
         self.check()
         values = {"scored_at": at, "method": "eye", **self._read}
+        values.pop(_SCALE, None)
         if any(name in values for name in self._graded):
             values["rubric"] = self.rubric.version
         own = {i.key: values.pop(key, None) for key, i in self._graded.items() if i.field is None}
@@ -231,7 +243,7 @@ class ScoreForm(Form):
         score = save(self.book, Score(trial_id=str(self.casting.id), **values), self.origin)
         self.saved = [score]
         self._end(f"saved as {score.id}")
-        items = faces.summary(score, [n for n in Score.settings() if n not in ("trial_id", "scored_at")])
+        items = faces.summary(score, [n for n in Score.settings() if n not in ("trial_id", "scored_at", "rubric")])
         items += [f"{self.rubric.item(key).title} {grade}" for key, grade in (score.extra_grades or {}).items()]
         self.say(f"Saved: score {score.id}.", "good", [*items, *(f"Look again: {c}" for c in score.cautions)], [{"id": "next", "label": "Score the next casting"}])  # fmt: skip
         self._tell()

@@ -488,7 +488,9 @@ def test_a_photo_without_scale_is_kept_with_the_way_to_give_one(shop, tmp_path):
     part = [memoryview((tmp_path / "front.png").read_bytes())]
     form._told({"do": "photo", "name": "front.png", "piece": 0, "pieces": 1, "number": 0}, part)
     (photo,) = shop.photos("T-001.1")
-    assert f"book.correct('{photo.id}', why=..., mm_per_pixel=...)" in form.panel.boards["photo"]["text"]
+    assert f"add it to {photo.id} at the foot of notebook 1" in form.panel.boards["photo"]["text"]
+    fill(forms.correct_entry(shop), entry=photo.id, mm_per_pixel="0,05", why="measured").press("save")
+    assert shop.photos("T-001.1")[0].mm_per_pixel == 0.05
     (section,) = [one for one in form.panel.face["sections"] if one["id"] == "photo"]
     assert all(way in str(section) for way in ("scale_from_length", "scale_from_disc", "keep_on_sheet"))
 
@@ -606,3 +608,19 @@ def test_a_demolding_that_is_still_to_come_is_refused(shop):
     form.change(f"{casting.id}/demold_h", "12.5")
     form.press("save_all")
     assert shop.get(casting.id).demold_h == 12.5
+
+
+def test_a_photo_with_a_wrong_scale_is_not_taken_and_the_word_about_it_goes_with_the_next(shop, tmp_path):
+    file = tmp_path / "front.png"
+    Image.effect_noise((60, 40), 60).save(file)
+    form = fill(forms.score_casting(shop, "T-001.1"), mm_per_pixel="wide", bubbles=">50")
+    assert note(form, "mm_per_pixel").startswith("scale of the photo: 'wide' is not a number")
+    assert "and yes at 'more than that'" in note(form, "bubbles")
+    send = {"do": "photo", "name": "front.png", "piece": 0, "pieces": 1, "number": 0}
+    form._told(send, [file.read_bytes()])
+    assert form.panel.said["text"].startswith("The photo was not taken. scale of the photo: 'wide'")
+    fill(form, mm_per_pixel="0,05", bubbles="50")
+    form._told(send, [file.read_bytes()])
+    assert (form.panel.said["text"], shop.photos("T-001.1")[0].mm_per_pixel) == ("", 0.05)
+    fill(form, tack_grade="3").press("save")
+    assert "rubric" not in " ".join(form.panel.said["items"])
