@@ -206,33 +206,38 @@ def _tiles(shape: tuple[int, ...]) -> tuple[list[tuple[int, int, int, int]], tup
     return [(top, left, bottom, right) for top, bottom in cuts[0] for left, right in cuts[1]], (sides[0], sides[1])
 
 
+_WAVE = 0.0002
+"""Steps in which the size of a wave is told, radians per pixel: far finer than any ring changes with it."""
+
+
 @lru_cache(maxsize=4)
 def _frequencies(rows: int, columns: int) -> tuple[np.ndarray, ...]:
-    """Size and direction of each wave, and twice the direction; directions twice over (see `_times`)."""
+    """Size of each wave in steps of `_WAVE`, and its direction and twice that; directions twice over (see `_times`)."""
     ky = 2 * np.pi * np.fft.fftfreq(rows)[:, None]
     kx = 2 * np.pi * np.fft.rfftfreq(columns)[None, :]
     size = np.hypot(kx, ky)
     size[0, 0] = 1.0
     cos, sin = kx / size, ky / size
-    return size, *(_twice(part) for part in (cos, sin, cos**2 - sin**2, 2 * cos * sin))
+    steps = np.rint(size / _WAVE).astype(np.intp)
+    return steps, *(_twice(part) for part in (cos, sin, cos**2 - sin**2, 2 * cos * sin))
 
 
 @lru_cache(maxsize=64)
 def _ring(rows: int, columns: int, radius: float) -> tuple[np.ndarray, np.ndarray]:
     """Fourier transforms of a soft ring of unit vectors pointing outward, and of their double angles; twice over."""
-    from scipy.special import jv
+    from scipy.special import j0, j1
 
-    size = _frequencies(rows, columns)[0]
-    grid = np.linspace(0, float(size.max()) + 0.01, 4096)
-    soft = np.exp(-0.5 * (grid * 0.12 * radius) ** 2)
-    one = np.interp(size, grid, jv(1, grid * radius) * soft)
-    two = np.interp(size, grid, -jv(2, grid * radius) * soft)
+    steps = _frequencies(rows, columns)[0]
+    reach = np.arange(_WAVE, (steps.max() + 1.5) * _WAVE, _WAVE) * radius
+    soft = np.exp(-0.5 * (0.12 * reach) ** 2)
+    once, twice = j1(reach), 2 * j1(reach) / reach - j0(reach)
+    one, two = (np.append(0, part * soft).astype(np.float32)[steps] for part in (once, -twice))
     one[0, 0] = two[0, 0] = 0
     return _twice(one), _twice(two)
 
 
 def _twice(values: np.ndarray) -> np.ndarray:
-    return np.repeat(values.astype(np.float32), 2, axis=1)
+    return np.repeat(values.astype(np.float32, copy=False), 2, axis=1)
 
 
 def _times(waves: np.ndarray, values: np.ndarray) -> np.ndarray:
