@@ -98,12 +98,12 @@ def new(folder: Annotated[Path, typer.Argument(help="The workspace to make.")]) 
     typer.echo(f"    castlab lab {_quoted(made.folder)}")
 
 
-@app.command(context_settings={"ignore_unknown_options": True})
+@app.command(context_settings={"ignore_unknown_options": True, "allow_extra_args": True})
 def lab(
-    what: Annotated[
-        list[str] | None,
+    ctx: typer.Context,
+    folder: Annotated[
+        str | None,
         typer.Argument(
-            metavar="FOLDER",
             help="The workspace; this folder if not given. Options that are not castlab's go to JupyterLab, after it.",
         ),
     ] = None,
@@ -113,7 +113,7 @@ def lab(
     """Open JupyterLab on a workspace."""
     from castlab import workspace
 
-    given = what or []
+    given = [*([] if folder is None else [folder]), *ctx.args]
     named = given[:1] if given and not given[0].startswith("-") else []
     options = [] if browser else ["--no-browser"]
     options += [] if port is None else [f"--port={port}"]

@@ -167,12 +167,11 @@ def _file(path: Path) -> Finding:
     import sqlite3
     from contextlib import closing
 
+    from castlab.records.store import EMPTY
     from castlab.records.tables import SCHEMA
 
     if path.stat().st_size == 0:
-        return Finding(
-            "logbook", "fault", f"{path} is empty: nothing was logged in it; if something was, restore the last export"
-        )
+        return Finding("logbook", "fault", f"{path} {EMPTY}")
     address = f"{path.resolve().as_uri()}?mode=ro"
     try:
         with closing(sqlite3.connect(address, uri=True, timeout=5)) as connection:

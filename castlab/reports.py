@@ -99,6 +99,9 @@ def report(
     """
     from castlab import reporting
     from castlab.analysis.reading import kinds
+
+    if kind is not None:
+        given.one_of("kind", kind, kinds.KINDS)
     from castlab.reporting.story import heading
 
     castings = reporting.read(

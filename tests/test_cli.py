@@ -109,6 +109,17 @@ def test_an_empty_file_is_no_logbook_to_read_and_stays_empty(run, tmp_path, comm
     assert [(path.name, path.stat().st_size) for path in tmp_path.iterdir()] == [("empty.db", 0)]
 
 
+def test_a_kind_that_does_not_exist_is_named_before_anything_else_is_found_wrong(run, shop):
+    result = run("report", "--logbook", shop, "--kind", "wrong", "--out", "out")
+    assert_one_line_error(result, "kind is 'wrong'; accepted: count, measure, grade, pass")
+
+
+def test_the_help_names_no_types_of_python(run):
+    said = run("lab", "--help").stdout
+    assert "list[" not in said
+    assert "folder" in said.lower()
+
+
 def test_a_table_without_rows_and_a_logbook_without_castings_say_what_is_needed(run, shop, tmp_path):
     (tmp_path / "head.csv").write_text("batch,bubbles,pour\n", encoding="utf-8")
     assert_one_line_error(run("report", "--logbook", "head.csv", "--out", "out"), "has headings but no rows")

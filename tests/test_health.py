@@ -72,7 +72,10 @@ def test_something_that_is_no_logbook_is_a_fault(tmp_path):
     assert finding(tmp_path / "notes.db", "logbook").state == "fault"
     assert "castlab new" in finding(tmp_path / "nothing.db", "logbook").said
     (tmp_path / "empty.db").touch()
-    assert "is empty: nothing was logged" in finding(tmp_path / "empty.db", "logbook").said
+    assert (
+        "is an empty file, not a logbook: check the path, or restore the last export"
+        in finding(tmp_path / "empty.db", "logbook").said
+    )
 
 
 @pytest.mark.usefixtures("quick")

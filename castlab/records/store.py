@@ -79,6 +79,10 @@ def connect(where: str | Path, *, must_exist: bool = False) -> sa.Engine:
     return engine
 
 
+EMPTY = "is an empty file, not a logbook: check the path, or restore the last export"
+"""What is said of a file that holds nothing, after its name."""
+
+
 def _check_file(path: Path) -> None:
     if not path.is_file():
         raise NotFoundError(
@@ -86,7 +90,7 @@ def _check_file(path: Path) -> None:
             "`castlab new FOLDER` makes a workspace with an empty one"
         )
     if path.stat().st_size == 0:
-        raise NotFoundError(f"{str(path)!r} is an empty file, not a logbook: check the path, or restore an export")
+        raise NotFoundError(f"{str(path)!r} {EMPTY}")
 
 
 def _prepare_sqlite(engine: sa.Engine) -> None:

@@ -185,7 +185,10 @@ def _place(source: str | Path) -> tuple[str, bool]:
         return text, False
     path = Path(text).expanduser()
     if not path.is_file():
-        raise NotFoundError(f"{path} does not exist; accepted: a logbook, or a CSV file with one row per casting")
+        raise NotFoundError(
+            f"there is no logbook or table {text!r} in {Path.cwd()}; accepted: the file of a logbook, a database URL, or a CSV "
+            "file with one row per casting"
+        )
     return str(path.resolve()), path.suffix.lower() == ".csv"
 
 

@@ -94,8 +94,9 @@ def read(
     table = table.loc[:, table.notna().any()]
     pairable = table.notna().sum(axis=1) > 1
     if table.shape[1] < 2 or pairable.sum() < castings:
+        several = int(pairable.sum())
         raise InputError(
-            f"{int(pairable.sum())} castings were scored by two people or more (scorers: {table.shape[1]}); needed: at least "
+            f"{several} {'casting was' if several == 1 else 'castings were'} scored by two people or more (scorers: {table.shape[1]}); needed: at least "
             f"{castings} such castings. {' '.join([*cautions, 'plan_rescoring plans a session for them'])}"
         )
     if alone := int((~pairable).sum()):
