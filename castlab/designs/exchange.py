@@ -18,6 +18,8 @@ RIDGE = 1e-7
 MOST_PASSES = 60
 FEW_PASSES = 5
 BETTER = 1e-7
+MOST_STEPS, CLOSE = 400, 1e-4
+"""Of the search for the best weights: steps, and the share by which its bound may lie too high."""
 
 
 @dataclass(frozen=True)
@@ -241,7 +243,7 @@ class _State:
         return levels[order], found[order]
 
 
-def best_measure(rows: np.ndarray, passes: int = 400, close: float = 1e-4) -> float:
+def best_measure(rows: np.ndarray) -> float:
     """An upper bound of log |X'X / n| over all plans from these rows, whatever their number of runs.
 
     The multiplicative algorithm (Silvey, Titterington and Torsney, Communications in Statistics A7, 1978, 1379-1389);
@@ -250,10 +252,10 @@ def best_measure(rows: np.ndarray, passes: int = 400, close: float = 1e-4) -> fl
     """
     p = rows.shape[1]
     weights = np.full(len(rows), 1 / len(rows))
-    for _ in range(passes):
+    for _ in range(MOST_STEPS):
         M = rows.T @ (weights[:, None] * rows)
         variance = np.sum((rows @ np.linalg.inv(M)) * rows, axis=1)
-        if variance.max() <= p * (1 + close):
+        if variance.max() <= p * (1 + CLOSE):
             break
         weights = weights * variance / p
     return float(np.linalg.slogdet(M)[1] + p * np.log(variance.max() / p))

@@ -19,7 +19,7 @@ from castlab.analysis.models.likelihood import Likelihood, Maximum, profile_inte
 from castlab.analysis.models.linear import LinearFit, LinearFits
 from castlab.errors import FitError
 
-LEVEL = 0.95
+LEVEL = many.LEVEL
 UNLIMITED = 1e4
 """Degrees of freedom from which F is chi-square to four digits: told as without limit."""
 LEFT_OUT = "the other factors could not be fitted with this effect left out; use fewer factors or levels"

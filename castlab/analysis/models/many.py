@@ -17,6 +17,8 @@ from castlab.analysis.models import linear, passes, working
 from castlab.analysis.models.passes import FAR, SUSPECT
 from castlab.errors import FitError, InputError
 
+LEVEL = 0.95
+"""Confidence of the intervals, unless another is asked of a model."""
 CHUNK = 2000
 """Responses that are worked on together, so that memory stays within some tens of megabytes."""
 FEW = 40
@@ -113,7 +115,6 @@ def analyse(
     Y: np.ndarray,
     codes: np.ndarray | None,
     cols: Sequence[int],
-    level: float = 0.95,
     null: float | Sequence[float] = 0.0,
     intervals: bool = True,
 ) -> Analysed:
@@ -126,9 +127,8 @@ def analyse(
     Y : (S, n) responses: measures, counts, 0 and 1, or grades 0, 1, ...
     codes : (n,) batch number 0, 1, ... or None
     cols : the columns of X to judge, q of them
-    level : of the intervals
     null : the value of each coefficient that p tests, 0 by default
-    intervals : False leaves low and high nan, which is several times faster
+    intervals : 95%; False leaves low and high nan, which is several times faster
 
     Returns
     -------
@@ -163,7 +163,7 @@ def analyse(
         for first in range(0, len(Y), CHUNK):
             part = Y[first : first + CHUNK]
             varies = np.ptp(part, axis=1) > 0
-            found = _block(kind, X, part[varies], split, wanted, values, level, intervals)
+            found = _block(kind, X, part[varies], split, wanted, values, intervals)
             parts.append(_spread_out(found, varies))
     return Analysed(*(np.concatenate([getattr(part, name) for part in parts]) for name in Analysed.__annotations__))
 
@@ -184,7 +184,7 @@ def _spread_out(found: Analysed, where: np.ndarray) -> Analysed:
 
 def _block(
     kind: str, X: np.ndarray, Y: np.ndarray, split: linear.Strata | None, cols: np.ndarray, null: np.ndarray,
-    level: float, intervals: bool,
+    intervals: bool,
 ) -> Analysed:  # fmt: skip
     shape = len(Y), len(cols)
     if not len(Y):
@@ -193,16 +193,16 @@ def _block(
     if kind == "measure":
         fits = linear.fit_many(X, Y, split)
         estimate, error, df = fits.coef[:, cols], np.sqrt(fits.variance[:, cols]), fits.df[:, cols]
-        reach = stats.t.ppf((1 + level) / 2, df) * error
+        reach = stats.t.ppf((1 + LEVEL) / 2, df) * error
         p = 2 * stats.t.sf(np.abs(estimate - null) / error, df)
         return Analysed(estimate, estimate - reach, estimate + reach, p, fits.ok)
     if kind == "grade":
         Y = without_gaps(Y)
         two = Y.max(axis=1) == 1
         if two.any():
-            return _some_pass(two, X, Y, split, cols, null, level, intervals)
+            return _some_pass(two, X, Y, split, cols, null, intervals)
     few = len(X) - X.shape[1] < FEW
-    other = (kind, X, Y, split, cols, null, level, intervals)
+    other = (kind, X, Y, split, cols, null, intervals)
     if kind == "pass" and (few or split is None) and not intervals:
         found = _passes(X, Y, split, cols, null)
         return found if split is None else _mended(found, ~found.ok, *other)
@@ -226,20 +226,18 @@ def _block(
     if intervals and len(usual):
         rows, each = np.repeat(usual, len(cols)), np.tile(cols, len(usual))
         error = np.sqrt(free.variance[:, cols])
-        reach = stats.t.ppf((1 + level) / 2, free.df[:, cols]) * error
-        ends = limits(response, rows, each, estimate[usual].ravel(), reach[usual].ravel(), level)
+        reach = stats.t.ppf((1 + LEVEL) / 2, free.df[:, cols]) * error
+        ends = limits(response, rows, each, estimate[usual].ravel(), reach[usual].ravel(), LEVEL)
         low[usual], high[usual] = (end.reshape(len(usual), -1) for end in ends)
     return _mended(Analysed(estimate, low, high, p, ok), odd, *other)
 
 
 def _some_pass(
     two: np.ndarray, X: np.ndarray, Y: np.ndarray, split: linear.Strata | None, cols: np.ndarray, null: np.ndarray,
-    level: float, intervals: bool,
+    intervals: bool,
 ) -> Analysed:  # fmt: skip
     """Grades where some responses use `two` only, which are passes and fails."""
-    parts = [
-        _block(kind, X, Y[rows], split, cols, null, level, intervals) for kind, rows in (("pass", two), ("grade", ~two))
-    ]
+    parts = [_block(kind, X, Y[rows], split, cols, null, intervals) for kind, rows in (("pass", two), ("grade", ~two))]
     whole = [np.empty((len(Y), *getattr(parts[0], name).shape[1:])) for name in Analysed.__annotations__]
     for rows, part in zip((two, ~two), parts, strict=True):
         for values, name in zip(whole, Analysed.__annotations__, strict=True):
@@ -302,11 +300,11 @@ def _with_reduced(
 
 def _mended(
     found: Analysed, odd: np.ndarray, kind: str, X: np.ndarray, Y: np.ndarray, split: linear.Strata | None,
-    cols: np.ndarray, null: np.ndarray, level: float, intervals: bool,
+    cols: np.ndarray, null: np.ndarray, intervals: bool,
 ) -> Analysed:  # fmt: skip
     """With the `odd` responses analysed one by one."""
     if odd.any():
-        other = _one_by_one(kind, X, Y[odd], split, cols, null, level, intervals)
+        other = _one_by_one(kind, X, Y[odd], split, cols, null, intervals)
         for name in Analysed.__annotations__:
             getattr(found, name)[odd] = getattr(other, name)
     return found
@@ -314,7 +312,7 @@ def _mended(
 
 def _one_by_one(
     kind: str, X: np.ndarray, Y: np.ndarray, split: linear.Strata | None, cols: np.ndarray, null: np.ndarray,
-    level: float, intervals: bool,
+    intervals: bool,
 ) -> Analysed:  # fmt: skip
     """Through `choose`, for what has no way for many at once; a null other than 0 is judged by the interval."""
     from castlab.analysis.models import choose
@@ -328,7 +326,7 @@ def _one_by_one(
             estimate[i] = model.coef[cols]
             for k, col in enumerate(cols):
                 if intervals or null[k] != 0:
-                    low[i, k], high[i, k] = model.interval(int(col), level)
+                    low[i, k], high[i, k] = model.interval(int(col), LEVEL)
                 p[i, k] = model.test([int(col)]).p if null[k] == 0 else float(low[i, k] <= null[k] <= high[i, k])
             ok[i] = True
         except FitError:

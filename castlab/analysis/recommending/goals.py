@@ -157,7 +157,7 @@ def one_sided(values: np.ndarray, worst: float, best: float, power: float = 1.0)
     return np.clip((np.asarray(values, dtype=float) - worst) / (best - worst), 0, 1) ** power
 
 
-def two_sided(values: np.ndarray, low: float, target: float, high: float, power: float = 1.0) -> np.ndarray:
+def two_sided(values: np.ndarray, low: float, target: float, high: float) -> np.ndarray:
     """Desirability of a response with a value to come close to: 1 there, 0 from `low` down and from `high` up.
 
     Source: Derringer and Suich 1980, their equation for two-sided transformations.
@@ -169,7 +169,7 @@ def two_sided(values: np.ndarray, low: float, target: float, high: float, power:
     """
     x = np.asarray(values, dtype=float)
     below, above = (x - low) / (target - low), (high - x) / (high - target)
-    return np.clip(np.minimum(below, above), 0, 1) ** power
+    return np.clip(np.minimum(below, above), 0, 1)
 
 
 def overall(each: np.ndarray, weights: np.ndarray) -> np.ndarray:

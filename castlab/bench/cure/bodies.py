@@ -12,6 +12,7 @@ CUP_HEIGHT_PER_DIAMETER = 0.8
 CUP_WALL_M = 0.001
 CUP_WALL_W_MK = 0.2
 """A thin plastic cup filled a little less deep than wide (common practice, no source)."""
+WALL_CELLS = 10
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,11 +24,11 @@ class Wall:
     density_g_ml: float = 1.15
     specific_heat_j_gk: float = 1.4
 
-    def region(self, start_c: float, cells: int = 10) -> Region:
-        """The wall as one region of the heat equation, at start_c throughout, in so many cells."""
+    def region(self, start_c: float) -> Region:
+        """The wall as one region of the heat equation, at start_c throughout."""
         return Region(
             thickness_m=self.thickness_mm / 1000,
-            cells=cells,
+            cells=WALL_CELLS,
             conductivity_w_mk=self.conductivity_w_mk,
             capacity_j_m3k=self.specific_heat_j_gk * self.density_g_ml * 1e6,
             start_c=start_c,

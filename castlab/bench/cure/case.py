@@ -65,7 +65,7 @@ class Case:
             return self.hours * 3600
         if self.program is not None:
             return self.program[0][-1] if len(self.program[0]) > 1 else 8 * 3600.0
-        return max(8 * 3600.0, min(2 * resin.isothermal_s(resin.demold_conversion, self.air_c), 21 * 86400.0))
+        return resin.long_enough_s(self.air_c)
 
     def depth_mm(self, march: March) -> Array:
         """Position of the resin's cells as a maker measures it."""

@@ -67,7 +67,7 @@ def in_cup(resin: Resin, mass_g: float, temperature_c: float, until_s: float) ->
     return life, float(hottest.max()), float(march.times_s[hottest.argmax()])
 
 
-def _fitted(base: Resin, figures: Figures, log_tolerance: float = 2e-3) -> Resin | None:
+def _fitted(base: Resin, figures: Figures, log_tolerance: float) -> Resin | None:
     """`base` with rates that meet the pot life and the cure hours; None where no such rates exist."""
 
     def rated(log_ratio: float) -> Resin:

@@ -150,7 +150,7 @@ def _stack(
     for i in range(count):
         fresh = bodies.poured(resin, thickness / 1000, start, cells)
         body = Body([*below, fresh], air, resin.rate)
-        march = body.march(_long_enough_s(resin, air), 1e-4, 1e-4)
+        march = body.march(resin.long_enough_s(air.temperatures_c[0]), 1e-4, 1e-4)
         new = slice(len(march.positions_m) - cells, None)
         gel_h = _when(march, march.conversion[:, new].min(axis=1) >= resin.gel_conversion)
         hard_h = _when(march, march.conversion[:, new].min(axis=1) >= resin.demold_conversion)
@@ -191,10 +191,6 @@ def _settled(below: list[Region], fresh: Region, march: March, wait_h: float) ->
 
 def _when(march: March, reached: Array) -> float:
     return float(march.times_s[np.argmax(reached)] / 3600) if reached.any() else math.nan
-
-
-def _long_enough_s(resin: Resin, air: Air) -> float:
-    return float(min(max(2 * resin.isothermal_s(resin.demold_conversion, air.temperatures_c[0]), 8 * 3600), 21 * 86400))
 
 
 def _verdict(name: str, depth: float, limit: float, table: pd.DataFrame, ranged: bool) -> str:

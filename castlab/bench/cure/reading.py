@@ -19,6 +19,8 @@ from castlab.results import Result
 SCORCH_C = 150.0
 """Above this a clear mix yellows, cracks or smokes (common practice, no source)."""
 VALID_TO_C = 200.0
+MOMENTS = 60
+"""Of a profile that is kept, at most."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -165,9 +167,9 @@ def history_of(resin: Resin, case: Case, march: March) -> pd.DataFrame:
     )
 
 
-def profile_of(case: Case, march: March, moments: int = 60) -> pd.DataFrame:
+def profile_of(case: Case, march: March) -> pd.DataFrame:
     """Evenly spread over the solver's own steps, so that the fast part is well drawn."""
-    index = np.unique(np.linspace(0, len(march.times_s) - 1, moments).astype(int))
+    index = np.unique(np.linspace(0, len(march.times_s) - 1, MOMENTS).astype(int))
     depth = case.depth_mm(march)
     return pd.DataFrame(
         {

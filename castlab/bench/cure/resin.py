@@ -189,13 +189,13 @@ class Resin:
         rise = self.viscosity(grown, REFERENCE_C) / self.viscosity_pa_s
         return float(np.interp(np.log(self.thick_ratio), np.log(rise), grown))
 
-    def isothermal_s(self, conversion: float, temperature_c: float, start: float = 0.0) -> float:
+    def isothermal_s(self, conversion: float, temperature_c: float) -> float:
         """Time to reach a conversion at a constant temperature, s; infinite where it is never reached.
 
         Gauss-Legendre over u = ln(k1/k2 + a), in which the autocatalytic rate is smooth.
         """
         floor = max(self.k1_per_s / self.k2_per_s, 1e-12)
-        low, high = math.log(floor + start), math.log(floor + conversion)
+        low, high = math.log(floor), math.log(floor + conversion)
         if high <= low:
             return 0.0
         u = low + (high - low) * (_NODES + 1) / 2
@@ -203,6 +203,10 @@ class Resin:
         rate = self.rate(grown - floor, np.full_like(u, temperature_c))
         with np.errstate(divide="ignore"):
             return float((high - low) / 2 * np.sum(_WEIGHTS * grown / rate))
+
+    def long_enough_s(self, temperature_c: float) -> float:
+        """How long a run must last to show the demold time in air of this temperature, s: twice that, 8 h to 21 days."""
+        return min(max(2 * self.isothermal_s(self.demold_conversion, temperature_c), 8 * 3600.0), 21 * 86400.0)
 
 
 _VITRIFICATION_SHARPNESS = 50.0
