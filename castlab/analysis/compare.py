@@ -176,7 +176,6 @@ def compare_runs(
     names = [labels.level(v) for v in term.parts[0].levels]
     pairs = fit.effects.drop(columns=["factor", "ratio", "look"]).copy()
     pairs.insert(0, "group", names[1:])
-    cautions = list(fit.cautions)
     conclusion = None
     sizes = words.listing(
         [f"{n} at {term.parts[0].measured(g)}" if g[:1].isdigit() else f"{n} {g}" for g, n in _sizes(fit, group)]
@@ -207,7 +206,7 @@ def compare_runs(
         verdict.append(f"That any of the {len(names)} groups differs: {words.p_value(overall)}.")
     first = pairs.iloc[0]
     return Comparison(
-        verdict=" ".join(verdict), cautions=tuple(cautions), estimate=float(first["estimate"]), low=float(first["low"]),
+        verdict=" ".join(verdict), cautions=fit.cautions, estimate=float(first["estimate"]), low=float(first["low"]),
         high=float(first["high"]), p_value=float(first["p_value"]), scale=fit.scale, reference=names[0], pairs=pairs,
         overall_p=overall, groups=_groups(fit, group), conclusion=conclusion, equivalence=equivalence,
         better=way, judgement=judgement, needed=needed, fit=fit,
@@ -255,9 +254,7 @@ def _better(better: str | None, response: str) -> str | None:
     return better or goals.known_aim(response)
 
 
-def _judge(
-    inner_low: float, inner_high: float, low: float, high: float, margin: float | None, better: str
-) -> str:  # fmt: skip
+def _judge(inner_low: float, inner_high: float, low: float, high: float, margin: float | None, better: str) -> str:
     """What the 90% and the 95% interval say, where it is known which way is better."""
     if better == "fewer":
         inner_low, inner_high, low, high = -inner_high, -inner_low, -high, -low

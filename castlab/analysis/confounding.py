@@ -53,7 +53,7 @@ class Confounding(Result):
     @property
     def looked_at(self) -> tuple[str, ...]:
         """Column of the batch, "day" and "mold", where they group these castings and differ from each other."""
-        codes = None if self.batch is None else np.asarray(pd.factorize(self.data[self.batch])[0])
+        codes = self._batches
         found = [str(self.batch)] if codes is not None and _groups(codes, None) else []
         return (*found, *(name for name, values in self.groups.items() if _groups(pd.factorize(values)[0], codes)))
 
@@ -62,6 +62,11 @@ class Confounding(Result):
         """Factors that were never varied, or never recorded."""
         varied = {f.name for f in self._coded if f.varied}
         return tuple(name for name in self.factors if name not in varied)
+
+    @property
+    def _batches(self) -> np.ndarray | None:
+        """The number of the batch of each casting."""
+        return None if self.batch is None else np.asarray(pd.factorize(self.data[self.batch])[0])
 
     def tables(self) -> dict[str, pd.DataFrame]:
         return {"What changed together": self.pairs}
@@ -101,7 +106,7 @@ class Confounding(Result):
                 f"none of the factors was varied (always {always}), and next_runs chooses among settings already tried; nearest "
                 f"possible request: plan_trials with the settings to try, such as {_tried(self._coded[0])}"
             )
-        codes = None if self.batch is None else np.asarray(pd.factorize(self.data[self.batch])[0])
+        codes = self._batches
         if batch_size is not None:
             _some("batch_size is", batch_size, "castings of a cup")
         elif codes is not None:

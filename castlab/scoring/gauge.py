@@ -20,7 +20,7 @@ from castlab import labels
 from castlab.analysis import words
 from castlab.analysis.reading import castings, kinds
 from castlab.errors import FitError, InputError
-from castlab.given import whole
+from castlab.given import as_number, whole
 from castlab.records import grades
 from castlab.results import Result
 from castlab.scoring import ratings
@@ -30,10 +30,9 @@ ROOM = 0.1
 """Share of the scoring from which it would cost an experiment castings worth a word (a tenth more of them)."""
 WIDE = 0.5
 """Width of the interval of the share from which a study tells hardly anything (rule of thumb, no source)."""
-SOURCES = ("repeatability", "reproducibility", "part by appraiser", "part")
 _LEAST = 3
-_ROUNDING = 1e-12
 """Castings scored by all below which there is no study."""
+_ROUNDING = 1e-12
 _CASTINGS = 10
 """Castings per setting in the example of a lost effect."""
 
@@ -108,7 +107,7 @@ def gauge_study(
     >>> bool(study.shares.share.iloc[-1] > 0.9)
     True
     """
-    if casting_sd is not None and not _above_zero(casting_sd):
+    if casting_sd is not None and not 0 < (as_number(casting_sd) or 0) <= ratings.LARGEST:
         raise InputError(
             f"casting_sd is {casting_sd!r}; accepted: a number above 0 and up to {ratings.LARGEST:g}, or None"
         )
@@ -152,11 +151,6 @@ def gauge_study(
         value=value,
         data=data,
     )
-
-
-def _above_zero(number: object) -> bool:
-    plain = isinstance(number, int | float | np.integer | np.floating) and not isinstance(number, bool)
-    return plain and 0 < float(number) <= ratings.LARGEST  # type: ignore[arg-type]
 
 
 def _complete(frame: pd.DataFrame, part: str, appraiser: str, value: str) -> tuple[pd.DataFrame, list[str]]:
@@ -221,7 +215,8 @@ def _chi_square(freedom: np.ndarray, seed: int) -> np.ndarray:
 
 
 def _components(square: np.ndarray, p: int, a: int, r: float) -> np.ndarray:
-    """Variances of SOURCES from mean squares (part, appraiser, interaction, repeats), each not below zero.
+    """Variances (repeatability, reproducibility, interaction, part) from mean squares (part, appraiser, interaction, repeats),
+    each not below zero.
 
     Without repeats the interaction cannot be told from repeatability and is counted with it.
     """

@@ -126,7 +126,7 @@ def score_photos(
         except CastlabError as exc:
             failed.append((photo.id, photo.trial_id, str(exc)))
     tasks = [(path, photo.mm_per_pixel, region, smallest) for photo, path in todo]
-    results = _counts(tasks, _workers(jobs, [path for _, path in todo]))
+    results = _counts(tasks, workers(jobs, [path for _, path in todo]))
     bar = tqdm(results, total=len(todo), desc="photos", unit="photo", disable=not (progress and todo))
     for (photo, _), got in zip(todo, bar, strict=True):
         if isinstance(got, str):
@@ -198,7 +198,7 @@ def _counts(tasks: list[tuple[Any, ...]], workers: int) -> Iterator[dict[str, An
                 yield "its count ended the process, most likely for want of memory; count a smaller copy of the photo"
 
 
-def _workers(jobs: int, paths: list[Path]) -> int:
+def workers(jobs: int, paths: list[Path]) -> int:
     """How many photos at a time: as asked, but no more than there is work and memory for."""
     import psutil  # type: ignore[import-untyped]
     from joblib import cpu_count

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import html
 import os
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from castlab.errors import InputError
@@ -104,7 +104,7 @@ class Sheet:
     origin: tuple[float, float]
     words: tuple[str, ...]
     fields: tuple[Field, ...] = ()
-    names: tuple[str, ...] = field(default=())
+    names: tuple[str, ...] = ()
 
     @property
     def black(self) -> list[Box]:

@@ -30,8 +30,9 @@ if TYPE_CHECKING:
 
 _LISTS = {"castings": "['T-001.1', 'T-001.2']", "scorers": "['Ada', 'Noor']", "readings": "['bubbles']"}
 _MOST = 10_000
-_FEW = 4
 """Castings beyond which no session is planned: half-widths that ask for more are refused."""
+_FEW = 4
+"""Scorers below which a caution tells how little they say of others."""
 _FIXED = ("trial_id", "scorer", "scored_at", "method", "rubric", "extra_grades")
 """Fields of a score that a blind session fills in itself."""
 

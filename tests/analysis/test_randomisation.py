@@ -115,7 +115,7 @@ def test_arrangements_of_many_uneven_batches_are_counted_exactly():
     batch, setting = rng.integers(0, 40, 200), rng.integers(0, 3, 200)
     each = [setting[batch == b] for b in range(40)]
     ways = [factorial(len(s)) // prod(factorial(int(np.sum(s == k))) for k in range(3)) for s in each]  # multinomial
-    assert permutation._how_many(setting, batch) == prod(ways)
+    assert permutation.how_many(setting, batch) == prod(ways)
 
 
 def test_shuffles_shared_by_the_factors_of_a_fit_are_not_kept_after_it():

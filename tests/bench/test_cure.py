@@ -209,7 +209,7 @@ def test_layers_keep_a_deep_pour_below_the_limit_and_no_fewer_would_do():
     assert (plan.layers["pour_after_h"].diff().dropna() > 0).all()
     assert plan.layers["thickness_mm"].sum() == pytest.approx(80)
     room = Air(inner_w_m2k=8.0, outer_w_m2k=8.0, temperatures_c=(25.0,))
-    assert layering._peak(MIX, 80.0, count - 1, 25.0, room, cure.Wall()) > 60
+    assert layering.hottest_c(MIX, 80.0, count - 1, 25.0, room, cure.Wall()) > 60
     assert len(cure.layers(MIX, 5, limit_c=60).layers) == 1
     assert cure.layers(MIX, 5, limit_c=60).layers["peak_c"][0] == pytest.approx(
         cure.simulate(MIX, 5, spread=False).peak_c, abs=0.3

@@ -218,8 +218,8 @@ def test_no_more_photos_are_taken_at_a_time_than_memory_allows(monkeypatch, tmp_
     monkeypatch.setattr(joblib, "cpu_count", lambda: 16)
     for free_mb, workers in ((100_000, 9), (1_800, 4), (100, 1)):
         monkeypatch.setattr(psutil, "virtual_memory", lambda free=free_mb: SimpleNamespace(available=free * 1e6))
-        assert photo_scores._workers(-1, paths) == workers
-    assert photo_scores._workers(3, [tmp_path / "none.png"] * 9) == 1  # 12 megapixels are taken for granted
+        assert photo_scores.workers(-1, paths) == workers
+    assert photo_scores.workers(3, [tmp_path / "none.png"] * 9) == 1  # 12 megapixels are taken for granted
 
 
 def test_without_a_photo_it_is_said_in_words_how_to_get_one(four):

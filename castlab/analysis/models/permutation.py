@@ -106,7 +106,7 @@ def least(X: np.ndarray, cols: Sequence[int], codes: np.ndarray | None) -> float
     """
     own, rest = X[:, list(cols)], np.delete(X, list(cols), axis=1)
     units, _, _, strata, _, _ = _as_made(own, rest, codes, None)
-    return _least(units, strata, _how_many(_kinds(units), strata))
+    return _least(units, strata, how_many(_kinds(units), strata))
 
 
 @dataclass(frozen=True)
@@ -147,7 +147,7 @@ def _drawn(
     units, where, less, strata, rest, what = _as_made(own, rest, codes, blocks)
     u, size, _ = np.linalg.svd(rest, full_matrices=False)
     kinds = _kinds(units)
-    total = _how_many(kinds, strata)
+    total = how_many(kinds, strata)
     orders = _every_order(kinds, strata) if total <= MOST_ARRANGEMENTS else some_orders(tuple(strata.tolist()), samples)
     return _Lots(units, where, less, strata, orders, total, what), u[:, size > 1e-9 * max(1.0, size[0])]
 
@@ -197,7 +197,7 @@ def _as_made(
     less, molds = batch_means(own, codes), molds - batch_means(molds, codes)
     if blocks is not None:
         cells = np.unique(np.column_stack([codes, blocks]), axis=0, return_inverse=True)[1].ravel()
-        if _how_many(_kinds(own), cells) >= 20:
+        if how_many(_kinds(own), cells) >= 20:
             return own, each, less, cells, molds, "castings within batches and molds"
     return own, each, less, codes, molds, "castings within batches"
 
@@ -218,7 +218,7 @@ def _least(units: np.ndarray, strata: np.ndarray, total: int) -> float:
     return min(1.0, _relabelled(units, strata) / total)
 
 
-def _how_many(kinds: np.ndarray, strata: np.ndarray) -> int:
+def how_many(kinds: np.ndarray, strata: np.ndarray) -> int:
     """Distinct arrangements of rows of these kinds within strata."""
     at = np.unique(strata, return_inverse=True)[1].ravel()
     table = np.zeros((int(at.max()) + 1, int(kinds.max()) + 1), dtype=int)

@@ -121,7 +121,7 @@ def layers(
 
 def _fewest(resins: tuple[Resin, ...], depth: float, limit: float, start: float, air: Air, wall: Wall) -> int:
     def too_hot(count: int) -> bool:
-        return any(_peak(r, depth, count, start, air, wall) > limit for r in resins)
+        return any(hottest_c(r, depth, count, start, air, wall) > limit for r in resins)
 
     low, high = 0, MOST_LAYERS
     if too_hot(high):
@@ -135,7 +135,8 @@ def _fewest(resins: tuple[Resin, ...], depth: float, limit: float, start: float,
     return high
 
 
-def _peak(resin: Resin, depth: float, count: int, start: float, air: Air, wall: Wall) -> float:
+def hottest_c(resin: Resin, depth: float, count: int, start: float, air: Air, wall: Wall) -> float:
+    """The peak of so many layers of a pour, C."""
     return float(_stack(resin, depth, count, start, air, wall)[1]["peak_c"].max())
 
 
