@@ -12,6 +12,7 @@ from castlab.analysis.models import permutation
 from castlab.analysis.reading.castings import Castings
 from castlab.analysis.reading.coding import Design
 from castlab.errors import InputError
+from castlab.given import whole
 
 SHOWN, NOT_SHOWN = 0.05, 0.10
 """The two disagree clearly where one p-value is below the first and the other above the second."""
@@ -85,8 +86,7 @@ def of_settings(
     castings: Castings, design: Design, tests: pd.DataFrame, blocks: str | None, shuffles: int
 ) -> pd.DataFrame:
     """The table of `FactorFit.randomisation`, within the blocks of a column."""
-    if isinstance(shuffles, bool) or not isinstance(shuffles, (int, np.integer)) or shuffles < 99:
-        raise InputError(f"shuffles is {shuffles!r}; accepted: a whole number from 99 up")
+    whole("shuffles", shuffles, 99)
     where = None
     if blocks is not None:
         around = castings.around

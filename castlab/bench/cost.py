@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 
 from castlab.analysis.words import about
-from castlab.bench.inputs import Array, Number, numbers, rows
-from castlab.bench.scrap import Scrapped, ScrapRate, counted, scrap_cautions, scrap_of, scrap_rate, whole
+from castlab.bench.inputs import Array, Number, numbers, rows, whole, whole_numbers
+from castlab.bench.scrap import Scrapped, ScrapRate, counted, scrap_cautions, scrap_of, scrap_rate
 from castlab.bench.throughput import OneMore, Throughput, one_more_mold, throughput
 from castlab.errors import InputError
 from castlab.results import Result
@@ -122,10 +122,8 @@ def per_good_part(
         mold_life=numbers("mold_life", mold_life, 1, 1e5, "pulls"),
         scrap_pct=numbers("scrap_pct", scrap_pct, 0, 99, "%"),
         parts_wanted=numbers("parts_wanted", 1 if parts_wanted is None else parts_wanted, 1, 1e9),
-        molds=numbers("molds", molds, 1, 10_000),
+        molds=whole_numbers("molds", molds, 1, 10_000),
     )
-    if (case["molds"] % 1).any():
-        raise InputError("molds is not a whole number; accepted: 1, 2, 3, …")
     pulls_of = whole("cavities", cavities, 1, 1000)
     drawn = None if scrapped is None else _scrap_draws(scrapped, np.random.default_rng(SEED))
     lived = None if mold_lives is None else _life_draws(mold_lives, np.random.default_rng(SEED + 1))

@@ -43,8 +43,23 @@ def number(name: str, value: object, low: float, high: float, unit: str = "") ->
     """`value` as one number from `low` to `high`; raises `InputError` like `numbers`."""
     array = numbers(name, value, low, high, unit)
     if array.ndim:
-        raise InputError(f"{name} is a list of {array.size}; accepted: one number from {low:g} to {high:g} {unit}")
+        raise InputError(
+            f"{name} is a list of {array.size}; accepted: one number from {low:g} to {high:g} {unit}".rstrip()
+        )
     return float(array)
+
+
+def whole_numbers(name: str, value: object, low: float, high: float) -> Array:
+    """`value` as an array of any shape, every entry a whole number from `low` to `high`; raises `InputError` like `numbers`."""
+    array = numbers(name, value, low, high)
+    if (broken := array[array % 1 > 0]).size:
+        raise InputError(f"{name} is {broken[0]:g}; accepted: a whole number from {low:g} to {high:g}")
+    return array
+
+
+def whole(name: str, value: object, low: float, high: float) -> int:
+    """`value` as one whole number from `low` to `high`; raises `InputError` like `number`."""
+    return int(whole_numbers(name, number(name, value, low, high), low, high))
 
 
 def plain(array: Array) -> float | Array:

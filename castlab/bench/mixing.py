@@ -12,7 +12,7 @@ import pandas as pd
 
 from castlab import cautions
 from castlab.analysis.words import about
-from castlab.bench.inputs import Array, Number, number, numbers, rows
+from castlab.bench.inputs import Array, Number, number, numbers, rows, whole_numbers
 from castlab.bench.materials import Properties, properties
 from castlab.errors import InputError
 from castlab.results import Result
@@ -165,11 +165,9 @@ def plan_mix(
     """
     case = rows(
         volume_ml=numbers("volume_ml", volume_ml, 1e-3, 1e6, "ml"),
-        molds=numbers("molds", molds, 1, 10_000),
+        molds=whole_numbers("molds", molds, 1, 10_000),
         waste_pct=numbers("waste_pct", waste_pct, 0, 500, "%"),
     )
-    if (case["molds"] % 1).any():
-        raise InputError("molds is not a whole number; accepted: 1, 2, 3, …")
     step = number("scale_resolution_g", scale_resolution_g, 1e-5, 1000, "g")
     residue = number("cup_residue_g", cup_residue_g, 0, 10_000, "g")
     mix = properties(material)

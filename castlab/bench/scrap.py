@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from castlab.analysis.production.proportion import interval, proportion
-from castlab.bench.inputs import number
+from castlab.bench.inputs import number, whole
 from castlab.errors import InputError
 from castlab.given import nearest
 from castlab.results import Result
@@ -190,11 +190,3 @@ def scrap_cautions(scrapped: Scrapped | None) -> tuple[str, ...]:
     if scrapped is None:
         return ("The scrap is taken as known; give scrapped=(bad, made) to see what the count can tell.",)
     return counted(scrapped).cautions
-
-
-def whole(name: str, value: object, low: float, high: float) -> int:
-    """`value` as a whole number from `low` to `high`; raises `InputError` otherwise."""
-    found = number(name, value, low, high)
-    if found % 1:
-        raise InputError(f"{name} is {found:g}; accepted: a whole number from {low:g} to {high:g}")
-    return int(found)

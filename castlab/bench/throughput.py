@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 
 from castlab.analysis.words import about, count
-from castlab.bench.inputs import Array, Number, number, numbers, plain, rows
-from castlab.bench.scrap import Scrapped, scrap_cautions, scrap_range, whole
+from castlab.bench.inputs import Array, Number, number, numbers, plain, rows, whole, whole_numbers
+from castlab.bench.scrap import Scrapped, scrap_cautions, scrap_range
 from castlab.errors import InputError
 from castlab.results import Result
 
@@ -77,9 +77,7 @@ def throughput(
     >>> throughput(3, 16).good_per_week
     15.0
     """
-    case = rows(molds=numbers("molds", molds, 1, 1000), cure_h=numbers("cure_h", cure_h, 0.01, 2000, "h"))
-    if (case["molds"] % 1).any():
-        raise InputError("molds is not a whole number; accepted: 1, 2, 3, …")
+    case = rows(molds=whole_numbers("molds", molds, 1, 1000), cure_h=numbers("cure_h", cure_h, 0.01, 2000, "h"))
     turn_h = number("turn_min", turn_min, 0.1, 1440, "min") / 60
     day_h = number("open_h", open_h, 0.1, 24, "h")
     n_days = whole("days", days, 1, 7)

@@ -7,7 +7,6 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from numbers import Integral
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -173,8 +172,8 @@ def plan_rescoring(
     if len(set(people)) < 1 or len(set(people)) != len(people) or not all(people):
         raise InputError(f"scorers are {list(scorers)!r}; accepted: one or more different names")
     for name, number, least in (("repeats", repeats, 1), ("how_many", how_many, 2)):
-        if number is not None and (isinstance(number, bool) or not isinstance(number, Integral) or number < least):
-            raise InputError(f"{name} is {number!r}; accepted: a whole number of at least {least}")
+        if number is not None:
+            whole(name, number, least)
     if not 0 < above_zero(expected) < 1:
         raise InputError(f"expected is {expected!r}; accepted: a number between 0 and 1")
     if half_width is not None and not 0 < above_zero(half_width) < 1:

@@ -243,15 +243,18 @@ def _spread(seen: _Looked) -> Row:
     return Row("spread", finding, say.spread(finding, r > 0, left.phi, fit), number, name)
 
 
+def _numeric(fit: FactorFit) -> list[Factor]:
+    return [t.parts[0] for t in fit._design.terms if len(t.parts) == 1 and t.parts[0].numeric]
+
+
 def _bendable(fit: FactorFit) -> list[Factor]:
-    factors = [t.parts[0] for t in fit._design.terms if len(t.parts) == 1 and t.parts[0].numeric]
-    return [f for f in factors if len(np.unique(kinds.numbers(fit.data[f.name]))) > 2]
+    return [f for f in _numeric(fit) if len(np.unique(kinds.numbers(fit.data[f.name]))) > 2]
 
 
 def _bends(seen: _Looked) -> Row:
     """The square of each numeric factor with three settings or more, added to the fit."""
     fit = seen.fit
-    numeric = [t.parts[0] for t in fit._design.terms if len(t.parts) == 1 and t.parts[0].numeric]
+    numeric = _numeric(fit)
     able = _bendable(fit)
     two = [f.name for f in numeric if f not in able]
     if not able:
