@@ -125,7 +125,7 @@ def _agree(p: float, found: permutation.Randomised) -> bool | None:
 
 
 def _words(p: float, found: permutation.Randomised, agree: bool | None) -> str:
-    drawn = f"{'all ' if found.exact else ''}{found.arrangements} {_shuffled(found)}"
+    drawn = f"{'all ' if found.exact else ''}{found.arrangements} {found.drawn}"
     least = f"{found.smallest:.2g}"
     if agree is None:
         return (
@@ -150,16 +150,10 @@ def _words(p: float, found: permutation.Randomised, agree: bool | None) -> str:
     return f"{both}: close to the line, on different sides of it; a few further castings would settle it."
 
 
-def _shuffled(found: permutation.Randomised) -> str:
-    what = found.how.partition("arrangements of ")[2] or found.how.partition("shuffles ")[2].removeprefix("of ")
-    kind = "arrangements" if found.exact else "shuffles"
-    return f"{kind} {what}" if what.startswith("within") else f"{kind} of {what}"
-
-
 def _more(found: permutation.Randomised) -> str:
-    if "whole batches" in found.how:
+    if found.what == permutation.BATCHES:
         return "more batches, as many at each setting,"
-    return "more castings in which the setting changes within a batch" if "within" in found.how else "more castings"
+    return "more castings in which the setting changes within a batch" if "within" in found.what else "more castings"
 
 
 def _both(block: np.ndarray, codes: np.ndarray | None, found: permutation.Randomised) -> str:
@@ -167,7 +161,7 @@ def _both(block: np.ndarray, codes: np.ndarray | None, found: permutation.Random
     if codes is None or permutation.set_per_batch(block, codes):
         return ""
     share = permutation.share_within(block, codes)
-    if "whole batches" in found.how:
+    if found.what == permutation.BATCHES:
         return " It changed within batches as well; only its batch means were shuffled, where it changed more."
     if share < 1 - 1e-9:
         return " It changed between batches as well; only its changes within batches were shuffled."

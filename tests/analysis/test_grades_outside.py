@@ -115,9 +115,9 @@ def test_housing_standard_errors_agree_with_clm(housing):
 def test_exact_permutation_gives_fishers_tea_tasting_p():
     poured, said = np.array([0, 0, 0, 0, 1, 1, 1, 1.0]), np.array([0, 0, 0, 1, 0, 1, 1, 1.0])
     X = np.column_stack([np.ones(8), poured])
-    p, how = permutation.p_value(X, said, [1], None)
-    assert p == pytest.approx(34 / 70)
-    assert how == "permutation test, all arrangements of castings"
+    found = permutation.randomised(X, said, [1], None)
+    assert found.p == pytest.approx(34 / 70)
+    assert found.how == "permutation test, all arrangements of castings"
 
 
 @pytest.mark.parametrize(
@@ -129,18 +129,18 @@ def test_exact_permutation_of_passes_gives_fishers_exact_p(table, p_of_r, monkey
     a, b, c, d = table
     passed = np.repeat([1.0, 0.0, 1.0, 0.0], table)
     X = np.column_stack([np.ones(len(passed)), np.repeat([0.0, 1.0], [a + b, c + d])])
-    p, how = permutation.p_value(X, passed, [1], None)
-    assert how == "permutation test, all arrangements of castings"
-    assert p == pytest.approx(p_of_r, rel=1e-8)
+    found = permutation.randomised(X, passed, [1], None)
+    assert found.how == "permutation test, all arrangements of castings"
+    assert found.p == pytest.approx(p_of_r, rel=1e-8)
 
 
 def test_sampled_permutation_agrees_with_scipy_within_its_own_error():
     rng = np.random.default_rng(8)
     group, y = np.repeat([0.0, 1.0], 12), rng.normal(size=24)
     y[12:] += 0.8
-    ours, how = permutation.p_value(np.column_stack([np.ones(24), group]), y, [1], None)
+    found = permutation.randomised(np.column_stack([np.ones(24), group]), y, [1], None)
     reference = stats.permutation_test(
         (y[:12], y[12:]), lambda a, b: abs(a.mean() - b.mean()), n_resamples=9999, alternative="greater", rng=1
     )
-    assert "1999 shuffles" in how
-    assert ours == pytest.approx(reference.pvalue, abs=4 * np.sqrt(reference.pvalue / 1999))
+    assert "1999 shuffles" in found.how
+    assert found.p == pytest.approx(reference.pvalue, abs=4 * np.sqrt(reference.pvalue / 1999))

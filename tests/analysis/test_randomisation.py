@@ -87,7 +87,7 @@ def test_a_fit_is_told_when_shuffling_clearly_disagrees(monkeypatch):
     frame = cups(8, 4, seed=2)
     frame["size_mm"] += 3 * frame["pour"]
     assert not [c for c in fit_factors(frame, "size_mm", ["pour"]).cautions if "shuffles" in c]
-    against = permutation.Randomised(0.3, 0.001, 1999, False, "permutation test, 1999 shuffles within batches")
+    against = permutation.Randomised(0.3, 0.001, 1999, False, "castings within batches")
     monkeypatch.setattr(permutation, "randomised", lambda *_args, **_more: against)
     told = [c for c in fit_factors(frame, "size_mm", ["pour"]).cautions if "shuffles" in c]
     assert len(told) == 1

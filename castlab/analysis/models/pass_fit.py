@@ -73,7 +73,7 @@ def exactly(castings: Castings, design: Design, far: list[int]) -> list[str]:
         return []
     return [
         f"{contrast(design, j)}: a difference so complete in {words.count(castings.n, 'casting')} comes about in "
-        f"{words.about(100 * permutation.p_value(design.X, castings.y, [j], None)[0])}% of all ways to draw the settings by lot, "
+        f"{words.about(100 * permutation.randomised(design.X, castings.y, [j], None).p)}% of all ways to draw the settings by lot, "
         "so it is called likely at most."
         for j in far
     ]

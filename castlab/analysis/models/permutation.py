@@ -21,40 +21,34 @@ SAMPLES = 1999
 MOST_LEVELS = 5
 """Levels up to which relabellings that leave the statistic as it is are counted."""
 SEED = 20240229
+BATCHES = "whole batches"
 AT_ONCE = 100_000
 """Settings of castings, over some arrangements, that are gone through in one matrix product."""
 
 
 @dataclass(frozen=True)
 class Randomised:
-    """One randomisation test: p-value, the least it could have been, how many arrangements, and how it was done."""
+    """One randomisation test: p-value, the least it could have been, how many arrangements, whether these are all, and
+    what was shuffled."""
 
     p: float
     smallest: float
     arrangements: int
     exact: bool
-    how: str
+    what: str
 
+    @property
+    def drawn(self) -> str:
+        """What the arrangements are called: "arrangements of castings", "shuffles within batches"."""
+        if self.exact:
+            return f"arrangements of {self.what}"
+        within = self.what.removeprefix("castings ")
+        return f"shuffles of {self.what}" if within == self.what else f"shuffles {within}"
 
-def p_value(X: np.ndarray, y: np.ndarray, cols: Sequence[int], codes: np.ndarray | None) -> tuple[float, str]:
-    """p-value of these columns of X explaining nothing of y beyond the others, and how it was found.
-
-    Parameters
-    ----------
-    X : (n, p) design matrix
-    y : (n,) scores
-    cols : the columns of the factor
-    codes : (n,) batch number or None
-
-    Examples
-    --------
-    >>> X = np.column_stack([np.ones(8), np.repeat([0.0, 1.0], 4)])
-    >>> p, how = p_value(X, np.arange(8.0), [1], None)
-    >>> round(p * 70), how
-    (2, 'permutation test, all arrangements of castings')
-    """
-    found = randomised(X, y, cols, codes)
-    return found.p, found.how
+    @property
+    def how(self) -> str:
+        """How it was done."""
+        return f"permutation test, {'all' if self.exact else self.arrangements} {self.drawn}"
 
 
 def randomised(
@@ -81,18 +75,23 @@ def randomised(
     Randomised
         A factor that varies both between and within batches is judged on where it varies more: within batches with
         all differences between them taken out, or by its batch means, shuffled as whole batches.
+
+    Examples
+    --------
+    >>> X = np.column_stack([np.ones(8), np.repeat([0.0, 1.0], 4)])
+    >>> found = randomised(X, np.arange(8.0), [1], None)
+    >>> round(found.p * 70), found.how
+    (2, 'permutation test, all arrangements of castings')
     """
     lots, q = _drawn(X, cols, codes, blocks, samples)
     residual = y - q @ (q.T @ y)
     least = _explained(lots.made[None], residual, q)[0] - 1e-9 * max(1.0, float(y @ y))
     hits = sum(int(np.sum(_explained(part, residual, q) >= least)) for part in lots.parts())
     smallest = _least(lots.units, lots.strata, lots.total)
-    what, n = lots.what, len(lots.orders)
+    n = len(lots.orders)
     if lots.exact:
-        return Randomised(hits / n, smallest, n, True, f"permutation test, all arrangements of {what}")
-    of = what.removeprefix("castings ") if " " in what and what.startswith("castings") else f"of {what}"
-    how = f"permutation test, {n} shuffles {of}"
-    return Randomised((hits + 1) / (n + 1), max(smallest, 1 / (n + 1)), n, False, how)
+        return Randomised(hits / n, smallest, n, True, lots.what)
+    return Randomised((hits + 1) / (n + 1), max(smallest, 1 / (n + 1)), n, False, lots.what)
 
 
 def least(X: np.ndarray, cols: Sequence[int], codes: np.ndarray | None) -> float:
@@ -193,7 +192,7 @@ def _as_made(
     if of_batches(own, codes):
         units = np.zeros((int(codes.max()) + 1, own.shape[1]))
         units[codes] = batch_means(own, codes)
-        return units, codes, none, np.zeros(len(units), dtype=int), molds, "whole batches"
+        return units, codes, none, np.zeros(len(units), dtype=int), molds, BATCHES
     less, molds = batch_means(own, codes), molds - batch_means(molds, codes)
     if blocks is not None:
         cells = np.unique(np.column_stack([codes, blocks]), axis=0, return_inverse=True)[1].ravel()
