@@ -42,6 +42,16 @@ def find(light: np.ndarray, smallest: float, largest: float, allowed: np.ndarray
     allowed
         Pixels that count (bool, like `light`); None for all.
     """
+    steps, one, sure = distinct(light, smallest, largest, allowed)
+    sure = judging.calibrated(one, sure)
+    sure[dots.plain(steps, one, sure >= judging.SURE, allowed)] = PLAIN
+    return Found(one.x, one.y, one.radius, one.contrast, one.seen, sure)
+
+
+def distinct(
+    light: np.ndarray, smallest: float, largest: float, allowed: np.ndarray | None = None
+) -> tuple[list[rings.Level], profiles.Looked, np.ndarray]:
+    """The picture's levels, its distinct circles, and what the judge says of each, alone and among the others; as `find`."""
     steps = rings.levels(light, largest / 2)
     some = rings.candidates(steps, max(0.8 * smallest / 2, 1.2), largest / 2)
     if allowed is not None:
@@ -56,9 +66,7 @@ def find(light: np.ndarray, smallest: float, largest: float, allowed: np.ndarray
     sized, sure = judged(looked, views.unrolled(steps, looked.x, looked.y, looked.radius, allowed))
     one, sure = _again(steps, sized, sure, allowed)
     kept = judging.choose(one, sure)
-    one, sure = one.take(kept), judging.calibrated(sure[kept])
-    sure[dots.plain(steps, one, sure >= judging.SURE, allowed)] = PLAIN
-    return Found(one.x, one.y, one.radius, one.contrast, one.seen, sure)
+    return steps, one.take(kept), sure[kept]
 
 
 def _again(

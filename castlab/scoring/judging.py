@@ -4,7 +4,8 @@ All is taught on rendered pictures whose bubbles are known; the numbers are in j
 layers sees the measures of `profiles` and drops what is plainly nothing. The judge sees the light round a circle (`views`;
 two networks taught differently, whose mean odds err less than those of either):
 first as if it stood alone, then again knowing which of that light the surer circles nearby account for, so that strokes of
-print and gaps between bubbles are told from a bubble that its neighbours overlap. Nothing here reads pixels.
+print and gaps between bubbles are told from a bubble that its neighbours overlap. What it says is set right by how often it
+was right, and by the company that a circle keeps. Nothing here reads pixels.
 """
 
 from __future__ import annotations
@@ -25,6 +26,8 @@ SIEVED = 0.01
 DOUBTFUL = 0.02
 """Circles below this probability are not told of."""
 _RESIZED = 0.8
+_NEARBY, _LIKE_SIZE = 7.0, 0.53
+"""Company: how far from a circle, in its radii, and how unlike in the logarithm of the radius."""
 _CHUNK = 1000
 
 
@@ -114,10 +117,32 @@ def judge(view: np.ndarray, claims: np.ndarray, measures: np.ndarray) -> tuple[n
     return _probability(out[:, 0].astype(float)), np.exp(np.clip(out[:, 1].astype(float), -_RESIZED, _RESIZED))
 
 
-def calibrated(sure: np.ndarray) -> np.ndarray:
-    """How likely a chosen circle is right: what `judge` said of it, by how often it was right elsewhere."""
-    factor, offset = _taught()["calibration"].astype(float)
-    return _probability(factor * np.log(sure / (1 - sure)) + offset)
+def calibrated(one: Looked, sure: np.ndarray) -> np.ndarray:
+    """How likely each chosen circle is right, by how often such circles were right elsewhere.
+
+    `sure` is what `judge` said of `one`, the circles that `choose` keeps.
+    """
+    *weights, offset = _taught()["calibration"].astype(float)
+    return _probability(evidence(one, sure) @ weights + offset)
+
+
+def evidence(one: Looked, sure: np.ndarray) -> np.ndarray:
+    """What tells how likely a circle is right: the log odds of `sure`, then the company it keeps (n, 3).
+
+    The company are the logarithms of 1 and the number of circles of like size nearby, of those that are doubted and of those
+    that are not. Bubbles keep company; a round letter stands among letters that are doubted.
+    """
+    from scipy.spatial import cKDTree
+
+    places = np.column_stack([one.x, one.y])
+    near = cKDTree(places).query_ball_point(places, _NEARBY * one.radius) if len(one) else []
+    told = np.empty((len(one), 3))
+    told[:, 0] = np.log(sure / (1 - sure))
+    for n, some in enumerate(near):
+        others = np.setdiff1d(some, n)
+        alike = sure[others[np.abs(np.log(one.radius[others] / one.radius[n])) < _LIKE_SIZE]]
+        told[n, 1:] = np.log1p([(alike < SURE).sum(), (alike >= SURE).sum()])
+    return told
 
 
 def _probability(score: np.ndarray) -> np.ndarray:

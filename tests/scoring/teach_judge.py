@@ -35,6 +35,8 @@ SEEDS = [*TEACHING, *VARIED]
 SEEDS_OF_SIEVE = [*TEACHING[: SIEVE_PICTURES[0]], *VARIED[: SIEVE_PICTURES[1]]]
 KEPT_BACK = 6
 """One picture in so many is not shown to the network: on these its doubt is set right."""
+TOLD_PX = 6.0
+"""Diameter from which what is told of a circle is to be right."""
 HIDDEN, DIM = 1.5, 2.2
 """`visible` below which a circle is neither right nor wrong to find, and below which it is not wrong to miss."""
 
@@ -163,22 +165,22 @@ def _share(looked: profiles.Looked) -> np.ndarray:
 
 
 def calibration(kept_back: list[Casting]) -> np.ndarray:
-    """What makes the odds of a find, as it is told after all looks, those of its being right: factor and offset."""
+    """What makes the evidence for a find, as it is told after all looks, the log odds of its being right: factors and offset."""
     from sklearn.linear_model import LogisticRegression
 
-    from castlab.scoring.finding import PLAIN, find
+    from castlab.scoring.finding import distinct
 
-    odds, right = [], []
+    told, right = [], []
     for picture in kept_back:
-        found = find(_light(picture), 2 * SMALLEST_RADIUS, 2 * LARGEST_RADIUS)
+        _, one, sure = distinct(_light(picture), TOLD_PX, 2 * LARGEST_RADIUS)
         truth = picture.truth
-        i, j = matched(truth.x.to_numpy(), truth.y.to_numpy(), truth.diameter.to_numpy(), found.x, found.y)
+        i, j = matched(truth.x.to_numpy(), truth.y.to_numpy(), truth.diameter.to_numpy(), one.x, one.y)
         hidden = truth.visible.to_numpy()[i] < HIDDEN
-        clear = ~np.isin(np.arange(len(found.x)), j[hidden]) & (found.sure != PLAIN)
-        odds.append(np.log(found.sure / (1 - found.sure))[clear])
-        right.append(np.isin(np.arange(len(found.x)), j)[clear])
-    model = LogisticRegression(C=100).fit(np.concatenate(odds)[:, None], np.concatenate(right))
-    return np.array([model.coef_[0, 0], model.intercept_[0]])
+        clear = ~np.isin(np.arange(len(one)), j[hidden])
+        told.append(judging.evidence(one, sure)[clear])
+        right.append(np.isin(np.arange(len(one)), j)[clear])
+    model = LogisticRegression(C=100).fit(np.concatenate(told), np.concatenate(right))
+    return np.array([*model.coef_[0], model.intercept_[0]])
 
 
 def teach(keep: Path | None) -> None:
@@ -195,7 +197,6 @@ def teach(keep: Path | None) -> None:
     shown = [seen for n, seen in enumerate(all_seen) if n % KEPT_BACK]
     nets = [teach_network(shown, taught, member) for member in MEMBERS]
     taught |= {name: np.stack([getattr(net, name) for net in nets]) for name in Network._fields}
-    taught |= {"calibration": np.array([1.0, 0.0])}
     _write(taught)
     taught["calibration"] = calibration(_each(drawn, SEEDS[::KEPT_BACK]))
     _write(taught)
