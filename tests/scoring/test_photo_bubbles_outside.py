@@ -40,7 +40,7 @@ def test_dark_dots_between_lines_counted_by_hand_are_found() -> None:
 
 
 def test_craters_lit_from_one_side_counted_by_hand_are_mostly_found() -> None:
-    assert against_hand("moon", 5, 80) >= 0.65
+    assert against_hand("moon", 5, 80) >= 0.6
 
 
 @pytest.mark.parametrize(("name", "most"), [("gravel", 1), ("brick", 0), ("page", 0)])
