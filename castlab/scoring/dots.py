@@ -22,6 +22,8 @@ _BLUR = 0.7 / _CELL
 """Standard deviation, in readings, of the blur that answers most to a soft dot: its radius over the root of two."""
 _ROUND = 0.6
 """Least ratio of the principal curvatures: of soft dots about 1.6 times as long as wide."""
+_FAINT = 0.02
+"""Least contrast, a share of full white: on a ground without any grain, white or black throughout, the blocks of a JPEG show."""
 _GROUND, _STRONG = 75, 20.0
 """A dot curves the light at least so many times as much as this per cent of the ground about it."""
 _LIKE = 0.3
@@ -64,7 +66,7 @@ def _stands_out(level: Level, one: Looked, bubbles: Looked, allowed: np.ndarray 
     x, y, radius = (part[:, None, None] for part in level.own(one.x, one.y, one.radius))
     light, valid = level.read(x + radius * _ACROSS, y + radius * _DOWN, level.counted(allowed))
     smaller, larger = _curvatures(light)
-    found = valid[:, _ABOUT].mean(axis=1) > _SEEN
+    found = (valid[:, _ABOUT].mean(axis=1) > _SEEN) & (np.abs(one.contrast) > _FAINT)
     for n in np.flatnonzero(found):
         top = smaller[n][_MIDDLE].argmax()
         dot, about = smaller[n][_MIDDLE][top], valid[n] & _ABOUT

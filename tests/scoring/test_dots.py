@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from matching import tally
@@ -62,6 +64,14 @@ def test_a_dot_is_plain_beside_a_line_as_dark_as_itself_and_on_a_slope_of_the_li
     assert is_plain(-0.12 * ALONE - 0.12 * line)
     assert is_plain(-0.12 * ALONE + 0.3 * across / SIDE)
     assert not is_plain(-0.12 * line)
+
+
+def test_what_a_white_ground_without_grain_holds_of_a_grey_value_or_two_is_not_plain() -> None:
+    steps = rings.levels((1 - 0.01 * ALONE).astype(np.float32), 40)
+    middle, radius = np.full(1, SIDE / 2), np.full(1, 3.0)
+    faint = Looked(middle, middle, radius, np.full(1, -0.01), np.ones(1), np.ones(1))
+    assert not dots.plain(steps, faint, np.zeros(1, bool), None)[0]
+    assert dots.plain(steps, replace(faint, contrast=np.full(1, -0.1)), np.zeros(1, bool), None)[0]
 
 
 def test_a_highlight_in_a_larger_bubble_is_no_dot_of_its_own() -> None:
