@@ -71,8 +71,9 @@ def table(frame: pd.DataFrame, caption: str = "", numbers: Sequence[str] | None 
         told = [cell(value) for value in frame.iloc[:, place]]
         # a notebook sets every cell to the right, and breaks B-018 at its hyphen, unless the cell says otherwise
         one_line = "; white-space: nowrap" if all(len(text) <= SHORT for text in told) else ""
+        parted = one_line and any(" " in text for text in told)  # "< 0.001" is one number
         head, body = (
-            (' class="n"', ' class="n"')
+            (' class="n"', ' class="n"' + ' style="white-space: nowrap"' * bool(parted))
             if name in right
             else (' style="text-align: left"', f' style="text-align: left{one_line}"')
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+from itertools import pairwise
 
 import matplotlib as mpl
 import numpy as np
@@ -500,3 +501,28 @@ def test_castings_of_a_batch_that_came_out_alike_do_not_hide_each_other():
         dots = [line.get_xydata() for line in figure.axes[0].lines if line.get_marker() not in ("None", None, "")]
         places = {tuple(np.round(place, 4)) for own in dots for place in own}
         assert len(places) == 12
+
+
+def test_long_levels_do_not_run_into_each_other():
+    levels = ["none", "dried", "sealed with two thin coats of the same resin"]
+    made = pd.DataFrame(
+        {"bubbles": range(12), "insert_prep": levels * 4, "pour": ["ladle", "stream"] * 6, "t": [1, 2, 3] * 4}
+    )
+    figure = castings.by_setting(made, "bubbles", ["t", "pour", "insert_prep"])
+    figure.draw_without_rendering()
+    boxes = [label.get_window_extent() for label in figure.axes[2].get_xticklabels()]
+    assert all(left.x1 < right.x0 for left, right in pairwise(boxes))
+
+
+def test_the_names_of_molds_that_were_used_long_end_where_their_triangle_is():
+    rows = [
+        (f"B-{b:03}", m) for b in range(30) for m in ("Block A", "Block B, the one with the torn corner", "Block C")
+    ]
+    made = pd.DataFrame(rows, columns=["batch_id", "mold"]).assign(bubbles=range(len(rows)))
+    made["bubbles"] = made["bubbles"] % 7
+    figure = watch(made, "bubbles", retired=[]).figure()
+    figure.draw_without_rendering()
+    axes = next(panel for panel in figure.axes if panel.get_xlabel().startswith("pulls"))
+    (name,) = [text for text in axes.texts if "torn corner" in text.get_text()]
+    triangle = axes.transData.transform((30, 0))[0]
+    assert name.get_window_extent().x0 < triangle < name.get_window_extent().x1

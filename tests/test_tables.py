@@ -36,14 +36,14 @@ def test_numbers_go_to_the_right_and_words_to_the_left():
     html = tables.framed(pd.DataFrame({"mold": ["M-01"], "share": [0.25], "range": ["3 to 5"], "passed": [True]}))
     assert '<td style="text-align: left; white-space: nowrap">M-01</td>' in html
     assert '<td class="n">0.25</td>' in html
-    assert '<td class="n">3 to 5</td>' in html
+    assert '<td class="n" style="white-space: nowrap">3 to 5</td>' in html
     assert '<td style="text-align: left; white-space: nowrap">yes</td>' in html
 
 
 @pytest.mark.parametrize("beyond", ["over 99%", "under 1%", "about 85%", "more than 50", "1.8 times"])
 def test_numbers_beyond_what_is_told_go_to_the_right_too(beyond):
     html = tables.framed(pd.DataFrame({"share": [beyond, "37%"], "word": [beyond, "overcast"]}))
-    assert f'<td class="n">{beyond}</td>' in html
+    assert f'<td class="n" style="white-space: nowrap">{beyond}</td>' in html
     assert f'nowrap">{beyond}</td>' in html
 
 
@@ -109,3 +109,9 @@ def test_a_notebook_that_was_started_shows_frames_so_and_others_as_before(monkey
     made.cells[0].source = "import castlab.notebook, castlab.tables"
     NotebookClient(made).execute()
     assert 'class="dataframe"' in made.cells[1].outputs[0].data["text/html"]
+
+
+def test_a_number_of_two_words_stays_on_one_line():
+    html = tables.table(pd.DataFrame({"p_value": ["0.69", "< 0.001"], "low": [1.5, 2.5]}))
+    assert '<td class="n" style="white-space: nowrap">&lt; 0.001</td>' in html
+    assert '<td class="n">1.5</td>' in html

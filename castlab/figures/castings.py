@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -13,7 +14,7 @@ import pandas as pd
 from castlab import labels
 from castlab.analysis import words as numbers
 from castlab.errors import InputError
-from castlab.figures.style import FAINT, INK, QUIET, Picture, colour, marker, picture, styled, words
+from castlab.figures.style import FAINT, INK, PER_INCH, QUIET, Picture, colour, marker, picture, styled, words
 from castlab.given import nearest
 
 if TYPE_CHECKING:
@@ -152,6 +153,13 @@ def run_order(
     return figure
 
 
+def _letters(axes: Axes) -> int:
+    """Letters that stand side by side below a panel."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    return int(PER_INCH * figure.get_size_inches()[0] * axes.get_position().width)
+
+
 def draw_panel(
     axes: Axes,
     rows: pd.DataFrame,
@@ -172,7 +180,9 @@ def draw_panel(
     else:
         x = rows[factor].astype(object).map({value: place for place, value in enumerate(levels)}).astype("float64")
         x = x + _offsets(rows, response, factor, batch) * spread
-        axes.set_xticks(range(len(levels)), [labels.level(value) for value in levels])
+        fits = max(6, _letters(axes) // len(levels) - 1)
+        names = [textwrap.fill(labels.level(value), fits, break_long_words=False) for value in levels]
+        axes.set_xticks(range(len(levels)), names)
         axes.set_xlim(-0.55, len(levels) - 0.4)
     y, ticks = _heights(rows[response])
     if batch is not None:

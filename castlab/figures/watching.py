@@ -287,13 +287,14 @@ def _in_use(axes: Axes, molds: pd.DataFrame, last: float) -> None:
     taken: list[tuple[float, float, int]] = []
     for pulls, alike in molds.groupby("pulls")["mold"]:
         name = ", ".join(map(str, alike))
-        half = 0.5 * LETTER * len(name) * last
-        middle = min(max(float(str(pulls)), half), last * 1.06 - half)
+        half, at_most = 0.5 * LETTER * len(name) * last, last * 1.06
+        middle = min(max(float(str(pulls)), half), max(half, at_most - half))
         level = 0
         while any(abs(middle - other) < half + its and level == at for other, its, at in taken):
             level += 1
         taken.append((middle, half, level))
-        axes.text(middle, 0.11 + 0.085 * level, name, fontsize=8.5, ha="center", bbox=WHITE)
+        place, side = (middle, "center") if middle + half < at_most else (at_most, "right")
+        axes.text(place, 0.11 + 0.085 * level, name, fontsize=8.5, ha=side, bbox=WHITE)
 
 
 def _told(result: Watch) -> str:
