@@ -61,7 +61,7 @@ class CostPerPart(Result):
 
 def per_good_part(
     casting_g: Number,
-    price_per_kg: Number,
+    price_per_kg: Number | None,
     *,
     waste_pct: Number = 10.0,
     insert_price: Number = 0.0,
@@ -101,7 +101,7 @@ def per_good_part(
     Raises
     ------
     InputError
-        If a value is out of range, or the swept inputs differ in length.
+        If a value is out of range, the price is None (a resin logged without one), or the swept inputs differ in length.
 
     Source: cost of a casting / (1 - scrap). Interval: percentiles of draws from the Jeffreys posterior of the scrap and
     from Student's t of the mean log life; for an order also of the castings it takes (negative binomial) and of the
@@ -111,6 +111,11 @@ def per_good_part(
     >>> round(part.cost, 2)
     6.5
     """
+    if price_per_kg is None:
+        raise InputError(
+            "price_per_kg is not known: this resin was logged without a price; accepted: 0 to 1e+06, given here, or added to the "
+            "resin at the foot of notebook 1"
+        )
     case = rows(
         casting_g=numbers("casting_g", casting_g, 0, 1e6, "g"),
         price_per_kg=numbers("price_per_kg", price_per_kg, 0, 1e6),

@@ -148,6 +148,10 @@ def test_wrong_calls_get_one_clear_error():
         (lambda: cost.scrap_rate(1, 4, method="exact"), "jeffreys, wilson"),
         (lambda: cost.per_good_part(-1, 20), "casting_g is -1"),
         (lambda: cost.per_good_part(100, "dear"), "price_per_kg is 'dear'"),
+        (
+            lambda: cost.per_good_part(100, None),
+            "logged without a price; .* added to the resin at the foot of notebook 1",
+        ),
         (lambda: cost.per_good_part(100, 20, scrap_pct=100), "scrap_pct is 100"),
         (lambda: cost.per_good_part(100, 20, scrapped=5), r"accepted: \(bad, made\)"),
         (lambda: cost.per_good_part(100, 20, scrapped=(4, 4)), "no cost yet"),
