@@ -268,6 +268,7 @@ class Form extends Drawing {
   // A photo travels in pieces: one message to the kernel is limited in size.
   async carry(file) {
     if (!file) return;
+    this.flush(); // its scale may have been typed just now
     const piece = 1 << 20;
     const pieces = Math.max(1, Math.ceil(file.size / piece));
     for (let i = 0; i < pieces; i += 1) {

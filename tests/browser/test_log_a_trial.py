@@ -196,4 +196,5 @@ def test_a_casting_is_scored_blind_with_the_card_and_a_photo(lab, person, tmp_pa
     with Logbook.open(place / workspace.LOGBOOK) as book:
         score = book.get("S-018.5.1")
         assert (score.bubbles, score.bubbles_stopped, score.clarity_grade, score.passed) == (4, True, 3, False)
+        assert book.get("P-018.5.1").mm_per_pixel == 0.05
         assert book.photo_path("P-018.5.1").read_bytes() == photo.read_bytes()
