@@ -99,11 +99,10 @@ def report(
     """
     from castlab import reporting
     from castlab.analysis.reading import kinds
+    from castlab.reporting.story import heading
 
     if kind is not None:
         given.one_of("kind", kind, kinds.KINDS)
-    from castlab.reporting.story import heading
-
     castings = reporting.read(
         logbook, product=product, response=response, factors=factors, batch=batch, since=since, until=until
     )

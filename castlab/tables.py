@@ -70,13 +70,14 @@ def table(frame: pd.DataFrame, caption: str = "", numbers: Sequence[str] | None 
     for place, name in enumerate(frame.columns):
         told = [cell(value) for value in frame.iloc[:, place]]
         # a notebook sets every cell to the right, and breaks B-018 at its hyphen, unless the cell says otherwise
-        one_line = "; white-space: nowrap" if all(len(text) <= SHORT for text in told) else ""
-        parted = one_line and any(" " in text for text in told)  # "< 0.001" is one number
-        head, body = (
-            (' class="n"', ' class="n"' + ' style="white-space: nowrap"' * bool(parted))
-            if name in right
-            else (' style="text-align: left"', f' style="text-align: left{one_line}"')
-        )
+        short = all(len(text) <= SHORT for text in told)
+        if name in right:
+            head = ' class="n"'
+            parted = short and any(" " in text for text in told)  # "< 0.001" is one number
+            body = head + (' style="white-space: nowrap"' if parted else "")
+        else:
+            head = ' style="text-align: left"'
+            body = f' style="text-align: left{"; white-space: nowrap" if short else ""}"'
         heads.append(f'<th scope="col"{head}>{html.escape(str(name))}</th>')
         columns.append([f"<td{body}>{html.escape(text)}</td>" for text in told])
     rows = "".join(f"<tr>{''.join(row)}</tr>" for row in zip(*columns, strict=True))

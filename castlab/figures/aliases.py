@@ -12,7 +12,7 @@ from matplotlib.patches import Rectangle
 
 from castlab.designs import aliasing
 from castlab.errors import InputError
-from castlab.figures.style import FAINT, INK, PER_INCH, Picture, picture, styled, words
+from castlab.figures.style import FAINT, INK, Picture, letters, picture, styled, words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -49,7 +49,7 @@ def draw_aliases(plan: Design) -> Picture:
             axes.set_yticks(np.arange(len(rows)) + 0.5, [aliasing.said(e) for e in rows], fontsize=small)
             axes.tick_params(length=0)
             axes.spines[:].set_visible(False)
-        wrapped = textwrap.fill(caption, int(PER_INCH * figure.get_size_inches()[0]))
+        wrapped = textwrap.fill(caption, letters(figure))
         figure.suptitle(wrapped, x=0.01, ha="left", fontsize=9)
     told = [f"{r.effect} and {r.alias} {r.correlation} ({r.words})" for r in plan.mixed_in_short.itertuples()]
     figure.alt = f"Map of {len(plan.effects)} effects and how far they are mixed (correlation). " + (

@@ -14,7 +14,7 @@ import pandas as pd
 from castlab import labels
 from castlab.analysis import words as numbers
 from castlab.errors import InputError
-from castlab.figures.style import FAINT, INK, PER_INCH, QUIET, Picture, colour, marker, picture, styled, words
+from castlab.figures.style import FAINT, INK, QUIET, Picture, colour, letters, marker, picture, styled, words
 from castlab.given import nearest
 
 if TYPE_CHECKING:
@@ -153,13 +153,6 @@ def run_order(
     return figure
 
 
-def _letters(axes: Axes) -> int:
-    """Letters that stand side by side below a panel."""
-    figure = axes.get_figure(root=True)
-    assert figure is not None
-    return int(PER_INCH * figure.get_size_inches()[0] * axes.get_position().width)
-
-
 def draw_panel(
     axes: Axes,
     rows: pd.DataFrame,
@@ -180,7 +173,9 @@ def draw_panel(
     else:
         x = rows[factor].astype(object).map({value: place for place, value in enumerate(levels)}).astype("float64")
         x = x + _offsets(rows, response, factor, batch) * spread
-        fits = max(6, _letters(axes) // len(levels) - 1)
+        figure = axes.get_figure(root=True)
+        assert figure is not None
+        fits = max(6, letters(figure, axes.get_position().width) // len(levels) - 1)
         names = [textwrap.fill(labels.level(value), fits, break_long_words=False) for value in levels]
         axes.set_xticks(range(len(levels)), names)
         axes.set_xlim(-0.55, len(levels) - 0.4)

@@ -29,7 +29,7 @@ SURE = COLOURS[0]
 """Effects the data show."""
 MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
 DPI = 110
-PER_INCH = 13
+_PER_INCH = 13
 """Letters of small print on an inch."""
 
 _RC = {
@@ -80,9 +80,14 @@ def picture(width: float = 7.2, height: float = 3.6) -> Picture:
     return Picture(figsize=(width, height), layout="constrained", dpi=DPI, facecolor="white")
 
 
+def letters(figure: Figure, share: float = 1.0) -> int:
+    """Letters that stand side by side on this share of the picture's width."""
+    return int(share * _PER_INCH * figure.get_size_inches()[0])
+
+
 def footnote(figure: Figure, text: str, share: float = 1.0) -> None:
     """A line or more below the picture, from its left edge, broken to this share of its width."""
-    broken = textwrap.fill(text, int(share * PER_INCH * figure.get_size_inches()[0]))
+    broken = textwrap.fill(text, letters(figure, share))
     figure.supxlabel(broken, x=0.01, ha="left", fontsize=9, ma="left")
 
 

@@ -156,14 +156,18 @@ class ScoreForm(Form):
             for grade, words in enumerate(item.anchors)
         ]
         key = f"{item.key}_grade"
-        earlier = " and ".join(self._earlier[key])
-        hint = f"{item.look} The words have changed: these are {item.sign}, earlier grades follow {earlier} and may not compare."
+        hint = item.look
+        if earlier := " and ".join(self._earlier[key]):
+            told = (
+                f"The words have changed: these are {item.sign}, earlier grades follow {earlier} and may not compare."
+            )
+            hint = f"{hint} {told}".strip()
         return {
             "kind": "field",
             "key": key,
             "label": item.title,
             "unit": "",
-            "hint": hint.strip() if earlier else item.look,
+            "hint": hint,
             "input": "grade",
             "options": options,
         }
@@ -185,10 +189,8 @@ class ScoreForm(Form):
             self._wrong[key] = f"{item.title} is {text!r}; accepted: 0 (worst) to {GRADES - 1} (best)"
 
     def _photo_parts(self) -> list[Part]:
-        scale: Part = {
-            "kind": "field", "key": _SCALE, "label": "scale of the photo", "unit": "mm per pixel",
-            "hint": "before you choose it, if known: only then can its bubbles be counted", "input": "text",
-        }  # fmt: skip
+        hint = "before you choose it, if known: only then can its bubbles be counted"
+        scale = faces.field(Photo, _SCALE, hint=hint)
         return [
             scale,
             {"kind": "photo", "id": "photo", "label": "Attach a photo"},

@@ -26,6 +26,7 @@ _TRIPLE = re.compile(r"(\d{1,4})([-/.])\s?(\d{1,2})\2\s?(\d{2,4})(?:[ T,]+(.+))?
 _TIME = re.compile(r"(\d{1,2})[:.h](\d{2})(?::(\d{2})(?:\.\d+)?)?\s*(am|pm)?", re.IGNORECASE)
 _WORDED = ("%d %b %Y", "%d %B %Y", "%b %d %Y", "%B %d %Y", "%d %b %y", "%d %B %y")
 
+DATES = "accepted: 2026-03-14, 14.3.2026, 14 Mar 2026, with a time if known"
 DATE_ORDERS = ("as written", "day first", "month first")
 CASTING_SCOPES = ("in the whole sheet", "within its batch")
 EXTRA_TYPES = ("number", "yes/no", "text")
@@ -257,10 +258,11 @@ def looks_like_date(cell: str) -> bool:
         return bool(_TRIPLE.fullmatch(cell.strip()))
 
 
-def read_date(cell: str, order: str | None) -> datetime | time:
+def read_date(cell: str, order: str | None, settle: str = "settle it for the column") -> datetime | time:
     """A date with the time if it has one; a time alone stays a time.
 
-    Years come first or last, dots mean that the day is first, and `order` settles the other numeric dates.
+    Years come first or last, dots mean that the day is first, and `order` settles the other numeric dates; without one
+    `settle` says what to do.
     """
     text = re.sub(r"\s+", " ", cell.strip())
     if clock := _TIME.fullmatch(text):
@@ -273,7 +275,7 @@ def read_date(cell: str, order: str | None) -> datetime | time:
                 return datetime.strptime(plain, form)
             except ValueError:
                 continue
-        raise InputError(f"{cell!r} is not a date; accepted: 2026-03-14, 14.3.2026, 14 Mar 2026, with a time if known")
+        raise InputError(f"{cell!r} is not a date; {DATES}")
     first, mark, second, third, rest = triple.groups()
     if len(first) == 4:
         year, month, day = int(first), int(second), int(third)
@@ -282,7 +284,7 @@ def read_date(cell: str, order: str | None) -> datetime | time:
     elif order == "month first" or first == second:
         year, month, day = int(third), int(first), int(second)
     else:
-        raise InputError(f"{cell!r}: day or month first? settle it for the column")
+        raise InputError(f"{cell!r}: day or month first? {settle}")
     try:
         on = date(year + 2000 if year < 100 else year, month, day)
     except ValueError:

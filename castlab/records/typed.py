@@ -13,11 +13,10 @@ from castlab.given import SHORT
 from castlab.given import shown as quoted
 from castlab.records.columns import dtype_of, flatten
 from castlab.records.models import Record, is_blank
-from castlab.records.sheet_cells import read_date, read_yes_no
+from castlab.records.sheet_cells import DATES, read_date, read_yes_no
 
 _STAND_IN = {"batch_id": "B-000", "trial_id": "T-000.1", "name": "unnamed", "sha256": "0" * 64}
 """For fields that a record must have, so that another field can be checked alone."""
-_DATES = "accepted: 2026-03-14, 14.3.2026, 14 Mar 2026, with a time if known"
 CLOCKS_DIFFER = timedelta(minutes=10)
 """What is so little after now has happened: the shop's clock and the computer's need not agree."""
 
@@ -166,14 +165,11 @@ def _prepared(
 
 def _moment(text: str, now: datetime, *, with_time: bool) -> datetime:
     """When something was done; a time alone is today's."""
-    try:
-        moment = read_date(text, None)
-    except InputError as problem:
-        raise InputError(str(problem).replace("settle it for the column", _DATES)) from None
+    moment = read_date(text, None, settle=DATES)
     alone = isinstance(moment, time)
     if isinstance(moment, time):
         if not with_time:
-            raise InputError(f"{text!r} is a time of the day; {_DATES}")
+            raise InputError(f"{text!r} is a time of the day; {DATES}")
         moment = datetime.combine(now.date(), moment)
     if moment > now + CLOCKS_DIFFER:
         date = (

@@ -313,9 +313,8 @@ def _pairs(table: pd.DataFrame, scale: str, domain: np.ndarray) -> pd.DataFrame:
             if scale in ("nominal", "ordinal") and len(both) > 1:
                 places = np.searchsorted(domain, both)
                 kappa = weighted_kappa(places[:, 0], places[:, 1], "quadratic" if scale == "ordinal" else None)
-                if (
-                    len(both) < LEAST_FOR_KAPPA or kappa[2] - kappa[1] < 1e-9
-                ):  # agreement complete: no interval can be told
+                complete = kappa[2] - kappa[1] < 1e-9
+                if complete or len(both) < LEAST_FOR_KAPPA:
                     kappa = kappa[0], np.nan, np.nan
                 row |= dict(zip(("kappa", "low", "high"), kappa, strict=True))
         rows.append(row)

@@ -50,7 +50,7 @@ def plain(steps: list[Level], one: Looked, counted: np.ndarray, allowed: np.ndar
         Pixels that count; None for all.
     """
     found = np.zeros(len(one), bool)
-    doubted = np.flatnonzero(~counted)
+    doubted = np.flatnonzero(~counted & (np.abs(one.contrast) > _FAINT))
     place = suited(steps, one.radius)
     bubbles = one.take(np.flatnonzero(counted))
     for number in np.unique(place[doubted]):
@@ -66,7 +66,7 @@ def _stands_out(level: Level, one: Looked, bubbles: Looked, allowed: np.ndarray 
     x, y, radius = (part[:, None, None] for part in level.own(one.x, one.y, one.radius))
     light, valid = level.read(x + radius * _ACROSS, y + radius * _DOWN, level.counted(allowed))
     smaller, larger = _curvatures(light)
-    found = (valid[:, _ABOUT].mean(axis=1) > _SEEN) & (np.abs(one.contrast) > _FAINT)
+    found = valid[:, _ABOUT].mean(axis=1) > _SEEN
     for n in np.flatnonzero(found):
         top = smaller[n][_MIDDLE].argmax()
         dot, about = smaller[n][_MIDDLE][top], valid[n] & _ABOUT
@@ -79,13 +79,11 @@ def _stands_out(level: Level, one: Looked, bubbles: Looked, allowed: np.ndarray 
 
 def _covered(x: float, y: float, radius: float, bubbles: Looked) -> np.ndarray:
     """Which readings about a dot lie in or on a bubble."""
-    near = np.flatnonzero(np.hypot(bubbles.x - x, bubbles.y - y) < _APART.max() * radius + _EDGE * bubbles.radius)
-    found = np.zeros(_APART.shape, bool)
-    for n in near:
-        found |= (
-            np.hypot(x + radius * _ACROSS - bubbles.x[n], y + radius * _DOWN - bubbles.y[n]) < _EDGE * bubbles.radius[n]
-        )
-    return found
+    reach = _EDGE * bubbles.radius
+    near = np.hypot(bubbles.x - x, bubbles.y - y) < _APART.max() * radius + reach
+    across, down, reach = (part[near, None, None] for part in (bubbles.x - x, bubbles.y - y, reach))
+    covered: np.ndarray = (np.hypot(radius * _ACROSS - across, radius * _DOWN - down) < reach).any(axis=0)
+    return covered
 
 
 def _curvatures(light: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

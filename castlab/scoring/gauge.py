@@ -170,7 +170,7 @@ def _complete(frame: pd.DataFrame, part: str, appraiser: str, value: str) -> tup
     whole = looks.index[looks[people].notna().all(axis=1)]
     if len(people) < 2 or len(whole) < _LEAST:
         raise InputError(
-            f"{len(whole)} {'casting was' if len(whole) == 1 else 'castings were'} scored by each of two people or more (scorers: {len(people)}); needed: at least {_LEAST} "
+            f"{words.count(len(whole), 'casting')} {'was' if len(whole) == 1 else 'were'} scored by each of two people or more (scorers: {len(people)}); needed: at least {_LEAST} "
             "such castings, best scored twice by each; plan_rescoring plans a session for them"
         )
     few = [str(who) for who in looks if who not in people]

@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from castlab.scoring import views
 from castlab.scoring.profiles import Looked
 
 SURE = 0.5
@@ -132,17 +133,12 @@ def evidence(one: Looked, sure: np.ndarray) -> np.ndarray:
     The company are the logarithms of 1 and the number of circles of like size nearby, of those that are doubted and of those
     that are not. Bubbles keep company; a round letter stands among letters that are doubted.
     """
-    from scipy.spatial import cKDTree
-
     places = np.column_stack([one.x, one.y])
-    near = cKDTree(places).query_ball_point(places, _NEARBY * one.radius) if len(one) else []
-    told = np.empty((len(one), 3))
-    told[:, 0] = np.log(sure / (1 - sure))
-    for n, some in enumerate(near):
-        others = np.setdiff1d(some, n)
-        alike = sure[others[np.abs(np.log(one.radius[others] / one.radius[n])) < _LIKE_SIZE]]
-        told[n, 1:] = np.log1p([(alike < SURE).sum(), (alike >= SURE).sum()])
-    return told
+    own, other = views.near(places, places, _NEARBY * one.radius)
+    alike = (own != other) & (np.abs(np.log(one.radius[other] / one.radius[own])) < _LIKE_SIZE)
+    counted = sure >= SURE
+    company = [np.bincount(own[alike & which[other]], minlength=len(one)) for which in (~counted, counted)]
+    return np.column_stack([np.log(sure / (1 - sure)), *np.log1p(company)])
 
 
 def _probability(score: np.ndarray) -> np.ndarray:

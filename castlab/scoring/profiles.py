@@ -15,7 +15,7 @@ import numpy as np
 from castlab.scoring.rings import Candidates, Level, suited
 
 
-class Spokes(NamedTuple):
+class _Spokes(NamedTuple):
     """How closely a circle is read: how many rays, and where along them, in radii."""
 
     rays: int
@@ -33,8 +33,8 @@ class Spokes(NamedTuple):
 
 
 _CLOSE = np.linspace(0.35, 1.75, 29, dtype=np.float32)
-_FAR = Spokes(12, np.linspace(2.2, 4, 4, dtype=np.float32))
-GLANCE, ROUGH, FULL = Spokes(12, np.linspace(0.4, 1.7, 14, dtype=np.float32)), Spokes(12, _CLOSE), Spokes(24, _CLOSE)
+_FAR = _Spokes(12, np.linspace(2.2, 4, 4, dtype=np.float32))
+GLANCE, ROUGH, FULL = _Spokes(12, np.linspace(0.4, 1.7, 14, dtype=np.float32)), _Spokes(12, _CLOSE), _Spokes(24, _CLOSE)
 _SOFT = 3.0
 _CHUNK = 2000
 _SHRUNK, _GROWN = 0.45, 1.6
@@ -101,7 +101,7 @@ def look_again(steps: list[Level], one: Looked, allowed: np.ndarray | None) -> L
         mask = level.counted(allowed)
         a, b, r = (part.astype(np.float32) for part in level.own(one.x[here], one.y[here], one.radius[here]))
         noise = level.noise_at(a, b)
-        a, b, r = _fit(FULL, *along_rays(level, mask, FULL, a, b, r), a, b, r, r, noise)
+        a, b, r = _fit(FULL, *_along_rays(level, mask, FULL, a, b, r), a, b, r, r, noise)
         x[here], y[here], radius[here] = (a + 0.5) * f - 0.5, (b + 0.5) * f - 0.5, r * f
         measures[here], contrast[here], seen[here] = _measure(FULL, level, mask, a, b, r, noise)
     return Looked(x, y, radius, contrast, seen, measures)
@@ -118,9 +118,9 @@ def _follow(
     x, y, radius = x.astype(np.float32), y.astype(np.float32), radius.astype(np.float32)
     noise = level.noise_at(x, y)
     first = radius
-    light, valid = along_rays(level, mask, GLANCE, x, y, radius)
+    light, valid = _along_rays(level, mask, GLANCE, x, y, radius)
     x, y, radius = _fit(GLANCE, light, valid, x, y, radius, first, noise)
-    light, valid = along_rays(level, mask, ROUGH, x, y, radius)
+    light, valid = _along_rays(level, mask, ROUGH, x, y, radius)
     if sieve is not None:
         worth = sieve(_measure(ROUGH, level, mask, x, y, radius, noise, (light, valid))[0]) >= HARDLY
         light, valid = light[worth], valid[worth]
@@ -134,8 +134,8 @@ def _follow(
     return (x + 0.5) * f - 0.5, (y + 0.5) * f - 0.5, radius * f, contrast, seen, measures
 
 
-def along_rays(
-    level: Level, mask: np.ndarray | None, spokes: Spokes, x: np.ndarray, y: np.ndarray, radius: np.ndarray
+def _along_rays(
+    level: Level, mask: np.ndarray | None, spokes: _Spokes, x: np.ndarray, y: np.ndarray, radius: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Light along the rays (circle, ray, step), and which readings lie on pixels that count (`mask`; None: all).
 
@@ -146,13 +146,13 @@ def along_rays(
     return level.read(x[:, None, None] + size * cos, y[:, None, None] + size * sin, mask)
 
 
-def _slopes(spokes: Spokes, light: np.ndarray, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _slopes(spokes: _Spokes, light: np.ndarray, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Slope of the light outward, and sideways, per pixel of the level."""
     sideways = (np.roll(light, -1, axis=1) - np.roll(light, 1, axis=1)) / (4 * np.pi / spokes.rays * spokes.reach)
     return _outward(spokes, light, radius), sideways / radius[:, None, None]
 
 
-def _outward(spokes: Spokes, light: np.ndarray, radius: np.ndarray) -> np.ndarray:
+def _outward(spokes: _Spokes, light: np.ndarray, radius: np.ndarray) -> np.ndarray:
     plain = np.zeros_like(light)
     plain[:, :, 1:-1] = (light[:, :, 2:] - light[:, :, :-2]) / (2 * spokes.step)
     outward = plain.copy()
@@ -161,7 +161,7 @@ def _outward(spokes: Spokes, light: np.ndarray, radius: np.ndarray) -> np.ndarra
 
 
 def _fit(
-    spokes: Spokes,
+    spokes: _Spokes,
     light: np.ndarray,
     valid: np.ndarray,
     x: np.ndarray,
@@ -187,7 +187,7 @@ def _fit(
     return x + shift[:, 0].astype(np.float32), y + shift[:, 1].astype(np.float32), grown.astype(np.float32)
 
 
-def _sharp(spokes: Spokes, outward: np.ndarray, valid: np.ndarray, soft: np.ndarray) -> np.ndarray:
+def _sharp(spokes: _Spokes, outward: np.ndarray, valid: np.ndarray, soft: np.ndarray) -> np.ndarray:
     """Slope as a share of the steepest on the same ray: each ray counts alike, and edges stay where they are steepest."""
     span = _between(spokes, 0.61, 1.49)
     steepest = np.abs(outward[:, :, span]).max(axis=2, keepdims=True)
@@ -195,13 +195,13 @@ def _sharp(spokes: Spokes, outward: np.ndarray, valid: np.ndarray, soft: np.ndar
     return shares
 
 
-def _between(spokes: Spokes, low: float, high: float) -> slice:
+def _between(spokes: _Spokes, low: float, high: float) -> slice:
     """The readings on a ray between two reaches."""
     first, last = np.searchsorted(spokes.reach, (low, high))
     return slice(int(first), int(last))
 
 
-def _edge(spokes: Spokes, part: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _edge(spokes: _Spokes, part: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The sign of the outer edge (0: it changes round the ring), its place on the ray, and its mean share."""
     steps = len(spokes.reach)
     span = np.zeros(steps, bool)
@@ -222,7 +222,7 @@ def _edge(spokes: Spokes, part: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.
 
 
 def _measure(
-    spokes: Spokes,
+    spokes: _Spokes,
     level: Level,
     mask: np.ndarray | None,
     x: np.ndarray,
@@ -232,7 +232,7 @@ def _measure(
     read: tuple[np.ndarray, np.ndarray] | None = None,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The measures, the contrast, and the share of the way round that was seen; `read` is the light if it is known."""
-    light, valid = read or along_rays(level, mask, spokes, x, y, radius)
+    light, valid = read or _along_rays(level, mask, spokes, x, y, radius)
     reach = spokes.reach
     outward, sideways = _slopes(spokes, light, radius)
     soft = (_SOFT * noise[:, None, None]) ** 2
@@ -279,7 +279,7 @@ def _measure(
 def _restless(level: Level, mask: np.ndarray | None, x: np.ndarray, y: np.ndarray, radius: np.ndarray) -> np.ndarray:
     """How much the light varies well away from each circle, an even slope apart: a highlight or a stroke of print has
     more of its kind near it, a dot that stands alone has not."""
-    light, valid = along_rays(level, mask, _FAR, x, y, radius)
+    light, valid = _along_rays(level, mask, _FAR, x, y, radius)
     half = _FAR.rays // 2
     across, both = 0.5 * (light[:, :half] + light[:, half:]), valid[:, :half] & valid[:, half:]
     middle = _mean(across, both)[:, None, None]
@@ -293,7 +293,7 @@ def _mean(values: np.ndarray, weight: np.ndarray) -> np.ndarray:
     return mean
 
 
-def _contrast(spokes: Spokes, light: np.ndarray, valid: np.ndarray) -> np.ndarray:
+def _contrast(spokes: _Spokes, light: np.ndarray, valid: np.ndarray) -> np.ndarray:
     """Light of the middle or of the rim, whichever stands out more, less that well outside, away from soft edges."""
     zones = (_between(spokes, 0, 0.54), _between(spokes, 0.76, 0.94), _between(spokes, 1.41, 2))
     means = [_mean(light[:, :, zone], valid[:, :, zone]) for zone in zones]

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from castlab.analysis import words
 from castlab.analysis.reading import castings as rows
 from castlab.analysis.reading import kinds
 from castlab.errors import InputError
@@ -96,7 +97,7 @@ def read(
     if table.shape[1] < 2 or pairable.sum() < castings:
         several = int(pairable.sum())
         raise InputError(
-            f"{several} {'casting was' if several == 1 else 'castings were'} scored by two people or more (scorers: {table.shape[1]}); needed: at least "
+            f"{words.count(several, 'casting')} {'was' if several == 1 else 'were'} scored by two people or more (scorers: {table.shape[1]}); needed: at least "
             f"{castings} such castings. {' '.join([*cautions, 'plan_rescoring plans a session for them'])}"
         )
     if alone := int((~pairable).sum()):

@@ -42,16 +42,13 @@ def unrolled(
 
 def claimed(x: np.ndarray, y: np.ndarray, radius: np.ndarray, sure: np.ndarray) -> np.ndarray:
     """How surely each reading of each view lies within another circle (n, rays, reaches; 0 to 1)."""
-    from scipy.spatial import cKDTree
-
     told = np.zeros((len(x), RAYS, len(REACH)), np.float32)
     likely = np.flatnonzero(sure >= _CLAIMS)
     if not len(likely):
         return told
-    tree = cKDTree(np.column_stack([x[likely], y[likely]]))
-    near = tree.query_ball_point(np.column_stack([x, y]), REACH[-1] * radius + _INSIDE * radius[likely].max())
-    one = np.repeat(np.arange(len(x)), [len(n) for n in near])
-    other = likely[np.concatenate([np.asarray(n, int) for n in near])] if len(one) else np.empty(0, int)
+    places = np.column_stack([x, y])
+    one, other = near(places, places[likely], REACH[-1] * radius + _INSIDE * radius[likely].max())
+    other = likely[other]
     apart = np.hypot(x[one] - x[other], y[one] - y[other])
     twin = (apart < _TWIN_APART * np.maximum(radius[one], radius[other])) & (
         np.abs(np.log(radius[one] / radius[other])) < _TWIN_SIZE
@@ -67,6 +64,15 @@ def claimed(x: np.ndarray, y: np.ndarray, radius: np.ndarray, sure: np.ndarray) 
         first = np.flatnonzero(np.r_[True, a[1:] != a[:-1]])
         told[a[first]] = np.maximum(told[a[first]], np.maximum.reduceat(inside, first, axis=0))
     return told
+
+
+def near(places: np.ndarray, others: np.ndarray, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Each place (n, 2) with each of the others within its reach: the numbers of both, those of one place together."""
+    from scipy.spatial import cKDTree
+
+    found = cKDTree(others).query_ball_point(places, reach)
+    one = np.repeat(np.arange(len(places)), [len(some) for some in found])
+    return one, np.concatenate([np.asarray(some, int) for some in found]) if len(one) else np.empty(0, int)
 
 
 def _rays() -> tuple[np.ndarray, np.ndarray]:
